@@ -1,0 +1,61 @@
+#pragma once
+/// Coverage: the depths of the subject that no usable frame shows sharp.
+///
+/// A point at q_t is a disc of |q_k - q_t| px in a frame at q_k (focal_positions.h). Midway between
+/// two frames s apart that disc is s / 2, so everything between them is sharp if and only if
+/// s <= 2 b, b being the blur limit. In lens terms 2 b is the depth of focus, +-B N:
+/// W. J. Smith, Modern Optical Engineering, p. 187, eq. (9.8).
+
+#include <cstddef>
+#include <span>
+#include <vector>
+
+#include "ringsweep/focal_positions.h"
+
+namespace ringsweep {
+
+struct CoverageOptions {
+  double blur_limit_px = 2.0;        ///< largest disc that counts as sharp, diameter; > 0
+  double min_subject_share = 0.002;  ///< 0..1; fewer tiles in a hole are noise, not subject
+};
+
+struct Gap {
+  std::size_t lower = 0;       ///< frame, index in capture order, at the smaller position
+  std::size_t upper = 0;       ///< frame at the larger position
+  double width_px = 0.0;       ///< distance between the two
+  double width_sd_px = 0.0;    ///< 1 sigma, covariance of the two and the scale's sd included
+  double subject_share = 0.0;  ///< share of the subject sharp in no usable frame, inside this gap
+};
+
+/// One end of the sweep. `low` is the end of the smaller positions.
+struct End {
+  bool low = true;
+  bool open = false;
+  double beyond_px = 0.0;     ///< from the outermost usable frame to the subject's end; >= 0
+  double beyond_sd_px = 0.0;
+  std::size_t frame = 0;      ///< the outermost usable frame, index in capture order
+};
+
+struct Coverage {
+  std::vector<Gap> gaps;             ///< by rising position
+  std::vector<End> ends;             ///< two where there is a subject, else none
+  double subject_low_px = 0.0;       ///< ends of the subject
+  double subject_high_px = 0.0;
+  bool has_subject = false;
+};
+
+/// Gaps in the coverage, by rising position.
+/// @param focus       positions of N frames; frames that are not usable cover nothing.
+/// @param subject_px  M focal positions of subject tiles, any order. Empty: no subject, no gap.
+/// @throws std::invalid_argument  blur_limit_px <= 0: a caller's mistake.
+/// Cost O(N log N + M log M).
+[[nodiscard]] std::vector<Gap> find_gaps(const FocalPositions& focus,
+                                         std::span<const double> subject_px,
+                                         const CoverageOptions& options);
+
+/// Gaps, ends and extent of the subject together. Same inputs and errors as find_gaps.
+[[nodiscard]] Coverage assess_coverage(const FocalPositions& focus,
+                                       std::span<const double> subject_px,
+                                       const CoverageOptions& options);
+
+}  // namespace ringsweep

@@ -1,0 +1,45 @@
+#pragma once
+/// Intake: paths -> bursts. Files are opened here (for their metadata) and in decode.h, nowhere else.
+
+#include <filesystem>
+#include <functional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "ringsweep/frame.h"
+#include "ringsweep/result.h"
+
+namespace ringsweep {
+
+struct IntakeOptions {
+  bool prefer_raw = false;  ///< of a raw and a JPEG of one name, take the raw
+  double pause_s = 4.0;     ///< a longer pause ends a burst; > 0. DESIGN section 2
+  double pause_factor = 3.0;  ///< or one longer than this many median intervals, if that is more
+  double slow_median_s = 8.0;  ///< ...where the median interval is below this
+};
+
+/// What was found. A file that cannot be opened as a picture stays in its burst (decode names the
+/// reason, the report flags it), so that nothing that was shot vanishes from the list.
+struct Intake {
+  std::vector<Burst> bursts;    ///< in capture order; frames sorted by time, then number (9999 wraps)
+  std::vector<Error> problems;  ///< paths that do not exist, folders that cannot be read
+  std::size_t other_files = 0;  ///< files that are no pictures, left alone
+};
+
+/// Walks the paths (cards, folders, files), reads metadata in parallel, and separates bursts.
+/// Hidden files and folders are left alone, links to folders are not followed, nothing is written.
+/// Never throws for what is on the disk.
+[[nodiscard]] Intake find_bursts(std::span<const std::filesystem::path> paths,
+                                 const IntakeOptions& options = {});
+
+/// Separates frames of one folder and camera by their pauses. Pure; exported for the tests.
+/// @param frames sorted; frames without a time stay with their neighbours.
+[[nodiscard]] std::vector<std::vector<FrameRef>> split_at_pauses(std::vector<FrameRef> frames,
+                                                                 const IntakeOptions& options);
+
+/// The root of the card or disk that holds `path`, when that root has a DCIM folder: we never write
+/// there. Nothing, when it has none. `path` itself need not exist.
+[[nodiscard]] std::optional<std::filesystem::path> card_root(const std::filesystem::path& path);
+
+}  // namespace ringsweep
