@@ -17,11 +17,14 @@ namespace ringsweep {
 /// All numbers of one burst, for --details and report.txt.
 [[nodiscard]] std::string details_text(const BurstAnalysis& burst);
 
-/// report.json of DESIGN section 7; validates against src/report/report.schema.json.
+/// report.json; validates against src/report/report.schema.json. `moved` and `drops` are absent:
+/// these checks are not made. All text in it is UTF-8, whatever the bytes of the file names.
 [[nodiscard]] nlohmann::json report_json(std::span<const BurstAnalysis> bursts);
 
-/// The depth picture: each tile in a colour for its focal position, grey where nothing can be told.
-/// CV_8UC3, upright.
+/// The depth picture: each tile in a colour for its focal position, dark violet at the lowest, over
+/// red to pale yellow at the highest, grey where nothing can be told; below it the bar of colours
+/// with a tick where each usable frame focuses. CV_8UC3 (BGR), upright, a whole number of px a
+/// tile, about 1200 px on the long side. Empty where the burst has no depth map.
 [[nodiscard]] cv::Mat depth_picture(const BurstAnalysis& burst);
 
 }  // namespace ringsweep

@@ -1,0 +1,123 @@
+#include "app/command_line.h"
+
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <exception>
+#include <new>
+#include <ostream>
+#include <string>
+#include <vector>
+
+#include "app/exit_status.h"
+
+namespace ringsweep::app {
+namespace {
+
+constexpr const char* kCheckFooter = R"(
+Examples
+  ringsweep check /media/card                       every burst on a card
+  ringsweep check DSC012*.JPG                       these pictures only
+  ringsweep check /media/card --details             with all numbers
+  ringsweep check burst --json - | less             the report as JSON
+
+The report (report.txt, report.json, depth-1.png ...) goes to ringsweep-report in the current folder.
+Nothing is ever written on a card or under the given paths: where the current folder lies there, the
+report goes to ~/.local/share/ringsweep.
+
+Exit status
+  0  every burst is complete
+  1  at least one must be shot again, or cannot be told
+  2  the command line was wrong
+  3  nothing could be read, or no ring sweep was found
+  4  the report could not be written)";
+
+std::string one_line_of(std::string text) {
+  std::ranges::replace(text, '\n', ' ');
+  while (!text.empty() && (text.back() == ' ' || text.back() == '.')) text.pop_back();
+  return text;
+}
+
+int run_unprotected(int argc, const char* const* argv, const Console& console,
+                    const Stages& stages) {
+  CheckOptions options;
+  CLI::App app{"Tells whether a focus-ring sweep is complete, before you leave the subject.",
+               "ringsweep"};
+  app.set_version_flag("--version", "ringsweep " RINGSWEEP_VERSION);
+  app.require_subcommand(1);
+  app.footer("\nExample: ringsweep check /media/card");
+
+  CLI::App* check =
+      app.add_subcommand("check", "Analyse every burst and say whether you may leave.");
+  // As strings: read as a path by a stream operator, a name would end at its first space.
+  std::vector<std::string> paths;
+  check->add_option("PATH", paths, "A card, folders or picture files")->required()->type_name("");
+  check->add_option("--json", options.json, "Write the report as JSON to FILE too; - prints it")
+      ->type_name("FILE");
+  std::string out;
+  CLI::Option* out_option =
+      check->add_option("--out", out, "Write the report into this folder")->type_name("DIR");
+  check->add_flag("--details", options.details, "Print all numbers as well");
+  check->add_flag("--raw", options.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
+  double blur_limit_px = 0.0;
+  CLI::Option* blur_limit =
+      check
+          ->add_option("--blur-limit", blur_limit_px,
+                       "Largest blur that counts as sharp, px of the full-size picture "
+                       "(usually the larger of 2 and diagonal / 3000)")
+          ->type_name("PX")
+          ->check(CLI::Range(0.1, 1000.0));
+  CLI::Option* handbook = check->add_flag("--blur-limit-handbook", options.blur_limit_handbook,
+                                          "The old handbooks' blur limit: diagonal / 1500");
+  handbook->excludes(blur_limit);
+  constexpr int kMostThreads = 1024;
+  check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
+      ->type_name("N")
+      ->check(CLI::Range(0, kMostThreads));
+  check->footer(kCheckFooter);
+
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::Success& wish) {  // --help, --version
+    app.exit(wish, *console.out, *console.err);
+    return kComplete;
+  } catch (const CLI::RequiredError&) {
+    *console.err << "ringsweep: "
+                 << (app.got_subcommand(check) ? "name a card, a folder or pictures"
+                                               : "name a command")
+                 << ", for example `ringsweep check /media/card`.\n";
+    return kWrongCommand;
+  } catch (const CLI::ParseError& error) {
+    *console.err << "ringsweep: " << one_line_of(error.what())
+                 << "; `ringsweep check --help` shows how.\n";
+    return kWrongCommand;
+  }
+  if (*out_option) {
+    if (out.empty()) {
+      *console.err << "ringsweep: --out needs the name of a folder.\n";
+      return kWrongCommand;
+    }
+    options.out = out;
+  }
+  options.paths.assign(paths.begin(), paths.end());
+  if (*blur_limit) options.blur_limit_px = blur_limit_px;
+  return run_check(options, console, stages);
+}
+
+}  // namespace
+
+int run(int argc, const char* const* argv, const Console& console, const Stages& stages) {
+  try {
+    return run_unprotected(argc, argv, console, stages);
+  } catch (const std::bad_alloc&) {
+    *console.err << "ringsweep: not enough memory; close other programs or pass fewer pictures.\n";
+  } catch (const std::exception& error) {
+    *console.err << "ringsweep: stopped by an unexpected error: " << one_line_of(error.what())
+                 << ".\n";
+  } catch (...) {
+    *console.err << "ringsweep: stopped by an unexpected error.\n";
+  }
+  // Nothing was told about any scene, so none is known to be complete.
+  return kNotComplete;
+}
+
+}  // namespace ringsweep::app

@@ -1,0 +1,161 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "report/wording.h"
+#include "ringsweep/report.h"
+
+namespace ringsweep {
+namespace {
+
+using wording::printable;
+using wording::wrapped;
+
+std::string number_or_dash(std::optional<double> value, int decimals) {
+  if (!value || !std::isfinite(*value)) return "-";
+  return fmt::format("{:.{}f}", *value, decimals);
+}
+
+std::string flag_words(const FrameAnalysis& frame) {
+  std::string text;
+  for (const FrameFlag flag : frame.flags) {
+    if (!text.empty()) text += ' ';
+    text += wording::json_word(flag);
+  }
+  return text;
+}
+
+std::string frame_table(const BurstAnalysis& burst) {
+  std::size_t width = 4;
+  for (const FrameAnalysis& frame : burst.frames) {
+    width = std::max(width, printable(frame.file).size());
+  }
+  std::string text = fmt::format("  {:>4}  {:<{}}  {:>8}  {:>9}  {:>6}  {:>7}  {:>8}\n", "", "file",
+                                 width, "time s", "focus px", "sd px", "EV", "scale");
+  for (std::size_t k = 0; k < burst.frames.size(); ++k) {
+    const FrameAnalysis& frame = burst.frames[k];
+    const std::optional<double> scale =
+        frame.focus_px ? std::optional<double>(frame.scale) : std::nullopt;
+    std::string line = fmt::format(
+        "  {:>4}  {:<{}}  {:>8}  {:>9}  {:>6}  {:>7}  {:>8}  {}{}", k + 1, printable(frame.file),
+        width, number_or_dash(frame.time_s, 2), number_or_dash(frame.focus_px, 2),
+        number_or_dash(frame.focus_sd_px, 2), number_or_dash(frame.gain_ev, 2),
+        number_or_dash(scale, 5), frame.usable ? "" : "covers nothing ", flag_words(frame));
+    line.erase(line.find_last_not_of(' ') + 1);
+    text += line + "\n";
+    if (!frame.problem.empty()) text += "        " + printable(frame.problem) + "\n";
+  }
+  return text;
+}
+
+std::string gap_line(const BurstAnalysis& burst, const Gap& gap) {
+  const auto [after, before] = wording::by_time(gap);
+  return fmt::format("{} to {}: {:.2f} px (sd {:.2f} px), {:.1f} % of the subject\n",
+                     printable(burst.frames[after].file), printable(burst.frames[before].file),
+                     gap.width_px, gap.width_sd_px, 100.0 * gap.subject_share);
+}
+
+std::string limits(const BurstAnalysis& burst) {
+  const double diagonal_px = std::hypot(burst.full_size.width, burst.full_size.height);
+  std::string text = fmt::format(
+      "Blur limit {:.2f} px, allowed step {:.2f} px. The old handbook limit (diagonal / 1500) is "
+      "{:.2f} px.",
+      burst.blur_limit_px, burst.allowed_step_px, diagonal_px / 1500.0);
+  if (burst.quarter_wave_blur_px) {
+    text += fmt::format(
+        " Diffraction alone blurs {:.2f} px (quarter wave, 2 lambda N / p, with the f-number in "
+        "the "
+        "files taken as the working one): no lens shows less.",
+        *burst.quarter_wave_blur_px);
+  }
+  return wrapped(text);
+}
+
+std::string fit_line(const BurstAnalysis& burst) {
+  std::string text;
+  switch (burst.fit_status) {
+    case FitStatus::converged:
+      text = "Focal positions: fit converged";
+      break;
+    case FitStatus::iteration_limit:
+      text = "Focal positions: fit stopped at its iteration limit";
+      break;
+    case FitStatus::too_few_frames:
+      text = "Focal positions: too few frames to fit";
+      break;
+    case FitStatus::no_subject:
+      text = "Focal positions: nothing sharp to fit";
+      break;
+    case FitStatus::not_trusted:
+      text = "Focal positions: fit not trusted";
+      break;
+    case FitStatus::not_run:
+      text = "Focal positions: not fitted";
+      break;
+  }
+  if (!burst.fit_reason.empty()) text += " (" + printable(burst.fit_reason) + ")";
+  if (burst.scale_sd) text += fmt::format("; scale sd {:.1f} %", 100.0 * *burst.scale_sd);
+  return wrapped(text + ".");
+}
+
+std::string coverage_lines(const BurstAnalysis& burst) {
+  const Coverage& coverage = burst.coverage;
+  if (!coverage.has_subject) return "No subject found.\n";
+  std::string text = fmt::format("Subject from {:.2f} to {:.2f} px.\n", coverage.subject_low_px,
+                                 coverage.subject_high_px);
+  for (const End& end : coverage.ends) {
+    text += fmt::format(
+        "End where the first sweep {} (frame {}): {}, {:.2f} px (sd {:.2f} px) beyond.\n",
+        wording::is_first_end(burst, end) ? "began" : "ended",
+        printable(burst.frames[end.frame].file), end.open ? "open" : "covered", end.beyond_px,
+        end.beyond_sd_px);
+  }
+  if (coverage.gaps.empty()) text += "No gaps.\n";
+  for (const Gap& gap : coverage.gaps) text += "Gap " + gap_line(burst, gap);
+  for (std::size_t i = 0; i < burst.sweeps.size(); ++i) {
+    const Sweep& sweep = burst.sweeps[i];
+    text += fmt::format("Sweep {}: {} to {}, alone {}, {} gap{}.\n", i + 1,
+                        printable(burst.frames[sweep.first].file),
+                        printable(burst.frames[sweep.last].file),
+                        wording::json_word(sweep.verdict.kind), sweep.gaps.size(),
+                        sweep.gaps.size() == 1 ? "" : "s");
+    for (const Gap& gap : sweep.gaps) text += "  Gap " + gap_line(burst, gap);
+  }
+  text += "Which end is near is not known: positions may grow either way.\n";
+  return text;
+}
+
+std::string advice_lines(const BurstAnalysis& burst) {
+  const RingAdvice& advice = burst.advice;
+  std::string text = fmt::format("Step to aim at {:.2f} px", advice.step_px);
+  if (advice.largest_step_px > 0.0) {
+    text += fmt::format(", largest step on the subject {:.2f} px", advice.largest_step_px);
+  }
+  if (advice.turn_factor) text += fmt::format(", turn factor {:.2f}", *advice.turn_factor);
+  if (advice.frames_for_same_turn) {
+    text += fmt::format(", {} frames for the same turn", *advice.frames_for_same_turn);
+  }
+  return wrapped(text + ".") + wrapped(wording::action(burst));
+}
+
+}  // namespace
+
+std::string details_text(const BurstAnalysis& burst) {
+  std::string text =
+      fmt::format("Burst in {}: {} frames of {} x {} px, verdict {}.\n", printable(burst.folder),
+                  burst.frames.size(), burst.full_size.width, burst.full_size.height,
+                  wording::json_word(burst.verdict.kind));
+  for (const Reason& reason : burst.verdict.reasons) {
+    text += wrapped(wording::reason_with_numbers(burst, reason));
+  }
+  text += limits(burst) + fit_line(burst) + coverage_lines(burst) + advice_lines(burst);
+  text += "Not checked: movement, lost drops.\n";
+  for (const std::string& note : burst.notes) text += wrapped("Note: " + printable(note));
+  return text + frame_table(burst);
+}
+
+}  // namespace ringsweep

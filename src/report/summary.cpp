@@ -1,0 +1,182 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "report/wording.h"
+#include "ringsweep/report.h"
+
+namespace ringsweep {
+namespace {
+
+using wording::flagged;
+using wording::list_of_frames;
+using wording::wrapped;
+using Labels = std::vector<std::string>;
+
+bool holds(const FrameAnalysis& frame, FrameFlag flag) {
+  return std::ranges::find(frame.flags, flag) != frame.flags.end();
+}
+
+/// "1207 to 1231", test shots and pictures of something else at either end left off.
+std::string frames_shot(const BurstAnalysis& burst, const Labels& labels) {
+  if (labels.empty()) return "no frames";
+  const auto foreign = [&](std::size_t k) {
+    return holds(burst.frames[k], FrameFlag::other_settings) ||
+           holds(burst.frames[k], FrameFlag::other_picture);
+  };
+  std::size_t first = 0;
+  std::size_t last = labels.size() - 1;
+  while (first < last && foreign(first)) ++first;
+  while (last > first && foreign(last)) --last;
+  if (first == last) return labels[first];
+  return fmt::format("{} to {}", labels[first], labels[last]);
+}
+
+std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const Labels& labels) {
+  const std::string close = reason.close_call ? ", a close call" : "";
+  const std::string_view nothing = reason.close_call ? "nothing quite sharp" : "nothing sharp";
+  switch (reason.kind) {
+    case ReasonKind::covered:
+      return "every depth is sharp" + close;
+    case ReasonKind::gap:
+      return fmt::format("{} between {} and {}{}", nothing, labels[reason.first_frame],
+                         labels[reason.last_frame], close);
+    case ReasonKind::gap_from_dark: {
+      std::vector<std::size_t> missed;
+      for (std::size_t k = reason.first_frame + 1; k < reason.last_frame; ++k) {
+        if (holds(burst.frames[k], FrameFlag::dark) ||
+            holds(burst.frames[k], FrameFlag::partly_lit)) {
+          missed.push_back(k);
+        }
+      }
+      return fmt::format("{} between {} and {}{}: the flash missed{}", nothing,
+                         labels[reason.first_frame], labels[reason.last_frame], close,
+                         missed.empty() ? "" : " " + list_of_frames(missed, labels));
+    }
+    case ReasonKind::open_end:
+      if (reason.at_start) {
+        return fmt::format("started too late, {} where you began, before {}{}", nothing,
+                           labels[reason.first_frame], close);
+      }
+      return fmt::format("stopped too soon, {} where you stopped, past {}{}", nothing,
+                         labels[reason.first_frame], close);
+    case ReasonKind::too_few_frames: {
+      const auto good = std::ranges::count_if(burst.frames, &FrameAnalysis::usable);
+      if (good == 0) return "no frame is good enough";
+      return good == 1 ? "only 1 frame is good enough"
+                       : fmt::format("only {} frames are good enough", good);
+    }
+    case ReasonKind::no_subject:
+      return "no frame is sharp anywhere";
+    case ReasonKind::fit_not_trusted:
+      break;
+  }
+  return "the frames do not agree with one another";
+}
+
+std::string sentence(std::string text) {
+  if (!text.empty() && text.front() >= 'a' && text.front() <= 'z') {
+    text.front() = static_cast<char>(text.front() - 'a' + 'A');
+  }
+  return text + ".";
+}
+
+/// The first line, and below it one line for each reason where there are several.
+std::string not_good(std::string_view opening, const BurstAnalysis& burst, const Labels& labels) {
+  const std::vector<Reason>& reasons = burst.verdict.reasons;
+  const std::string shot = frames_shot(burst, labels);
+  if (reasons.empty()) return fmt::format("{}, {}.\n", opening, shot);
+  if (reasons.size() == 1) {
+    return wrapped(
+        fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
+  }
+  std::string text =
+      burst.verdict.kind == VerdictKind::reshoot
+          ? fmt::format("{}, {}: not sharp in {} places.\n", opening, shot, reasons.size())
+          : fmt::format("{}, {}: there are {} reasons.\n", opening, shot, reasons.size());
+  constexpr std::size_t kMostLines = 6;
+  const std::size_t lines = reasons.size() > kMostLines ? kMostLines - 1 : reasons.size();
+  for (std::size_t i = 0; i < lines; ++i) {
+    text += wrapped("  " + sentence(plain_reason(burst, reasons[i], labels)), 100, "    ");
+  }
+  if (lines < reasons.size()) {
+    text += fmt::format("  And {} more places like these.\n", reasons.size() - lines);
+  }
+  return text;
+}
+
+std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
+  const std::string shot = frames_shot(burst, labels);
+  switch (burst.verdict.kind) {
+    case VerdictKind::complete:
+      return fmt::format("Good, {}: you may leave.\n", shot);
+    case VerdictKind::complete_without: {
+      const std::vector<std::size_t> moved = flagged(burst, FrameFlag::moved);
+      if (moved.empty()) return fmt::format("Complete, {}: you may leave.\n", shot);
+      return wrapped(fmt::format("Complete: leave out {} of {}; you may leave.",
+                                 list_of_frames(moved, labels), shot));
+    }
+    case VerdictKind::reshoot:
+      return not_good("Not yet", burst, labels);
+    case VerdictKind::cannot_tell:
+      break;
+  }
+  return not_good("Cannot tell", burst, labels);
+}
+
+/// What was only just enough, when all is well.
+std::string close_calls(const BurstAnalysis& burst, const Labels& labels) {
+  if (burst.verdict.kind != VerdictKind::complete &&
+      burst.verdict.kind != VerdictKind::complete_without) {
+    return {};
+  }
+  std::string text;
+  for (const Reason& reason : burst.verdict.reasons) {
+    if (!reason.close_call) continue;
+    if (reason.kind == ReasonKind::open_end) {
+      text += fmt::format("A close call where you {}: just sharp enough.\n",
+                          reason.at_start ? "began" : "stopped");
+    } else if (reason.first_frame != reason.last_frame) {
+      text += fmt::format("A close call between {} and {}: just sharp enough.\n",
+                          labels[reason.first_frame], labels[reason.last_frame]);
+    } else {
+      text += "A close call: just sharp enough.\n";
+    }
+  }
+  return text;
+}
+
+std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
+  static constexpr std::array<std::pair<FrameFlag, std::string_view>, 9> kLines{
+      {{FrameFlag::dark, "Flash missed"},
+       {FrameFlag::dim, "Flash weak"},
+       {FrameFlag::partly_lit, "Flash on a part only"},
+       {FrameFlag::shaken, "Camera shook"},
+       {FrameFlag::moved, "A part of it shifted"},
+       {FrameFlag::idle, "Nothing new"},
+       {FrameFlag::unreadable, "Cannot be read"},
+       {FrameFlag::other_settings, "Other camera settings, left out"},
+       {FrameFlag::other_picture, "Something else in the picture, left out"}}};
+  std::string text;
+  for (const auto& [flag, words] : kLines) {
+    const std::vector<std::size_t> frames = flagged(burst, flag);
+    if (!frames.empty()) {
+      text += wrapped(fmt::format("{}: {}.", words, list_of_frames(frames, labels)));
+    }
+  }
+  return text;
+}
+
+}  // namespace
+
+std::string summary_text(const BurstAnalysis& burst) {
+  const Labels labels = wording::frame_labels(burst);
+  return verdict_lines(burst, labels) + close_calls(burst, labels) + frame_lines(burst, labels) +
+         "Not checked: movement, lost drops.\n" + wrapped(wording::action(burst));
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,65 @@
+#pragma once
+/// Wording: the sentences that the summary, the details and report.json share.
+
+#include <cstddef>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "ringsweep/analyse.h"
+
+namespace ringsweep::wording {
+
+/// Names of the frames as the rear screen shows them: the last four digits of the name. A name that
+/// does not end in four digits, or two frames of one burst with the same digits: the name without
+/// its extension, or whole where that is not unique either. One label per frame, capture order.
+[[nodiscard]] std::vector<std::string> frame_labels(const BurstAnalysis& burst);
+
+/// What a camera or a person may have put into a name, safe for a terminal: valid UTF-8, control
+/// characters replaced by '?'.
+[[nodiscard]] std::string printable(std::string_view text);
+
+/// Bytes that are no UTF-8 replaced by U+FFFD; nothing else is changed.
+[[nodiscard]] std::string valid_utf8(std::string_view text);
+
+/// "1216", "1216 and 1221", "1216, 1221 and 1230 to 1233": runs of three or more drawn together.
+/// @param frames indices into `labels`, rising.
+[[nodiscard]] std::string list_of_frames(std::span<const std::size_t> frames,
+                                         std::span<const std::string> labels);
+
+/// "a", "a and b", "a, b and c"; `last` is the word before the last one.
+[[nodiscard]] std::string joined(std::span<const std::string> parts, std::string_view last = "and");
+
+/// `text` broken at spaces into lines of at most `columns`, later ones beginning with `indent`.
+/// Ends with a line feed.
+[[nodiscard]] std::string wrapped(std::string_view text, std::size_t columns = 100,
+                                  std::string_view indent = "  ");
+
+/// Indices of the frames that carry the flag, rising.
+[[nodiscard]] std::vector<std::size_t> flagged(const BurstAnalysis& burst, FrameFlag flag);
+
+/// The words of report.json: "complete-without", "partly-lit".
+[[nodiscard]] std::string_view json_word(VerdictKind kind);
+[[nodiscard]] std::string_view json_word(FrameFlag flag);
+
+/// "about half as far"; for a factor of 0.9 or more "as far as before".
+[[nodiscard]] std::string turn_words(double turn_factor);
+
+/// What to do next, in plain words and one or two sentences, no numbers but those of frames.
+[[nodiscard]] std::string action(const BurstAnalysis& burst);
+
+/// A reason with its numbers, one sentence, for the details and report.json.
+[[nodiscard]] std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason);
+
+/// The two frames of a gap, the one shot earlier first.
+struct FramePair {
+  std::size_t after = 0;
+  std::size_t before = 0;
+};
+[[nodiscard]] FramePair by_time(const Gap& gap);
+
+/// Whether an end of the coverage is the one where the burst's first sweep began.
+[[nodiscard]] bool is_first_end(const BurstAnalysis& burst, const End& end);
+
+}  // namespace ringsweep::wording
