@@ -3,6 +3,11 @@
 
 #include <cstddef>
 #include <optional>
+#include <span>
+#include <vector>
+
+#include "ringsweep/coverage.h"
+#include "ringsweep/focal_positions.h"
 
 namespace ringsweep {
 
@@ -13,5 +18,12 @@ struct RingAdvice {
   double largest_step_px = 0.0;               ///< at the burst's rate, dark frames shared out
   bool dark_frames_are_the_cause = false;     ///< the gap is the flash's doing: wait for it instead
 };
+
+/// @param subject_px positions of the subject's tiles. A frame is on the subject when 0.5 % of them
+/// lie within the blur limit of it.
+/// @param skipped N: true for frames that the ring passed but that show nothing (dark, unreadable).
+[[nodiscard]] RingAdvice advise(const FocalPositions& focus, const Coverage& coverage,
+                                std::span<const double> subject_px,
+                                const std::vector<bool>& skipped, double blur_limit_px);
 
 }  // namespace ringsweep

@@ -2,7 +2,7 @@
 /// Intake: paths -> bursts. Files are opened here (for their metadata) and in decode.h, nowhere else.
 
 #include <filesystem>
-#include <functional>
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
@@ -33,7 +33,9 @@ struct Intake {
 [[nodiscard]] Intake find_bursts(std::span<const std::filesystem::path> paths,
                                  const IntakeOptions& options = {});
 
-/// Separates frames of one folder and camera by their pauses. Pure; exported for the tests.
+/// Separates frames of one folder and camera by their pauses. Pure; exported for the tests. While
+/// fewer than three intervals have passed since the last pause, the median takes in those that follow,
+/// so that a series pressed every 6 s is one burst and a stray frame before a fast one is not in it.
 /// @param frames sorted; frames without a time stay with their neighbours.
 [[nodiscard]] std::vector<std::vector<FrameRef>> split_at_pauses(std::vector<FrameRef> frames,
                                                                  const IntakeOptions& options);

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "ringsweep/coverage.h"
+#include "ringsweep/sweeps.h"
 
 namespace ringsweep {
 
@@ -38,3 +39,11 @@ struct Verdict {
   VerdictKind kind = VerdictKind::cannot_tell;
   std::vector<Reason> reasons;  ///< never empty
 };
+
+/// @param dark N, capture order: true for frames that the flash did not light.
+/// @param allowed_step_px 2 x blur limit.
+[[nodiscard]] Verdict decide(const FocalPositions& focus, const Coverage& coverage,
+                             const std::vector<SweepRange>& sweeps, const std::vector<bool>& dark,
+                             double allowed_step_px);
+
+}  // namespace ringsweep

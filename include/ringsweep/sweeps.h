@@ -1,0 +1,23 @@
+#pragma once
+/// Sweeps: runs of frames in which the ring is turned one way.
+
+#include <cstddef>
+#include <vector>
+
+#include "ringsweep/focal_positions.h"
+
+namespace ringsweep {
+
+/// Frames by index in capture order, both inclusive.
+struct SweepRange {
+  std::size_t first = 0;
+  std::size_t last = 0;
+  bool rising = true;
+};
+
+/// Splits a burst where the ring turns back for good.
+/// @param min_turn_px a turn back by less, that is made up again, belongs to the sweep (a hand that
+/// hesitates); > 0.
+[[nodiscard]] std::vector<SweepRange> find_sweeps(const FocalPositions& focus, double min_turn_px);
+
+}  // namespace ringsweep

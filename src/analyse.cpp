@@ -1,0 +1,409 @@
+#include "ringsweep/analyse.h"
+
+#include <tbb/global_control.h>
+#include <tbb/parallel_for.h>
+#include <tbb/parallel_pipeline.h>
+#include <tbb/task_arena.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <mutex>
+#include <stdexcept>
+
+#include "ringsweep/exposure.h"
+#include "ringsweep/profiles.h"
+#include "ringsweep/registration.h"
+#include "ringsweep/subject.h"
+#include "ringsweep/sweeps.h"
+
+namespace ringsweep {
+namespace {
+
+constexpr double kThumbnailPx = 0.8e6;     // pixels; registration to 0.02 px of it is plenty
+constexpr double kSmallEnoughPx = 6e6;     // pictures up to this size are measured as they are
+constexpr double kGreenMm = 0.00055;       // wavelength for the quarter-wave blur
+
+void for_each_parallel(std::size_t n, const std::function<void(std::size_t)>& body) {
+  tbb::parallel_for(std::size_t{0}, n, body);
+}
+
+int thumbnail_reduction(cv::Size full) {
+  int reduction = 1;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kThumbnailPx) reduction *= 2;
+  return reduction;
+}
+
+/// The working scale: the blur limit stays at least one working px, small pictures stay whole.
+int working_reduction(cv::Size full, double blur_limit_px) {
+  int reduction = 1;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
+         blur_limit_px / (2 * reduction) >= 1.0)
+    reduction *= 2;
+  return reduction;
+}
+
+/// What the first look at a frame leaves behind.
+struct FirstLook {
+  std::optional<LightGrid> light;
+  Thumbnail thumbnail;
+  cv::Size full_size;
+  double full_px_per_px = 1.0;
+  std::string problem;
+};
+
+FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
+  FirstLook result;
+  const Result<LinearFrame> picture = read(frame, reduction);
+  if (!picture) {
+    result.problem = one_line(picture.error());
+    return result;
+  }
+  result.light = measure_light(picture->luminance, picture->clipped);
+  // The floor follows the frame's own light, so that a dim frame looks like a lit one.
+  const double floor = std::max(1e-4, 0.05 * cv::mean(picture->luminance)[0]);
+  result.thumbnail = make_thumbnail(picture->luminance, floor);
+  result.full_size = picture->full_size;
+  result.full_px_per_px = picture->full_px_per_px;
+  return result;
+}
+
+/// Most frequent value, the first of several.
+template <class T, class Less = std::less<T>>
+T majority(const std::vector<T>& values, Less less = {}) {
+  std::map<T, std::size_t, Less> count(less);
+  for (const T& v : values) ++count[v];
+  T best = values.front();
+  for (const T& v : values)
+    if (count[v] > count[best]) best = v;
+  return best;
+}
+
+bool smaller(const cv::Size& a, const cv::Size& b) {
+  return a.width != b.width ? a.width < b.width : a.height < b.height;
+}
+
+/// Frames whose exposure time, f-number or ISO differ from most: test shots.
+std::vector<bool> other_settings(const std::vector<FrameRef>& frames) {
+  using Key = std::array<double, 3>;
+  std::vector<Key> keys;
+  for (const FrameRef& f : frames)
+    keys.push_back({f.settings.exposure_time_s.value_or(0.0), f.settings.f_number.value_or(0.0),
+                    f.settings.iso.value_or(0.0)});
+  const Key usual = majority(keys);
+  std::vector<bool> other(frames.size());
+  for (std::size_t k = 0; k < frames.size(); ++k)
+    for (std::size_t i = 0; i < usual.size(); ++i)
+      other[k] = other[k] || (keys[k][i] > 0.0 && usual[i] > 0.0 &&
+                              std::abs(std::log2(keys[k][i] / usual[i])) > 0.2);
+  return other;
+}
+
+/// All stages of one burst, in the order of the design.
+class BurstJob {
+ public:
+  BurstJob(const Burst& burst, const ReadFrame& read, const AnalysisOptions& options,
+           const Progress& progress)
+      : burst_(burst), read_(read), options_(options), progress_(progress) {}
+
+  BurstAnalysis run();
+
+ private:
+  void first_look();
+  void expose_and_register();
+  bool measure();
+  void fit_and_judge();
+  void tell(const char* stage, std::size_t done, std::size_t total) const {
+    if (progress_) progress_(stage, done, total);
+  }
+
+  const Burst& burst_;
+  const ReadFrame& read_;
+  const AnalysisOptions& options_;
+  const Progress& progress_;
+  BurstAnalysis out_;
+  std::vector<FirstLook> looks_;
+  std::vector<FrameExposure> exposure_;
+  std::vector<bool> take_;
+  Registration registration_;
+  double thumbnail_px_ = 1.0;  // full-size px per thumbnail px
+  TileGrid grid_;
+  std::vector<TileMeasures> measures_;
+  Mosaic mosaic_;
+};
+
+void BurstJob::first_look() {
+  const std::size_t n = burst_.frames.size();
+  looks_.resize(n);
+  cv::Size size;
+  for (const FrameRef& f : burst_.frames)
+    if (f.full_size) size = *f.full_size;
+  if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
+    for (const FrameRef& f : burst_.frames) {
+      const auto picture = read_(f, 8);
+      if (!picture) continue;
+      size = picture->full_size;
+      break;
+    }
+  }
+  const int reduction = thumbnail_reduction(size);
+  std::size_t done = 0;
+  std::mutex mutex;
+  for_each_parallel(n, [&](std::size_t k) {
+    looks_[k] = look(burst_.frames[k], read_, reduction);
+    const std::scoped_lock lock(mutex);
+    tell("looking", ++done, n);
+  });
+  std::vector<cv::Size> sizes;
+  for (const FirstLook& l : looks_)
+    if (l.light) sizes.push_back(l.full_size);
+  if (!sizes.empty()) out_.full_size = majority(sizes, smaller);
+}
+
+void BurstJob::expose_and_register() {
+  const std::size_t n = burst_.frames.size();
+  std::vector<std::optional<LightGrid>> light;
+  const std::vector<bool> other = other_settings(burst_.frames);
+  for (std::size_t k = 0; k < n; ++k)
+    light.push_back(other[k] ? std::nullopt : looks_[k].light);
+  exposure_ = estimate_exposure(light);
+  std::vector<Thumbnail> thumbnails;
+  take_.assign(n, false);
+  for (std::size_t k = 0; k < n; ++k) {
+    thumbnails.push_back(std::move(looks_[k].thumbnail));
+    take_[k] = exposure_[k].gain_ev && !exposure_[k].dark && !exposure_[k].partly_lit;
+    FrameAnalysis& frame = out_.frames[k];
+    if (!looks_[k].light) frame.flags.push_back(FrameFlag::unreadable);
+    if (other[k] && looks_[k].light) frame.flags.push_back(FrameFlag::other_settings);
+    if (exposure_[k].dark) frame.flags.push_back(FrameFlag::dark);
+    if (exposure_[k].dim) frame.flags.push_back(FrameFlag::dim);
+    if (exposure_[k].partly_lit) frame.flags.push_back(FrameFlag::partly_lit);
+    frame.gain_ev = exposure_[k].gain_ev;
+    if (looks_[k].light) thumbnail_px_ = looks_[k].full_px_per_px;
+  }
+  registration_ = register_burst(thumbnails, take_, {}, for_each_parallel);
+  for (std::size_t k = 0; k < n; ++k) {
+    if (take_[k] && !registration_.same_picture[k]) {
+      out_.frames[k].flags.push_back(FrameFlag::other_picture);
+      take_[k] = false;
+    }
+    Similarity s = registration_.reference_from_frame[k];
+    out_.frames[k].scale = std::exp(s.log_scale);
+    s.shift_x_px *= thumbnail_px_;
+    s.shift_y_px *= thumbnail_px_;
+    out_.frames[k].reference_from_frame =
+        s.matrix({(out_.full_size.width - 1) / 2.0, (out_.full_size.height - 1) / 2.0});
+  }
+}
+
+/// Second look at the pixels, at the working scale: false when nothing could be measured.
+bool BurstJob::measure() {
+  const std::size_t n = burst_.frames.size();
+  const int reduction = working_reduction(out_.full_size, out_.blur_limit_px);
+  double low = 0.0, high = 0.0;
+  for (std::size_t k = 0; k < n; ++k) {
+    if (!take_[k]) continue;
+    low = std::min(low, registration_.reference_from_frame[k].log_scale);
+    high = std::max(high, registration_.reference_from_frame[k].log_scale);
+  }
+  const double to_middle = -0.5 * (low + high);
+  grid_.size = {(out_.full_size.width + reduction - 1) / reduction,
+                (out_.full_size.height + reduction - 1) / reduction};
+  out_.working_px_per_px = reduction;
+  if (grid_.rows() < 2 || grid_.cols() < 2) return false;
+
+  measures_.resize(n);
+  mosaic_ = empty_mosaic(grid_);
+  std::vector<std::size_t> todo;
+  for (std::size_t k = 0; k < n; ++k)
+    if (take_[k]) todo.push_back(k);
+
+  struct Measured {
+    std::size_t frame = 0;
+    std::optional<GridFrame> grid;
+    std::string problem;
+  };
+  std::size_t next = 0, done = 0;
+  tbb::parallel_pipeline(
+      options_.max_frames_in_memory,
+      tbb::make_filter<void, std::size_t>(tbb::filter_mode::serial_in_order,
+                                          [&](tbb::flow_control& control) -> std::size_t {
+                                            if (next >= todo.size()) {
+                                              control.stop();
+                                              return 0;
+                                            }
+                                            return todo[next++];
+                                          }) &
+          tbb::make_filter<std::size_t, Measured>(
+              tbb::filter_mode::parallel,
+              [&](std::size_t k) {
+                Measured m{.frame = k};
+                const auto picture = read_(burst_.frames[k], reduction);
+                if (!picture) {
+                  m.problem = one_line(picture.error());
+                  return m;
+                }
+                Similarity s = registration_.reference_from_frame[k];
+                const double px = thumbnail_px_ / picture->full_px_per_px;
+                s.shift_x_px *= px;
+                s.shift_y_px *= px;
+                s.log_scale += to_middle;
+                s.shift_x_px *= std::exp(to_middle);
+                s.shift_y_px *= std::exp(to_middle);
+                const auto centre = [](cv::Size z) {
+                  return cv::Point2d((z.width - 1) / 2.0, (z.height - 1) / 2.0);
+                };
+                const cv::Point2d c = centre(picture->luminance.size()), g = centre(grid_.size);
+                cv::Matx33d grid_from_frame = s.matrix(c);
+                grid_from_frame(0, 2) += g.x - c.x;
+                grid_from_frame(1, 2) += g.y - c.y;
+                m.grid = measure_on_grid(*picture, grid_from_frame,
+                                         std::exp2(-exposure_[k].gain_ev.value_or(0.0)), grid_);
+                return m;
+              }) &
+          tbb::make_filter<Measured, void>(tbb::filter_mode::serial_in_order, [&](Measured m) {
+            if (m.grid) {
+              merge_into(mosaic_, *m.grid, m.frame);
+              measures_[m.frame] = m.grid->tiles;
+            } else {
+              take_[m.frame] = false;
+              out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
+              out_.frames[m.frame].problem = m.problem;
+            }
+            tell("measuring", ++done, todo.size());
+          }));
+  return done > 0;
+}
+
+void BurstJob::fit_and_judge() {
+  const std::size_t n = burst_.frames.size();
+  const BlurCurves curves = measure_blur_curves(mosaic_.luminance, grid_, for_each_parallel);
+  const Profiles profiles =
+      collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
+  tell("fitting", 0, 1);
+  FocalPositions focus = fit_focal_positions(profiles, take_, {}, for_each_parallel);
+  for (std::size_t k = 0; k < n; ++k)
+    focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
+  out_.fit_status = focus.status;
+  out_.fit_reason = focus.reason;
+  out_.scale_sd = focus.scale_sd;
+
+  const std::vector<double> subject = subject_positions(profiles, focus);
+  const CoverageOptions coverage_options{.blur_limit_px = out_.blur_limit_px};
+  out_.coverage = assess_coverage(focus, subject, coverage_options);
+  const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
+  const auto ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
+  std::vector<bool> dark(n), skipped(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    dark[k] = exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) ||
+              exposure_[k].partly_lit;
+    skipped[k] = !take_[k];
+  }
+  out_.verdict = decide(focus, out_.coverage, ranges, dark, out_.allowed_step_px);
+  for (const SweepRange& range : ranges) {
+    FocalPositions part = focus;
+    for (std::size_t k = 0; k < n; ++k)
+      part.frames[k].usable = part.frames[k].usable && k >= range.first && k <= range.last;
+    const Coverage coverage = assess_coverage(part, subject, coverage_options);
+    out_.sweeps.push_back({.first = range.first,
+                           .last = range.last,
+                           .rising = range.rising,
+                           .verdict = decide(part, coverage, {range}, dark, out_.allowed_step_px),
+                           .gaps = coverage.gaps});
+  }
+  out_.advice = advise(focus, out_.coverage, subject, skipped, out_.blur_limit_px);
+
+  std::optional<std::size_t> previous;
+  std::size_t sweep = 0;
+  for (std::size_t k = 0; k < n; ++k) {
+    FrameAnalysis& frame = out_.frames[k];
+    frame.focus_px = focus.frames[k].q_px;
+    frame.focus_sd_px = focus.frames[k].sd_px;
+    frame.usable = focus.frames[k].usable && frame.focus_px;
+    while (sweep < ranges.size() && k > ranges[sweep].last) ++sweep, previous.reset();
+    if (!frame.usable) continue;
+    if (previous) {
+      const double step = std::abs(*frame.focus_px - *out_.frames[*previous].focus_px);
+      const double sd = std::hypot(frame.focus_sd_px.value_or(0.0),
+                                   out_.frames[*previous].focus_sd_px.value_or(0.0));
+      if (step < 0.1 * out_.allowed_step_px && step <= 2.0 * sd)
+        frame.flags.push_back(FrameFlag::idle);
+    }
+    previous = k;
+  }
+  // The reference is a usable frame near the middle of the positions.
+  double nearest = 1e300;
+  for (std::size_t k = 0; k < n; ++k) {
+    if (!out_.frames[k].usable) continue;
+    const double off = std::abs(*out_.frames[k].focus_px);
+    if (off < nearest) nearest = off, out_.reference = k;
+  }
+  out_.depth = {.q_px = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN)),
+                .weight = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(0)),
+                .tile_px = grid_.tile_px * out_.working_px_per_px};
+  for (std::size_t t = 0; t < profiles.tiles.size(); ++t) {
+    const TileProfile& tile = profiles.tiles[t];
+    out_.depth.q_px.at<float>(tile.row, tile.col) = static_cast<float>(focus.tiles[t].q_px);
+    out_.depth.weight.at<float>(tile.row, tile.col) = static_cast<float>(focus.tiles[t].weight);
+  }
+  tell("fitting", 1, 1);
+}
+
+BurstAnalysis BurstJob::run() {
+  const std::size_t n = burst_.frames.size();
+  out_.folder = burst_.folder;
+  out_.frames.resize(n);
+  std::optional<double> start;
+  std::vector<int> orientations;
+  for (std::size_t k = 0; k < n; ++k) {
+    const FrameRef& frame = burst_.frames[k];
+    out_.frames[k].file = frame.file;
+    if (frame.time_s && !start) start = frame.time_s;
+    if (frame.time_s) out_.frames[k].time_s = *frame.time_s - *start;
+    orientations.push_back(frame.orientation);
+  }
+  if (n == 0) return out_;
+  out_.orientation = majority(orientations);
+  first_look();
+  for (std::size_t k = 0; k < n; ++k) out_.frames[k].problem = looks_[k].problem;
+  if (out_.full_size.empty()) {
+    out_.fit_status = FitStatus::too_few_frames;
+    out_.verdict.reasons.push_back({.kind = ReasonKind::too_few_frames});
+    for (FrameAnalysis& frame : out_.frames) frame.flags.push_back(FrameFlag::unreadable);
+    return out_;
+  }
+  out_.blur_limit_px = options_.blur_limit_px.value_or(default_blur_limit_px(out_.full_size));
+  out_.allowed_step_px = 2.0 * out_.blur_limit_px;
+  for (const FrameRef& f : burst_.frames)
+    if (f.pixel_pitch_mm && f.settings.f_number && *f.settings.f_number > 0.0)
+      out_.quarter_wave_blur_px = 2.0 * kGreenMm * *f.settings.f_number / *f.pixel_pitch_mm;
+  expose_and_register();
+  if (!measure()) {
+    out_.fit_status = FitStatus::too_few_frames;
+    out_.verdict.reasons.push_back({.kind = ReasonKind::too_few_frames});
+    return out_;
+  }
+  fit_and_judge();
+  return out_;
+}
+
+}  // namespace
+
+double default_blur_limit_px(cv::Size full_size) {
+  return std::max(2.0, std::hypot(full_size.width, full_size.height) / 3000.0);
+}
+
+std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,
+                                   const AnalysisOptions& options, const Progress& progress) {
+  if (options.blur_limit_px && !(*options.blur_limit_px > 0.0))
+    throw std::invalid_argument("blur_limit_px must be > 0");
+  if (options.max_frames_in_memory < 2)
+    throw std::invalid_argument("max_frames_in_memory must be at least 2");
+  std::vector<BurstAnalysis> result;
+  const int threads = options.threads > 0 ? options.threads : tbb::task_arena::automatic;
+  tbb::task_arena arena(threads);
+  arena.execute([&] { result.push_back(BurstJob(burst, read, options, progress).run()); });
+  return result;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,94 @@
+#include "ringsweep/coverage.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <stdexcept>
+
+namespace ringsweep {
+namespace {
+
+void check(const CoverageOptions& options) {
+  if (!(options.blur_limit_px > 0.0)) throw std::invalid_argument("blur_limit_px must be > 0");
+}
+
+std::vector<std::size_t> usable_by_position(const FocalPositions& focus) {
+  std::vector<std::size_t> order;
+  for (std::size_t k = 0; k < focus.frames.size(); ++k)
+    if (focus.frames[k].usable && focus.frames[k].q_px) order.push_back(k);
+  std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus.frames[k].q_px; });
+  return order;
+}
+
+/// Share of the sorted values in the open interval (low, high).
+double share_between(const std::vector<double>& sorted, double low, double high) {
+  if (sorted.empty() || low >= high) return 0.0;
+  const auto from = std::ranges::upper_bound(sorted, low);
+  const auto to = std::lower_bound(from, sorted.end(), high);
+  return static_cast<double>(to - from) / static_cast<double>(sorted.size());
+}
+
+double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t b) {
+  const auto& c = focus.covariance_px2;
+  const auto i = static_cast<Eigen::Index>(a), j = static_cast<Eigen::Index>(b);
+  if (c.rows() <= std::max(i, j)) return 0.0;
+  const double width = *focus.frames[a].q_px - *focus.frames[b].q_px;
+  return std::sqrt(std::max(0.0, c(i, i) + c(j, j) - 2.0 * c(i, j)) +
+                   std::pow(width * focus.scale_sd, 2));
+}
+
+}  // namespace
+
+std::vector<Gap> find_gaps(const FocalPositions& focus, std::span<const double> subject_px,
+                           const CoverageOptions& options) {
+  check(options);
+  const std::vector<std::size_t> order = usable_by_position(focus);
+  std::vector<double> subject(subject_px.begin(), subject_px.end());
+  std::ranges::sort(subject);
+
+  const double b = options.blur_limit_px;
+  std::vector<Gap> gaps;
+  for (std::size_t i = 1; i < order.size(); ++i) {
+    const double low_px = *focus.frames[order[i - 1]].q_px;
+    const double high_px = *focus.frames[order[i]].q_px;
+    // A neighbour shows what lies within b of it; only what is deeper inside is missing.
+    const double share = share_between(subject, low_px + b, high_px - b);
+    if (share == 0.0 || share < options.min_subject_share) continue;
+    gaps.push_back({.lower = order[i - 1],
+                    .upper = order[i],
+                    .width_px = high_px - low_px,
+                    .width_sd_px = difference_sd_px(focus, order[i - 1], order[i]),
+                    .subject_share = share});
+  }
+  return gaps;
+}
+
+Coverage assess_coverage(const FocalPositions& focus, std::span<const double> subject_px,
+                         const CoverageOptions& options) {
+  Coverage coverage{.gaps = find_gaps(focus, subject_px, options)};
+  const std::vector<std::size_t> order = usable_by_position(focus);
+  if (order.empty() || subject_px.empty()) return coverage;
+  std::vector<double> subject(subject_px.begin(), subject_px.end());
+  std::ranges::sort(subject);
+  // The subject ends where 0.5 % of it is left: the last hair is no end.
+  const auto at = [&](double share) {
+    return subject[static_cast<std::size_t>(share * static_cast<double>(subject.size() - 1) + 0.5)];
+  };
+  coverage.has_subject = true;
+  coverage.subject_low_px = at(0.005);
+  coverage.subject_high_px = at(0.995);
+  for (const bool low : {true, false}) {
+    const std::size_t frame = low ? order.front() : order.back();
+    const double q = *focus.frames[frame].q_px;
+    const double beyond = low ? q - coverage.subject_low_px : coverage.subject_high_px - q;
+    coverage.ends.push_back({.low = low,
+                             .open = beyond > options.blur_limit_px,
+                             .beyond_px = std::max(0.0, beyond),
+                             .beyond_sd_px = std::hypot(focus.frames[frame].sd_px.value_or(0.0),
+                                                        beyond * focus.scale_sd),
+                             .frame = frame});
+  }
+  return coverage;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,623 @@
+#include "ringsweep/focal_positions.h"
+
+#include <Eigen/Cholesky>
+#include <Eigen/Eigenvalues>
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <numeric>
+
+namespace ringsweep {
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr std::size_t kTileUnknowns = 1 + kNumBands;  // position, one amplitude a band
+using TileVec = Eigen::Matrix<double, kTileUnknowns, 1>;
+using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
+constexpr double kCauchy = 2.3849;  // 95 % efficiency on a normal distribution (from memory)
+constexpr std::size_t kChunks = 16;  // fixed: sums run in the same order on any number of cores
+
+double median(std::vector<double> v) {
+  if (v.empty()) return 0.0;
+  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), m, v.end());
+  return *m;
+}
+
+/// h(x) of one tile and band and its slope d(log h)/dx, x = d^2 - d_0^2.
+struct CurveValue {
+  double value = 0.0;
+  double log_slope = 0.0;
+};
+
+class Curves {
+ public:
+  explicit Curves(const Profiles& profiles) : profiles_(profiles) {
+    for (const double d : profiles.diameter_px) x_.push_back(d * d);
+    while (near_ + 1 < x_.size() && profiles.diameter_px[near_] < 1.4 * profiles.full_px_per_px)
+      ++near_;
+  }
+
+  [[nodiscard]] CurveValue at(const TileProfile& tile, std::size_t band, double x) const {
+    const auto& y = tile.log_curve[band];
+    std::size_t i = 0;
+    double slope = 0.0;
+    if (x <= 0.0) {
+      // Sharper than the mosaic: go on along the first stretch, a little way.
+      slope = y[near_] / x_[near_];
+      x = std::max(x, -x_[near_]);
+      return {std::exp(slope * x), slope};
+    }
+    const auto up = std::upper_bound(x_.begin(), x_.end(), x);
+    i = std::min(static_cast<std::size_t>(up - x_.begin()), x_.size() - 1);
+    slope = (y[i] - y[i - 1]) / (x_[i] - x_[i - 1]);
+    return {std::exp(y[i - 1] + slope * (x - x_[i - 1])), slope};
+  }
+
+  /// Blur that explains a relative energy, px beyond the mosaic's own; nothing below the curve.
+  [[nodiscard]] std::optional<double> blur_px(const TileProfile& tile, std::size_t band,
+                                              double energy) const {
+    const auto& y = tile.log_curve[band];
+    if (energy >= 1.0) return 0.0;
+    const double log_e = std::log(std::max(energy, 1e-12));
+    for (std::size_t i = 1; i < x_.size(); ++i) {
+      if (y[i] > log_e) continue;
+      const double drop = y[i - 1] - y[i];
+      const double part = drop > 0.0 ? (y[i - 1] - log_e) / drop : 0.0;
+      return std::sqrt(x_[i - 1] + part * (x_[i] - x_[i - 1]));
+    }
+    return std::nullopt;
+  }
+
+ private:
+  const Profiles& profiles_;
+  std::vector<double> x_;
+  std::size_t near_ = 1;
+};
+
+/// What is known of a tile while fitting.
+struct TileState {
+  double u = 0.0;
+  std::array<double, kNumBands> amplitude{};
+  double noise_factor = 1.0;  // of the model error, estimated
+  double cost = 0.0;
+};
+
+struct Residual {
+  double value = 0.0;   // in sigmas
+  double weight = 0.0;  // robust
+  double model = 0.0;   // h
+  double log_slope = 0.0;
+  double sigma = 1.0;
+};
+
+class Fit {
+ public:
+  Fit(const Profiles& profiles, const std::vector<bool>& use, const FitOptions& options,
+      const ForEach& for_each)
+      : profiles_(profiles), options_(options), for_each_(for_each), curves_(profiles), use_(use),
+        q_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
+        gain_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
+        tiles_(profiles.tiles.size()) {
+    chosen_.resize(profiles.tiles.size());
+    std::iota(chosen_.begin(), chosen_.end(), std::size_t{0});
+    if (chosen_.size() > options.max_tiles) {
+      std::ranges::stable_sort(chosen_, std::greater<>(),
+                               [&](std::size_t t) { return profiles.tiles[t].contrast; });
+      chosen_.resize(options.max_tiles);
+      std::ranges::sort(chosen_);
+    }
+  }
+
+  FocalPositions run();
+
+ private:
+  [[nodiscard]] bool start();
+  void place_tile(std::size_t t, double reach_px);
+  void place_tiles(const std::vector<std::size_t>& which, double reach_px);
+  double fit_amplitudes(std::size_t t, double u, std::array<double, kNumBands>& amplitude) const;
+  [[nodiscard]] Residual residual(std::size_t t, std::size_t j, std::size_t k, double u,
+                                  double amplitude) const;
+  void update_noise_factors();
+  struct System {
+    MatrixXd a;
+    VectorXd b;
+    std::vector<TileMat> v;     // per chosen tile
+    std::vector<MatrixXd> w;    // per chosen tile: 2 n x 4
+    std::vector<TileVec> gt;    // per chosen tile
+    double cost = 0.0;
+  };
+  System linearise(std::vector<VectorXd>* cluster_scores = nullptr) const;
+  double total_cost() const;
+  void levenberg_marquardt(int iterations);
+  void sd(FocalPositions& out) const;
+  [[nodiscard]] std::size_t cluster_of(const TileProfile& tile) const;
+
+  const Profiles& profiles_;
+  const FitOptions& options_;
+  const ForEach& for_each_;
+  Curves curves_;
+  std::vector<bool> use_;
+  VectorXd q_, gain_;
+  std::vector<TileState> tiles_;
+  std::vector<std::size_t> chosen_;
+  std::vector<bool> placed_;  // frames that the start could place by pictures
+  double lambda_ = 1e-3;
+  int iterations_ = 0;
+  bool converged_ = false;
+};
+
+Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
+                       double amplitude) const {
+  const TileProfile& tile = profiles_.tiles[t];
+  const auto ik = static_cast<Index>(k);
+  const double d = q_(ik) - u;
+  const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
+  const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
+  Residual r{.model = h.value, .log_slope = h.log_slope};
+  const double reach = d / options_.max_blur_px;
+  const double reach2 = reach * reach;
+  // Far out of focus the model fails slowly: its error grows there, for all tiles alike.
+  const double model_error =
+      options_.model_error * tiles_[t].noise_factor * std::sqrt(1.0 + reach2 * reach2);
+  r.sigma = std::hypot(model_error, tile.noise[j]);
+  const double predicted = amplitude * std::exp(gain_(ik)) * h.value;
+  r.value = (tile.energy[j][k] - predicted) / r.sigma;
+  const double c = r.value / kCauchy;
+  r.weight = 1.0 / (1.0 + c * c);
+  return r;
+}
+
+/// Best amplitudes of a tile at a trial position, in closed form; returns the cost.
+double Fit::fit_amplitudes(std::size_t t, double u,
+                           std::array<double, kNumBands>& amplitude) const {
+  const TileProfile& tile = profiles_.tiles[t];
+  double cost = 0.0;
+  const double prior = 1.0 / (options_.amplitude_sd * options_.amplitude_sd);
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    double a = 1.0;
+    for (int pass = 0; pass < 2; ++pass) {  // the second with robust weights
+      double top = prior, bottom = prior;
+      for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
+        if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
+        const Residual r = residual(t, j, k, u, a);
+        const double w = (pass == 0 ? 1.0 : r.weight) / (r.sigma * r.sigma);
+        const double m = std::exp(gain_(static_cast<Index>(k))) * r.model;
+        top += w * m * tile.energy[j][k];
+        bottom += w * m * m;
+      }
+      a = std::clamp(top / bottom, 0.3, 3.0);
+    }
+    amplitude[j] = a;
+    cost += (a - 1.0) * (a - 1.0) * prior;
+    for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
+      if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
+      const double c = residual(t, j, k, u, a).value / kCauchy;
+      cost += kCauchy * kCauchy * std::log1p(c * c);
+    }
+  }
+  return cost;
+}
+
+/// Seeks a tile's position on a grid of trial positions, then between them.
+void Fit::place_tile(std::size_t t, double reach_px) {
+  const TileProfile& tile = profiles_.tiles[t];
+  if (!use_[tile.peak_frame]) return;
+  double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
+  for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
+    if (!use_[k]) continue;
+    low = std::min(low, q_(static_cast<Index>(k)));
+    high = std::max(high, q_(static_cast<Index>(k)));
+  }
+  const double peak = q_(static_cast<Index>(tile.peak_frame));
+  low = std::max(low - reach_px, peak - reach_px);
+  high = std::min(high + reach_px, peak + reach_px);
+  const double step = 0.25 * profiles_.full_px_per_px;
+  double best = std::numeric_limits<double>::max(), best_u = peak;
+  std::array<double, kNumBands> amplitude{};
+  for (double u = low; u <= high; u += step) {
+    const double cost = fit_amplitudes(t, u, amplitude);
+    if (cost < best) best = cost, best_u = u;
+  }
+  for (double width = step / 2; width > 0.02 * step; width /= 2) {
+    for (const double u : {best_u - width, best_u + width}) {
+      const double cost = fit_amplitudes(t, u, amplitude);
+      if (cost < best) best = cost, best_u = u;
+    }
+  }
+  tiles_[t].u = best_u;
+  tiles_[t].cost = fit_amplitudes(t, best_u, tiles_[t].amplitude);
+}
+
+void Fit::place_tiles(const std::vector<std::size_t>& which, double reach_px) {
+  for_each_(kChunks, [&](std::size_t chunk) {
+    for (std::size_t i = chunk; i < which.size(); i += kChunks) place_tile(which[i], reach_px);
+  });
+}
+
+/// Positions to begin with. False: too few frames show anything.
+bool Fit::start() {
+  const std::size_t n = profiles_.num_frames;
+  std::vector<std::size_t> sample;
+  const std::size_t stride = std::max<std::size_t>(1, chosen_.size() / 800);
+  for (std::size_t i = 0; i < chosen_.size(); i += stride) sample.push_back(chosen_[i]);
+
+  // Blur of each tile in each frame, read off the tile's own curve.
+  constexpr std::size_t kBand = 1;
+  const double far = options_.max_blur_px * 1.2;
+  std::vector<std::vector<float>> blur(n, std::vector<float>(sample.size(), -1.0F));
+  for (std::size_t i = 0; i < sample.size(); ++i) {
+    const TileProfile& tile = profiles_.tiles[sample[i]];
+    for (std::size_t k = 0; k < n; ++k) {
+      if (!use_[k] || tile.energy[kBand][k] < 3.0 * tile.noise[kBand]) continue;
+      const auto d = curves_.blur_px(tile, kBand, tile.energy[kBand][k]);
+      if (d && *d <= far) blur[k][i] = static_cast<float>(*d);
+    }
+  }
+  // |d_tk - d_tl| never exceeds the distance of the two frames and reaches it for every tile that
+  // lies to one side of both: a high quantile over the tiles is the distance.
+  constexpr double kQuantile = 0.7;
+  const double inf = std::numeric_limits<double>::infinity();
+  MatrixXd distance = MatrixXd::Constant(static_cast<Index>(n), static_cast<Index>(n), inf);
+  for_each_(n, [&](std::size_t k) {
+    std::vector<double> difference;
+    for (std::size_t l = 0; l < k; ++l) {
+      difference.clear();
+      for (std::size_t i = 0; i < sample.size(); ++i)
+        if (blur[k][i] >= 0.0F && blur[l][i] >= 0.0F && blur[k][i] + blur[l][i] > 1.0F)
+          difference.push_back(std::abs(blur[k][i] - blur[l][i]));
+      if (difference.size() < 8) continue;
+      const auto at = difference.begin() + static_cast<std::ptrdiff_t>(
+                                               kQuantile * static_cast<double>(difference.size() - 1));
+      std::nth_element(difference.begin(), at, difference.end());
+      if (*at < 0.8 * far) distance(static_cast<Index>(k), static_cast<Index>(l)) = *at;
+    }
+  });
+  for (Index k = 0; k < distance.rows(); ++k) {
+    distance(k, k) = 0.0;
+    for (Index l = 0; l < k; ++l) {
+      // Two pictures alike are near; long hops are less sure than many short ones, as all of a far
+      // hop's tiles may lie between the two.
+      distance(l, k) = distance(k, l);
+    }
+  }
+  for (Index m = 0; m < distance.rows(); ++m)
+    for (Index k = 0; k < distance.rows(); ++k) {
+      if (distance(k, m) == inf) continue;
+      for (Index l = 0; l < distance.rows(); ++l)
+        distance(k, l) = std::min(distance(k, l), distance(k, m) + distance(m, l));
+    }
+  // The largest connected set of frames is embedded on a line.
+  std::vector<Index> group;
+  for (Index k = 0; k < distance.rows(); ++k) {
+    std::vector<Index> reach;
+    for (Index l = 0; l < distance.rows(); ++l)
+      if (use_[static_cast<std::size_t>(l)] && use_[static_cast<std::size_t>(k)] &&
+          distance(k, l) < inf)
+        reach.push_back(l);
+    if (reach.size() > group.size()) group = reach;
+  }
+  placed_.assign(n, false);
+  if (group.size() < 3) return false;
+  const auto size = static_cast<Index>(group.size());
+  MatrixXd gram(size, size);
+  for (Index a = 0; a < size; ++a)
+    for (Index b = 0; b < size; ++b)
+      gram(a, b) = -0.5 * std::pow(distance(group[static_cast<std::size_t>(a)],
+                                            group[static_cast<std::size_t>(b)]), 2);
+  const VectorXd row = gram.rowwise().mean();
+  gram.colwise() -= row;
+  gram.rowwise() -= row.transpose();
+  gram.array() += row.mean();
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(gram);
+  VectorXd line = eigen.eigenvectors().col(size - 1) *
+                  std::sqrt(std::max(0.0, eigen.eigenvalues()(size - 1)));
+  // Sign: free; let the burst begin at the low end.
+  double slope = 0.0;
+  for (Index a = 0; a < size; ++a)
+    slope += (static_cast<double>(a) - 0.5 * static_cast<double>(size - 1)) * line(a);
+  if (slope < 0.0) line = -line;
+  for (Index a = 0; a < size; ++a) {
+    q_(group[static_cast<std::size_t>(a)]) = line(a);
+    placed_[static_cast<std::size_t>(group[static_cast<std::size_t>(a)])] = true;
+  }
+  for (std::size_t k = 0; k < n; ++k) use_[k] = use_[k] && placed_[k];
+  return true;
+}
+
+void Fit::update_noise_factors() {
+  for (const std::size_t t : chosen_) {
+    const TileProfile& tile = profiles_.tiles[t];
+    // Mean square of the residuals in units of the plain model error, with a prior of 1.
+    double sum = 6.0, count = 6.0;
+    for (std::size_t j = 0; j < kNumBands; ++j)
+      for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
+        if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
+        const Residual r = residual(t, j, k, tiles_[t].u, tiles_[t].amplitude[j]);
+        const double d = std::abs(q_(static_cast<Index>(k)) - tiles_[t].u);
+        if (d > options_.max_blur_px) continue;
+        const double e = r.value * r.sigma / options_.model_error;
+        sum += std::min(e * e, 100.0);
+        count += 1.0;
+      }
+    tiles_[t].noise_factor = std::sqrt(sum / count);
+  }
+}
+
+std::size_t Fit::cluster_of(const TileProfile& tile) const {
+  constexpr int kRows = 6, kCols = 8;
+  const int r = tile.row * kRows / std::max(1, profiles_.grid.rows());
+  const int c = tile.col * kCols / std::max(1, profiles_.grid.cols());
+  return static_cast<std::size_t>(std::min(r, kRows - 1) * kCols + std::min(c, kCols - 1));
+}
+
+Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
+  const auto n = static_cast<Index>(profiles_.num_frames);
+  System system;
+  system.v.resize(chosen_.size());
+  system.w.resize(chosen_.size());
+  system.gt.resize(chosen_.size());
+  std::vector<MatrixXd> a_part(kChunks, MatrixXd::Zero(2 * n, 2 * n));
+  std::vector<VectorXd> b_part(kChunks, VectorXd::Zero(2 * n));
+  std::vector<VectorXd> score(cluster_scores ? chosen_.size() : 0);
+  const double amplitude_prior = 1.0 / (options_.amplitude_sd * options_.amplitude_sd);
+
+  for_each_(kChunks, [&](std::size_t chunk) {
+    MatrixXd& a = a_part[chunk];
+    VectorXd& b = b_part[chunk];
+    for (std::size_t i = chunk; i < chosen_.size(); i += kChunks) {
+      const std::size_t t = chosen_[i];
+      const TileProfile& tile = profiles_.tiles[t];
+      const auto k0 = static_cast<Index>(tile.peak_frame);
+      const double d0 = q_(k0) - tiles_[t].u;
+      TileMat v = TileMat::Zero();
+      TileVec gt = TileVec::Zero();
+      MatrixXd w = MatrixXd::Zero(2 * n, kTileUnknowns);
+      VectorXd gf = VectorXd::Zero(2 * n);
+      for (std::size_t j = 0; j < kNumBands; ++j) {
+        const auto ja = static_cast<Index>(1 + j);
+        const double amplitude = tiles_[t].amplitude[j];
+        v(ja, ja) += amplitude_prior;
+        gt(ja) += amplitude_prior * (1.0 - amplitude);
+        for (std::size_t frame = 0; frame < profiles_.num_frames; ++frame) {
+          if (!use_[frame] || tile.energy[j][frame] < 0.0F) continue;
+          const auto k = static_cast<Index>(frame);
+          const Residual r = residual(t, j, frame, tiles_[t].u, amplitude);
+          const double g = std::exp(gain_(k));
+          const double d = q_(k) - tiles_[t].u;
+          const double m = amplitude * g * r.model / r.sigma;
+          // Derivatives of the prediction, in sigmas.
+          const double by_x = m * r.log_slope;
+          const double jq = by_x * 2.0 * d;
+          const double j0 = -by_x * 2.0 * d0;
+          const double ju = -jq - j0;
+          const double ja_value = g * r.model / r.sigma;
+          const double wt = r.weight, e = r.value;
+          a(k, k) += wt * jq * jq;
+          a(k, k0) += wt * jq * j0, a(k0, k) += wt * jq * j0;
+          a(k0, k0) += wt * j0 * j0;
+          a(n + k, n + k) += wt * m * m;
+          a(n + k, k) += wt * m * jq, a(k, n + k) += wt * m * jq;
+          a(n + k, k0) += wt * m * j0, a(k0, n + k) += wt * m * j0;
+          gf(k) += wt * jq * e, gf(k0) += wt * j0 * e, gf(n + k) += wt * m * e;
+          w(k, 0) += wt * jq * ju, w(k0, 0) += wt * j0 * ju, w(n + k, 0) += wt * m * ju;
+          w(k, ja) += wt * jq * ja_value, w(k0, ja) += wt * j0 * ja_value;
+          w(n + k, ja) += wt * m * ja_value;
+          v(0, 0) += wt * ju * ju;
+          v(0, ja) += wt * ju * ja_value, v(ja, 0) += wt * ju * ja_value;
+          v(ja, ja) += wt * ja_value * ja_value;
+          gt(0) += wt * ju * e, gt(ja) += wt * ja_value * e;
+        }
+      }
+      v.diagonal() *= 1.0 + lambda_;
+      v(0, 0) += 1e-6;
+      const Eigen::LDLT<TileMat> solver(v);
+      const MatrixXd vw = solver.solve(w.transpose());  // 4 x 2n
+      a.noalias() -= w * vw;
+      const VectorXd reduced = gf - w * solver.solve(gt);
+      b += reduced;
+      if (cluster_scores) score[i] = reduced;
+      system.v[i] = v;
+      system.w[i] = std::move(w);
+      system.gt[i] = gt;
+    }
+  });
+  system.a = MatrixXd::Zero(2 * n, 2 * n);
+  system.b = VectorXd::Zero(2 * n);
+  for (std::size_t c = 0; c < kChunks; ++c) system.a += a_part[c], system.b += b_part[c];
+  const double gain_prior = 1.0 / (options_.gain_sd * options_.gain_sd);
+  for (Index k = 0; k < n; ++k) {
+    system.a(n + k, n + k) += gain_prior;
+    system.b(n + k) -= gain_prior * gain_(k);
+  }
+  if (cluster_scores)
+    for (std::size_t i = 0; i < chosen_.size(); ++i)
+      (*cluster_scores)[cluster_of(profiles_.tiles[chosen_[i]])] += score[i];
+  return system;
+}
+
+double Fit::total_cost() const {
+  std::vector<double> part(kChunks, 0.0);
+  const double amplitude_prior = 1.0 / (options_.amplitude_sd * options_.amplitude_sd);
+  for_each_(kChunks, [&](std::size_t chunk) {
+    for (std::size_t i = chunk; i < chosen_.size(); i += kChunks) {
+      const std::size_t t = chosen_[i];
+      for (std::size_t j = 0; j < kNumBands; ++j) {
+        const double a = tiles_[t].amplitude[j];
+        part[chunk] += amplitude_prior * (a - 1.0) * (a - 1.0);
+        for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
+          if (!use_[k] || profiles_.tiles[t].energy[j][k] < 0.0F) continue;
+          const double c = residual(t, j, k, tiles_[t].u, a).value / kCauchy;
+          part[chunk] += kCauchy * kCauchy * std::log1p(c * c);
+        }
+      }
+    }
+  });
+  double cost = gain_.squaredNorm() / (options_.gain_sd * options_.gain_sd);
+  for (const double p : part) cost += p;
+  return cost;
+}
+
+void Fit::levenberg_marquardt(int iterations) {
+  const auto n = static_cast<Index>(profiles_.num_frames);
+  double cost = total_cost();
+  converged_ = false;
+  for (int it = 0; it < iterations && !converged_; ++it, ++iterations_) {
+    const System system = linearise();
+    bool accepted = false;
+    for (int trial = 0; trial < 8 && !accepted; ++trial) {
+      MatrixXd a = system.a;
+      const double ridge = 1e-9 * std::max(1.0, a.diagonal().maxCoeff());
+      a.diagonal() *= 1.0 + lambda_;
+      a.diagonal().array() += ridge;
+      const VectorXd step = a.ldlt().solve(system.b);
+      const VectorXd old_q = q_, old_gain = gain_;
+      const std::vector<TileState> old_tiles = tiles_;
+      for (Index k = 0; k < n; ++k) {
+        q_(k) += std::clamp(step(k), -2.0, 2.0);
+        gain_(k) += std::clamp(step(n + k), -0.3, 0.3);
+      }
+      for (std::size_t i = 0; i < chosen_.size(); ++i) {
+        TileState& tile = tiles_[chosen_[i]];
+        const TileVec own = system.v[i].ldlt().solve(system.gt[i] - system.w[i].transpose() * step);
+        tile.u += std::clamp(own(0), -2.0, 2.0);
+        for (std::size_t j = 0; j < kNumBands; ++j)
+          tile.amplitude[j] =
+              std::clamp(tile.amplitude[j] + own(static_cast<Index>(1 + j)), 0.3, 3.0);
+      }
+      const double trial_cost = total_cost();
+      if (trial_cost < cost) {
+        const double largest = step.head(n).cwiseAbs().maxCoeff();
+        converged_ = largest < 2e-3 || cost - trial_cost < 1e-7 * cost;
+        cost = trial_cost;
+        lambda_ = std::max(1e-7, lambda_ / 5.0);
+        accepted = true;
+      } else {
+        q_ = old_q, gain_ = old_gain, tiles_ = old_tiles;
+        lambda_ = std::min(1e6, lambda_ * 6.0);
+      }
+    }
+    if (!accepted) {
+      converged_ = true;  // no step helps: this is the minimum to rounding
+      break;
+    }
+  }
+}
+
+/// Sandwich covariance over parts of the picture, gauge taken out.
+void Fit::sd(FocalPositions& out) const {
+  const auto n = static_cast<Index>(profiles_.num_frames);
+  std::vector<VectorXd> scores(48, VectorXd::Zero(2 * n));
+  const System system = linearise(&scores);
+  MatrixXd a = system.a;
+  const double big = a.diagonal().maxCoeff();
+  for (Index k = 0; k < n; ++k)
+    if (!use_[static_cast<std::size_t>(k)]) a(k, k) += big;
+  a.topLeftCorner(n, n).array() += 1e-3 * big / static_cast<double>(n);  // holds the free shift
+  a.diagonal().array() += 1e-9 * big;
+  const MatrixXd inverse = a.ldlt().solve(MatrixXd::Identity(2 * n, 2 * n));
+  MatrixXd meat = MatrixXd::Zero(2 * n, 2 * n);
+  double clusters = 0.0;
+  for (const VectorXd& s : scores) {
+    if (s.squaredNorm() == 0.0) continue;
+    meat += s * s.transpose();
+    clusters += 1.0;
+  }
+  if (clusters > 1.0) meat *= clusters / (clusters - 1.0);
+  // With few clusters the sandwich sees too little; the plain covariance is a lower bound.
+  const MatrixXd c = (inverse * meat * inverse + inverse).topLeftCorner(n, n);
+
+  // Mean and scale of the frames on the subject are taken out: they are the gauge and scale_sd.
+  VectorXd one = VectorXd::Zero(n), centered = VectorXd::Zero(n);
+  double count = 0.0, mean = 0.0;
+  for (Index k = 0; k < n; ++k)
+    if (out.frames[static_cast<std::size_t>(k)].usable) count += 1.0, mean += q_(k);
+  if (count < 2.0) return;
+  mean /= count;
+  double spread = 0.0;
+  for (Index k = 0; k < n; ++k) {
+    if (!out.frames[static_cast<std::size_t>(k)].usable) continue;
+    one(k) = 1.0 / count;
+    centered(k) = q_(k) - mean;
+    spread += centered(k) * centered(k);
+  }
+  const VectorXd slope = centered / std::max(spread, 1e-9);
+  MatrixXd project = MatrixXd::Identity(n, n);
+  for (Index k = 0; k < n; ++k)
+    project.row(k) -= one.transpose() + (q_(k) - mean) * slope.transpose();
+  out.covariance_px2 = project * c * project.transpose();
+  out.scale_sd = std::sqrt(std::max(0.0, slope.dot(c * slope)));
+  for (Index k = 0; k < n; ++k) {
+    FocalPosition& frame = out.frames[static_cast<std::size_t>(k)];
+    if (frame.q_px) frame.sd_px = std::sqrt(std::max(0.0, out.covariance_px2(k, k)));
+  }
+}
+
+FocalPositions Fit::run() {
+  const std::size_t n = profiles_.num_frames;
+  FocalPositions out;
+  out.frames.resize(n);
+  out.tiles.resize(profiles_.tiles.size());
+  out.covariance_px2 = MatrixXd::Zero(static_cast<Index>(n), static_cast<Index>(n));
+  const auto lit = static_cast<std::size_t>(std::ranges::count(use_, true));
+  if (lit < 3) {
+    out.status = FitStatus::too_few_frames;
+    out.reason = "fewer than three frames can be used";
+    return out;
+  }
+  if (profiles_.tiles.size() < 20) {
+    out.status = FitStatus::no_subject;
+    out.reason = "nothing with texture is sharp in any frame";
+    return out;
+  }
+  if (!start()) {
+    out.status = FitStatus::not_trusted;
+    out.reason = "the frames have too little in common to be put in order";
+    return out;
+  }
+  place_tiles(chosen_, 12.0);
+  for (int outer = 0; outer < 5; ++outer) {
+    update_noise_factors();
+    levenberg_marquardt(options_.max_iterations / 5);
+    if (outer < 3) place_tiles(chosen_, 12.0);
+  }
+  // Everything with texture gets a place, tiles that were not in the fit too.
+  std::vector<std::size_t> all(profiles_.tiles.size());
+  std::iota(all.begin(), all.end(), std::size_t{0});
+  place_tiles(all, 24.0);
+  chosen_ = all;
+  update_noise_factors();
+
+  double mean = 0.0, count = 0.0;
+  for (std::size_t k = 0; k < n; ++k)
+    if (use_[k]) mean += q_(static_cast<Index>(k)), count += 1.0;
+  mean /= count;
+  q_.array() -= mean;
+  for (TileState& tile : tiles_) tile.u -= mean;
+  for (std::size_t k = 0; k < n; ++k) {
+    if (!use_[k]) continue;
+    out.frames[k].q_px = q_(static_cast<Index>(k));
+    out.frames[k].usable = true;
+  }
+  sd(out);
+  for (std::size_t t = 0; t < tiles_.size(); ++t) {
+    out.tiles[t].q_px = tiles_[t].u;
+    out.tiles[t].weight = 1.0 / (tiles_[t].noise_factor * tiles_[t].noise_factor);
+  }
+  out.iterations = iterations_;
+  out.cost = total_cost();
+  out.status = converged_ ? FitStatus::converged : FitStatus::iteration_limit;
+  return out;
+}
+
+}  // namespace
+
+FocalPositions fit_focal_positions(const Profiles& profiles, const std::vector<bool>& light_ok,
+                                   const FitOptions& options, const ForEach& for_each) {
+  return Fit(profiles, light_ok, options, for_each).run();
+}
+
+}  // namespace ringsweep

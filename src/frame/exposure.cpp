@@ -1,0 +1,139 @@
+#include "ringsweep/exposure.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <opencv2/imgproc.hpp>
+
+namespace ringsweep {
+namespace {
+
+constexpr int kBlocks = LightGrid::kGridRows * LightGrid::kGridCols;
+constexpr double kFloor = 1e-4;  // of full scale: 8 bit sRGB's first step is 3e-4
+
+double quantile(std::vector<double> values, double share) {
+  if (values.empty()) return 0.0;
+  const auto at = static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1) + 0.5);
+  std::nth_element(values.begin(), values.begin() + at, values.end());
+  return values[static_cast<std::size_t>(at)];
+}
+
+double ev(double value) { return std::log2(std::max(value, kFloor)); }
+
+/// Where the brightest group of at least two frames (one, if it stands alone) has its middle.
+double lit_level(std::vector<double> levels, double width) {
+  std::ranges::sort(levels, std::greater<>());
+  // One frame may be too bright by accident (a second flash); two that agree are the lit group.
+  for (std::size_t i = 0; i + 1 < levels.size(); ++i) {
+    if (levels[i] - levels[i + 1] > width) continue;
+    std::vector<double> group;
+    for (std::size_t j = i; j < levels.size() && levels[i] - levels[j] <= width; ++j)
+      group.push_back(levels[j]);
+    return quantile(group, 0.5);
+  }
+  return levels.front();
+}
+
+/// Drop of the darkest contiguous border band against the rest, over rows or columns of `loss`.
+double border_drop(const cv::Mat& loss, bool rows) {
+  const int bands = rows ? loss.rows : loss.cols;
+  std::vector<double> level;
+  for (int i = 0; i < bands; ++i) {
+    const cv::Mat band = rows ? loss.row(i) : loss.col(i);
+    std::vector<double> values;
+    for (const auto& v : cv::Mat_<float>(band)) values.push_back(v);
+    level.push_back(quantile(values, 0.5));
+  }
+  double worst = 0.0;
+  for (int cut = 1; cut < bands; ++cut) {
+    const auto mid = level.begin() + cut;
+    const double a = quantile({level.begin(), mid}, 0.5), b = quantile({mid, level.end()}, 0.5);
+    // A shutter edge is a step: each side agrees with itself. A gradient of light is none.
+    const double spread = std::max(quantile({level.begin(), mid}, 0.9) - quantile({level.begin(), mid}, 0.1),
+                                   quantile({mid, level.end()}, 0.9) - quantile({mid, level.end()}, 0.1));
+    if (spread < 0.5 * std::abs(a - b)) worst = std::min(worst, -std::abs(a - b));
+  }
+  return worst;
+}
+
+}  // namespace
+
+LightGrid measure_light(const cv::Mat& luminance, const cv::Mat& clipped) {
+  CV_Assert(luminance.type() == CV_32FC1 && clipped.type() == CV_8UC1 &&
+            luminance.size() == clipped.size());
+  const cv::Size grid(LightGrid::kGridCols, LightGrid::kGridRows);
+  LightGrid light;
+  cv::resize(luminance, light.mean, grid, 0, 0, cv::INTER_AREA);
+  cv::Mat share;
+  clipped.convertTo(share, CV_32F, 1.0 / 255.0);
+  cv::resize(share, light.clipped, grid, 0, 0, cv::INTER_AREA);
+  return light;
+}
+
+std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<LightGrid>> grids,
+                                             const ExposureOptions& options) {
+  const std::size_t n = grids.size();
+  std::vector<FrameExposure> result(n);
+  std::vector<std::size_t> readable;
+  for (std::size_t k = 0; k < n; ++k)
+    if (grids[k]) readable.push_back(k);
+  if (readable.empty()) return result;
+
+  // Each block against what it is in the brightest frames (second brightest: one may be an accident).
+  std::vector<double> full(kBlocks);
+  for (int b = 0; b < kBlocks; ++b) {
+    std::vector<double> levels;
+    for (const std::size_t k : readable) levels.push_back(ev(grids[k]->mean.at<float>(b / 16, b % 16)));
+    full[static_cast<std::size_t>(b)] = lit_level(levels, options.group_width_ev);
+  }
+  const auto loss = [&](std::size_t k, int b) {
+    return ev(grids[k]->mean.at<float>(b / 16, b % 16)) - full[static_cast<std::size_t>(b)];
+  };
+  // Blocks that the flash lights: where the frame with the deepest loss loses at least half of it.
+  std::vector<double> depth(readable.size());
+  for (std::size_t i = 0; i < readable.size(); ++i) {
+    std::vector<double> losses;
+    for (int b = 0; b < kBlocks; ++b) losses.push_back(loss(readable[i], b));
+    depth[i] = quantile(losses, 0.05);
+  }
+  const std::size_t deepest = static_cast<std::size_t>(
+      std::distance(depth.begin(), std::ranges::min_element(depth)));
+  std::vector<int> lit;
+  for (int b = 0; b < kBlocks; ++b)
+    if (depth[deepest] > options.dim_ev || loss(readable[deepest], b) < 0.5 * depth[deepest])
+      lit.push_back(b);
+
+  std::vector<double> level(readable.size());
+  for (std::size_t i = 0; i < readable.size(); ++i) {
+    std::vector<double> losses;
+    for (const int b : lit) losses.push_back(loss(readable[i], b));
+    level[i] = quantile(losses, 0.5);
+  }
+  // The lit frames' own straight line along the sweep is extension (or a slow dawn), not the flash.
+  const double top = lit_level(level, options.group_width_ev);
+  double si = 0, sl = 0, sii = 0, sil = 0, m = 0;
+  for (std::size_t i = 0; i < readable.size(); ++i) {
+    if (std::abs(level[i] - top) > options.group_width_ev) continue;
+    const double x = static_cast<double>(readable[i]);
+    si += x, sl += level[i], sii += x * x, sil += x * level[i], m += 1.0;
+  }
+  const double spread = sii - si * si / m;
+  const double slope = m >= 4.0 && spread > 0.0 ? (sil - si * sl / m) / spread : 0.0;
+  for (std::size_t i = 0; i < readable.size(); ++i) {
+    const std::size_t k = readable[i];
+    const double line = sl / m + slope * (static_cast<double>(k) - si / m);
+    FrameExposure& e = result[k];
+    e.gain_ev = level[i] - line;
+    e.dark = *e.gain_ev < options.dark_ev;
+    e.dim = !e.dark && *e.gain_ev < options.dim_ev;
+    cv::Mat map(LightGrid::kGridRows, LightGrid::kGridCols, CV_32FC1);
+    for (int b = 0; b < kBlocks; ++b)
+      map.at<float>(b / 16, b % 16) = static_cast<float>(loss(k, b));
+    e.partly_lit = !e.dark && std::min(border_drop(map, true), border_drop(map, false)) <
+                                  options.partly_ev;
+    e.usable = *e.gain_ev >= options.usable_ev && !e.partly_lit;
+  }
+  return result;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,262 @@
+#include "ringsweep/profiles.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace ringsweep {
+namespace {
+
+/// Gaussian and its derivative, sampled; support 4 sigma.
+struct GaussianPair {
+  cv::Mat smooth, slope;
+};
+
+GaussianPair gaussian_pair(double sigma) {
+  const int radius = static_cast<int>(std::ceil(4.0 * sigma));
+  GaussianPair pair{cv::Mat(1, 2 * radius + 1, CV_32F), cv::Mat(1, 2 * radius + 1, CV_32F)};
+  double sum = 0.0;
+  for (int i = -radius; i <= radius; ++i) sum += std::exp(-i * i / (2.0 * sigma * sigma));
+  for (int i = -radius; i <= radius; ++i) {
+    const double g = std::exp(-i * i / (2.0 * sigma * sigma)) / sum;
+    pair.smooth.at<float>(0, i + radius) = static_cast<float>(g);
+    pair.slope.at<float>(0, i + radius) = static_cast<float>(i * g / (sigma * sigma));
+  }
+  return pair;
+}
+
+/// Squared gradient after a Gaussian, per pixel of `picture`.
+cv::Mat gradient_energy(const cv::Mat& picture, double sigma) {
+  const GaussianPair g = gaussian_pair(sigma);
+  cv::Mat dx, dy;
+  cv::sepFilter2D(picture, dx, CV_32F, g.slope, g.smooth, {-1, -1}, 0, cv::BORDER_REFLECT);
+  cv::sepFilter2D(picture, dy, CV_32F, g.smooth, g.slope, {-1, -1}, 0, cv::BORDER_REFLECT);
+  cv::multiply(dx, dx, dx);
+  cv::accumulateProduct(dy, dy, dx);
+  return dx;
+}
+
+/// Means over tiles. `edge` px of `values` per tile.
+cv::Mat tile_means(const cv::Mat& values, const TileGrid& grid, int edge) {
+  const cv::Mat whole = values(cv::Rect(0, 0, grid.cols() * edge, grid.rows() * edge));
+  cv::Mat means;
+  cv::resize(whole, means, {grid.cols(), grid.rows()}, 0, 0, cv::INTER_AREA);
+  return means;
+}
+
+struct BandEnergies {
+  std::array<cv::Mat, kNumBands> tiles;
+  cv::Mat finest;  // per pixel
+};
+
+BandEnergies band_energies(const cv::Mat& picture, const TileGrid& grid) {
+  BandEnergies result;
+  std::vector<cv::Mat> pyramid{picture};
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    while (static_cast<int>(pyramid.size()) <= kBands[j].level) {
+      cv::Mat half;
+      cv::pyrDown(pyramid.back(), half, {}, cv::BORDER_REFLECT);
+      pyramid.push_back(half);
+    }
+    cv::Mat energy = gradient_energy(pyramid[static_cast<std::size_t>(kBands[j].level)],
+                                     kBands[j].sigma_px);
+    result.tiles[j] = tile_means(energy, grid, grid.tile_px >> kBands[j].level);
+    if (j == 0) result.finest = energy;
+  }
+  return result;
+}
+
+/// Tiles that lie inside the frame with room for the filters.
+cv::Mat tiles_inside(const TileGrid& grid, const cv::Matx33d& frame_from_grid, cv::Size frame) {
+  constexpr double kMarginPx = 6.0;
+  cv::Mat inside(grid.rows(), grid.cols(), CV_8UC1);
+  for (int r = 0; r < grid.rows(); ++r) {
+    for (int c = 0; c < grid.cols(); ++c) {
+      bool in = true;
+      for (const int i : {0, 1})
+        for (const int j : {0, 1}) {
+          const cv::Vec3d p = frame_from_grid * cv::Vec3d((c + i) * grid.tile_px - 0.5,
+                                                          (r + j) * grid.tile_px - 0.5, 1.0);
+          in = in && p[0] >= kMarginPx && p[1] >= kMarginPx &&
+               p[0] <= frame.width - 1 - kMarginPx && p[1] <= frame.height - 1 - kMarginPx;
+        }
+      inside.at<uchar>(r, c) = in ? 255 : 0;
+    }
+  }
+  return inside;
+}
+
+double quantile(std::vector<float> values, double share) {
+  if (values.empty()) return 0.0;
+  const auto at = values.begin() +
+                  static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1));
+  std::nth_element(values.begin(), at, values.end());
+  return *at;
+}
+
+}  // namespace
+
+GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from_frame, double gain,
+                          const TileGrid& grid) {
+  const cv::Matx33d frame_from_grid = grid_from_frame.inv();
+  const cv::Matx23d m = frame_from_grid.get_minor<2, 3>(0, 0);
+  GridFrame out;
+  // A long kernel: a short one would blur frames differently, by where they fall between pixels.
+  cv::warpAffine(frame.luminance, out.luminance, m, grid.size,
+                 cv::INTER_LANCZOS4 | cv::WARP_INVERSE_MAP, cv::BORDER_REFLECT);
+  if (gain != 1.0) out.luminance *= gain;
+  BandEnergies bands = band_energies(out.luminance, grid);
+  out.tiles.energy = bands.tiles;
+  cv::boxFilter(bands.finest, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
+  cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
+  out.tiles.level = tile_means(out.luminance, grid, grid.tile_px);
+  out.tiles.valid = tiles_inside(grid, frame_from_grid, frame.luminance.size());
+  cv::Mat clipped, share;
+  cv::warpAffine(frame.clipped, clipped, m, grid.size, cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
+                 cv::BORDER_CONSTANT);
+  clipped.convertTo(clipped, CV_32F, 1.0 / 255.0);
+  share = tile_means(clipped, grid, grid.tile_px);
+  out.tiles.clipped = share > 0.02;
+  return out;
+}
+
+Mosaic empty_mosaic(const TileGrid& grid) {
+  return {cv::Mat(grid.size, CV_32FC1, cv::Scalar(0)), cv::Mat(grid.size, CV_32FC1, cv::Scalar(-1)),
+          cv::Mat(grid.size, CV_16SC1, cv::Scalar(-1))};
+}
+
+void merge_into(Mosaic& mosaic, const GridFrame& frame, std::size_t frame_index) {
+  const auto k = static_cast<short>(frame_index);
+  for (int y = 0; y < mosaic.frame.rows; ++y) {
+    float* value = mosaic.luminance.ptr<float>(y);
+    float* best = mosaic.sharpness.ptr<float>(y);
+    short* who = mosaic.frame.ptr<short>(y);
+    const float* new_value = frame.luminance.ptr<float>(y);
+    const float* sharpness = frame.sharpness.ptr<float>(y);
+    for (int x = 0; x < mosaic.frame.cols; ++x) {
+      const bool wins = sharpness[x] > best[x] || (sharpness[x] == best[x] && k < who[x]);
+      if (!wins) continue;
+      value[x] = new_value[x];
+      best[x] = sharpness[x];
+      who[x] = k;
+    }
+  }
+}
+
+cv::Mat disc_kernel(double diameter_px) {
+  if (diameter_px <= 0.0) return cv::Mat::ones(1, 1, CV_32F);
+  constexpr int kSub = 16;  // 256 samples a pixel: area to 0.1 % at 2 px diameter
+  const double r2 = diameter_px * diameter_px / 4.0;
+  const int radius = static_cast<int>(std::ceil(diameter_px / 2.0 - 0.5 + 1e-9));
+  cv::Mat kernel(2 * radius + 1, 2 * radius + 1, CV_32F);
+  for (int y = -radius; y <= radius; ++y)
+    for (int x = -radius; x <= radius; ++x) {
+      int inside = 0;
+      for (int i = 0; i < kSub; ++i)
+        for (int j = 0; j < kSub; ++j) {
+          const double sy = y - 0.5 + (i + 0.5) / kSub, sx = x - 0.5 + (j + 0.5) / kSub;
+          inside += sx * sx + sy * sy <= r2;
+        }
+      kernel.at<float>(y + radius, x + radius) = static_cast<float>(inside);
+    }
+  kernel /= cv::sum(kernel)[0];
+  return kernel;
+}
+
+BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid,
+                               const ForEach& for_each) {
+  BlurCurves curves;
+  curves.diameter_px = {0.0, 0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0,
+                        6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 20.0, 24.0};
+  const std::size_t count = curves.diameter_px.size();
+  curves.energy.resize(count);
+  curves.noise.resize(count);
+  cv::Mat noise(256, 256, CV_32FC1);
+  cv::RNG random(20240614);  // any seed: only ratios of its energies are used
+  random.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
+  const TileGrid noise_grid{.size = noise.size(), .tile_px = 256};
+  for_each(count, [&](std::size_t d) {
+    const cv::Mat kernel = disc_kernel(curves.diameter_px[d]);
+    cv::Mat blurred;
+    cv::filter2D(mosaic, blurred, CV_32F, kernel, {-1, -1}, 0, cv::BORDER_REFLECT);
+    curves.energy[d] = band_energies(blurred, grid).tiles;
+    cv::filter2D(noise, blurred, CV_32F, kernel, {-1, -1}, 0, cv::BORDER_REFLECT);
+    const auto left = band_energies(blurred, noise_grid).tiles;
+    for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] = left[j].at<float>(0, 0);
+  });
+  for (std::size_t d = count; d-- > 0;)
+    for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] /= curves.noise[0][j];
+  return curves;
+}
+
+Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves& curves,
+                          const TileGrid& grid, double full_px_per_px,
+                          const ProfileOptions& options) {
+  Profiles profiles{.num_frames = frames.size(), .grid = grid, .full_px_per_px = full_px_per_px};
+  for (const double d : curves.diameter_px) profiles.diameter_px.push_back(d * full_px_per_px);
+  const std::size_t n = frames.size();
+
+  // Noise: photon noise grows with the light, so the floor is sought as energy over light (plus a
+  // little read noise). The dullest twentieth of a frame's tiles shows little else.
+  constexpr double kReadLevel = 0.01;
+  std::vector<std::array<double, kNumBands>> floor(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    if (frames[k].level.empty()) continue;
+    for (std::size_t j = 0; j < kNumBands; ++j) {
+      std::vector<float> ratio;
+      for (int r = 0; r < grid.rows(); ++r)
+        for (int c = 0; c < grid.cols(); ++c)
+          if (frames[k].valid.at<uchar>(r, c))
+            ratio.push_back(static_cast<float>(frames[k].energy[j].at<float>(r, c) /
+                                               (frames[k].level.at<float>(r, c) + kReadLevel)));
+      floor[k][j] = quantile(ratio, 0.05);
+    }
+  }
+
+  for (int r = 0; r < grid.rows(); ++r) {
+    for (int c = 0; c < grid.cols(); ++c) {
+      TileProfile tile{.row = r, .col = c};
+      std::size_t seen = 0;
+      bool clipped = false;
+      double peak = -1.0;
+      for (std::size_t k = 0; k < n; ++k) {
+        if (frames[k].level.empty() || !frames[k].valid.at<uchar>(r, c)) continue;
+        ++seen;
+        clipped = clipped || frames[k].clipped.at<uchar>(r, c);
+        const double e = frames[k].energy[0].at<float>(r, c);
+        if (e > peak) peak = e, tile.peak_frame = k;
+      }
+      if (clipped || seen < 4) continue;
+      bool textured = true;
+      for (std::size_t j = 0; j < kNumBands && textured; ++j) {
+        const auto noise_at = [&](std::size_t k) {
+          return floor[k][j] * (frames[k].level.at<float>(r, c) + kReadLevel);
+        };
+        const double mosaic_noise = noise_at(tile.peak_frame);
+        const double top = curves.energy[0][j].at<float>(r, c) - mosaic_noise;
+        textured = top > options.min_contrast * mosaic_noise && top > 0.0;
+        if (!textured) break;
+        tile.contrast = top / std::max(mosaic_noise, 1e-12);
+        tile.noise[j] = mosaic_noise / top;
+        tile.energy[j].assign(n, -1.0F);
+        for (std::size_t k = 0; k < n; ++k) {
+          if (frames[k].level.empty() || !frames[k].valid.at<uchar>(r, c)) continue;
+          const double e = (frames[k].energy[j].at<float>(r, c) - noise_at(k)) / top;
+          tile.energy[j][k] = static_cast<float>(std::max(e, 0.0));
+        }
+        double before = 0.0;
+        for (std::size_t d = 0; d < curves.diameter_px.size(); ++d) {
+          const double e = curves.energy[d][j].at<float>(r, c) - mosaic_noise * curves.noise[d][j];
+          // Blur only takes away; the small rise that noise can feign is flattened.
+          const double value = std::min(before, std::log(std::max(e / top, 1e-6)));
+          tile.log_curve[j].push_back(static_cast<float>(value));
+          before = value;
+        }
+      }
+      if (textured) profiles.tiles.push_back(std::move(tile));
+    }
+  }
+  return profiles;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,366 @@
+#include "ringsweep/registration.h"
+
+#include <Eigen/Cholesky>
+#include <Eigen/Core>
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <opencv2/imgproc.hpp>
+
+namespace ringsweep {
+namespace {
+
+using Vec4 = Eigen::Vector4d;
+using Mat4 = Eigen::Matrix4d;
+
+constexpr double kConvergedPx = 2e-3;  // largest movement of a corner in one step; sd is 1e-2 px
+constexpr double kHuber = 1.345;       // 95 % efficiency: Huber, see REFERENCES 8.1
+
+cv::Point2d center_of(const cv::Mat& picture) {
+  return {(picture.cols - 1) / 2.0, (picture.rows - 1) / 2.0};
+}
+
+cv::Matx33d translation(double x, double y) { return {1, 0, x, 0, 1, y, 0, 0, 1}; }
+
+/// Frame px about its centre -> the other's px about its centre.
+cv::Matx33d centered(const Similarity& s) {
+  const double a = std::exp(s.log_scale) * std::cos(s.rotation_rad);
+  const double b = std::exp(s.log_scale) * std::sin(s.rotation_rad);
+  return {a, -b, s.shift_x_px, b, a, s.shift_y_px, 0, 0, 1};
+}
+
+Similarity from_centered(const cv::Matx33d& m) {
+  return {.log_scale = 0.5 * std::log(m(0, 0) * m(0, 0) + m(1, 0) * m(1, 0)),
+          .rotation_rad = std::atan2(m(1, 0), m(0, 0)),
+          .shift_x_px = m(0, 2),
+          .shift_y_px = m(1, 2)};
+}
+
+double median_of(std::vector<float>& values) {
+  if (values.empty()) return 0.0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+struct LevelResult {
+  Similarity to_from;
+  Mat4 information = Mat4::Zero();
+  double correlation = 0.0;
+  bool converged = false;
+};
+
+/// Gauss-Newton on one pyramid level. The gradient is the mean of both pictures' (as good as a
+/// second-order step, and even-handed between a sharp and a blurred picture).
+LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity start,
+                           int max_iterations) {
+  LevelResult result{.to_from = start};
+  const cv::Point2d c_to = center_of(to);
+  const cv::Point2d c_from = center_of(from);
+  const double radius = std::hypot(c_to.x, c_to.y);
+  cv::Mat to_dx, to_dy, warped, inside, dx, dy;
+  const cv::Mat ones(from.size(), CV_8UC1, cv::Scalar(255));
+  const cv::Matx13f derivative(-0.5F, 0.0F, 0.5F);
+  cv::filter2D(to, to_dx, CV_32F, derivative, {-1, -1}, 0, cv::BORDER_REPLICATE);
+  cv::filter2D(to, to_dy, CV_32F, derivative.t(), {-1, -1}, 0, cv::BORDER_REPLICATE);
+
+  std::vector<float> residuals;
+  for (int iteration = 0; iteration < max_iterations; ++iteration) {
+    const cv::Matx33d from_to = (translation(c_to.x, c_to.y) * centered(result.to_from) *
+                                 translation(-c_from.x, -c_from.y))
+                                    .inv();
+    const cv::Matx23d m = from_to.get_minor<2, 3>(0, 0);
+    const int flags = cv::INTER_LINEAR | cv::WARP_INVERSE_MAP;
+    cv::warpAffine(from, warped, m, to.size(), flags, cv::BORDER_REPLICATE);
+    cv::warpAffine(ones, inside, m, to.size(), cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
+                   cv::BORDER_CONSTANT, cv::Scalar(0));
+    cv::filter2D(warped, dx, CV_32F, derivative, {-1, -1}, 0, cv::BORDER_REPLICATE);
+    cv::filter2D(warped, dy, CV_32F, derivative.t(), {-1, -1}, 0, cv::BORDER_REPLICATE);
+
+    residuals.clear();
+    double sum_w = 0, sum_t = 0, sum_ww = 0, sum_tt = 0, sum_wt = 0;
+    std::size_t n = 0;
+    for (int y = 1; y < to.rows - 1; ++y) {
+      const float* pt = to.ptr<float>(y);
+      const float* pw = warped.ptr<float>(y);
+      const uchar* pi = inside.ptr<uchar>(y);
+      for (int x = 1; x < to.cols - 1; ++x) {
+        if (!pi[x]) continue;
+        const double t = pt[x], w = pw[x];
+        sum_w += w, sum_t += t, sum_ww += w * w, sum_tt += t * t, sum_wt += w * t;
+        ++n;
+        if ((x & 1) == 0) residuals.push_back(pw[x] - pt[x]);
+      }
+    }
+    if (n < 100) return result;
+    const double count = static_cast<double>(n);
+    const double var_w = sum_ww - sum_w * sum_w / count, var_t = sum_tt - sum_t * sum_t / count;
+    const double spread = std::sqrt(var_w * var_t);
+    result.correlation = spread > 1e-12 ? (sum_wt - sum_w * sum_t / count) / spread : 0.0;
+    const double offset = median_of(residuals);  // exposure: free
+    for (float& r : residuals) r = std::abs(r - static_cast<float>(offset));
+    const double sigma = std::max(1e-5, 1.4826 * median_of(residuals));
+
+    Mat4 h = Mat4::Zero();
+    Vec4 g = Vec4::Zero();
+    double chi2 = 0.0;
+    for (int y = 1; y < to.rows - 1; ++y) {
+      const float* pt = to.ptr<float>(y);
+      const float* pw = warped.ptr<float>(y);
+      const float* ax = to_dx.ptr<float>(y);
+      const float* ay = to_dy.ptr<float>(y);
+      const float* bx = dx.ptr<float>(y);
+      const float* by = dy.ptr<float>(y);
+      const uchar* pi = inside.ptr<uchar>(y);
+      const double py = (y - c_to.y) / radius;
+      for (int x = 1; x < to.cols - 1; ++x) {
+        if (!pi[x]) continue;
+        const double gx = 0.5 * (ax[x] + bx[x]), gy = 0.5 * (ay[x] + by[x]);
+        const double e = pw[x] - pt[x] - offset;
+        const double u = std::abs(e) / sigma;
+        const double weight = u <= kHuber ? 1.0 : kHuber / u;
+        const double px = (x - c_to.x) / radius;
+        const Vec4 j{gx * px + gy * py, gy * px - gx * py, gx, gy};  // scale, rotation, shift
+        h.selfadjointView<Eigen::Lower>().rankUpdate(j, weight);
+        g += weight * e * j;
+        chi2 += weight * e * e;
+      }
+    }
+    h = h.selfadjointView<Eigen::Lower>();
+    const double scale2 = std::max(1e-12, chi2 / count);
+    result.information = h / scale2;
+    // The step brings `warped` onto `to`: warped(x - d(x)) = to(x), so gradient . d = warped - to.
+    Mat4 damped = h;
+    damped.diagonal() *= 1.0 + 1e-6;
+    damped.diagonal().array() += 1e-12;
+    const Vec4 step = damped.ldlt().solve(g);
+    if (!step.allFinite()) return result;
+    const Similarity move{.log_scale = step[0] / radius,
+                          .rotation_rad = step[1] / radius,
+                          .shift_x_px = step[2],
+                          .shift_y_px = step[3]};
+    result.to_from = from_centered(centered(move) * centered(result.to_from));
+    if (std::hypot(step[0], step[1]) + std::hypot(step[2], step[3]) < kConvergedPx) {
+      result.converged = true;
+      break;
+    }
+  }
+  // Back from px at the corner to log scale and radians.
+  const Vec4 unit{radius, radius, 1.0, 1.0};
+  result.information = unit.asDiagonal() * result.information * unit.asDiagonal();
+  return result;
+}
+
+struct Edge {
+  std::size_t to = 0;
+  std::size_t from = 0;
+  Link link;
+};
+
+/// Weighted least squares for one scalar per frame from differences along edges; frame `fixed` is 0.
+/// Edges that disagree with the rest lose weight (Huber on their own scatter).
+Eigen::VectorXd adjust_scalar(std::size_t n, std::size_t fixed, const std::vector<Edge>& edges,
+                              const std::vector<double>& difference,
+                              const std::vector<double>& information) {
+  Eigen::VectorXd x = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(n));
+  std::vector<double> robust(edges.size(), 1.0);
+  for (int pass = 0; pass < 4; ++pass) {
+    const auto size = static_cast<Eigen::Index>(n);
+    Eigen::MatrixXd a = Eigen::MatrixXd::Zero(size, size);
+    Eigen::VectorXd b = Eigen::VectorXd::Zero(size);
+    for (std::size_t e = 0; e < edges.size(); ++e) {
+      const auto i = static_cast<Eigen::Index>(edges[e].to);
+      const auto j = static_cast<Eigen::Index>(edges[e].from);
+      const double w = information[e] * robust[e];
+      a(i, i) += w, a(j, j) += w, a(i, j) -= w, a(j, i) -= w;
+      b(j) += w * difference[e], b(i) -= w * difference[e];
+    }
+    double largest = 0.0;
+    for (const double w : information) largest = std::max(largest, w);
+    // Frames without a link stay at 0 instead of making the system singular.
+    a.diagonal().array() += 1e-9 * std::max(largest, 1e-12);
+    a(static_cast<Eigen::Index>(fixed), static_cast<Eigen::Index>(fixed)) += 1e3 * largest + 1.0;
+    x = a.ldlt().solve(b);
+    std::vector<float> u(edges.size());
+    for (std::size_t e = 0; e < edges.size(); ++e) {
+      const double r = x(static_cast<Eigen::Index>(edges[e].from)) -
+                       x(static_cast<Eigen::Index>(edges[e].to)) - difference[e];
+      u[e] = static_cast<float>(std::abs(r) * std::sqrt(information[e]));
+    }
+    std::vector<float> sorted = u;
+    const double sigma = std::max(1e-9, 1.4826 * median_of(sorted));
+    for (std::size_t e = 0; e < edges.size(); ++e)
+      robust[e] = std::min(1.0, kHuber / std::max(1e-12, u[e] / sigma));
+  }
+  return x.array() - x(static_cast<Eigen::Index>(fixed));
+}
+
+std::vector<Similarity> adjust(std::size_t n, std::size_t reference,
+                               const std::vector<Edge>& edges) {
+  const auto field = [&](auto get) {
+    std::vector<double> values;
+    for (const Edge& e : edges) values.push_back(get(e));
+    return values;
+  };
+  const auto info = [&](std::size_t i) {
+    return field([i](const Edge& e) { return e.link.information[i]; });
+  };
+  const Eigen::VectorXd scale = adjust_scalar(
+      n, reference, edges, field([](const Edge& e) { return e.link.to_from.log_scale; }), info(0));
+  const Eigen::VectorXd angle =
+      adjust_scalar(n, reference, edges,
+                    field([](const Edge& e) { return e.link.to_from.rotation_rad; }), info(1));
+  std::vector<double> tx, ty;
+  for (const Edge& e : edges) {
+    const auto to = static_cast<Eigen::Index>(e.to);
+    const Similarity turn{.log_scale = scale(to), .rotation_rad = angle(to)};
+    const cv::Vec3d t = centered(turn) * cv::Vec3d(e.link.to_from.shift_x_px,
+                                                   e.link.to_from.shift_y_px, 1.0);
+    tx.push_back(t[0]);
+    ty.push_back(t[1]);
+  }
+  const Eigen::VectorXd x = adjust_scalar(n, reference, edges, tx, info(2));
+  const Eigen::VectorXd y = adjust_scalar(n, reference, edges, ty, info(3));
+  std::vector<Similarity> result(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    const auto i = static_cast<Eigen::Index>(k);
+    result[k] = {scale(i), angle(i), x(i), y(i)};
+  }
+  return result;
+}
+
+/// Frames joined by good links, as a group number each.
+std::vector<std::size_t> groups_of(std::size_t n, const std::vector<Edge>& edges) {
+  std::vector<std::size_t> group(n);
+  std::iota(group.begin(), group.end(), std::size_t{0});
+  const auto root = [&](std::size_t k) {
+    while (group[k] != k) k = group[k] = group[group[k]];
+    return k;
+  };
+  for (const Edge& e : edges) {
+    const std::size_t a = root(e.to), b = root(e.from);
+    group[std::max(a, b)] = std::min(a, b);
+  }
+  for (std::size_t k = 0; k < n; ++k) group[k] = root(k);
+  return group;
+}
+
+}  // namespace
+
+cv::Matx33d Similarity::matrix(cv::Point2d center) const {
+  return translation(center.x, center.y) * centered(*this) * translation(-center.x, -center.y);
+}
+
+Thumbnail make_thumbnail(const cv::Mat& luminance, double floor, int coarsest_px) {
+  CV_Assert(luminance.type() == CV_32FC1 && !luminance.empty());
+  Thumbnail thumbnail;
+  cv::Mat logarithm;
+  cv::log(cv::max(luminance, 0.0F) + floor, logarithm);
+  thumbnail.levels.push_back(logarithm);
+  while (std::min(thumbnail.levels.back().rows, thumbnail.levels.back().cols) >= 2 * coarsest_px) {
+    cv::Mat half;
+    cv::pyrDown(thumbnail.levels.back(), half);
+    thumbnail.levels.push_back(half);
+  }
+  return thumbnail;
+}
+
+Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity& start,
+                   const RegistrationOptions& options) {
+  Link link{.to_from = start};
+  const std::size_t levels = std::min(to.levels.size(), from.levels.size());
+  for (std::size_t level = levels; level-- > 0;) {
+    const double factor = static_cast<double>(std::size_t{1} << level);
+    Similarity s = link.to_from;
+    s.shift_x_px /= factor;
+    s.shift_y_px /= factor;
+    const LevelResult r =
+        register_level(to.levels[level], from.levels[level], s, options.max_iterations);
+    link.to_from = r.to_from;
+    link.to_from.shift_x_px *= factor;
+    link.to_from.shift_y_px *= factor;
+    link.correlation = r.correlation;
+    link.converged = r.converged;
+    link.information = {r.information(0, 0), r.information(1, 1),
+                        r.information(2, 2) / (factor * factor),
+                        r.information(3, 3) / (factor * factor)};
+  }
+  return link;
+}
+
+Registration register_burst(std::span<const Thumbnail> thumbnails, const std::vector<bool>& take,
+                            const RegistrationOptions& options, const ForEach& for_each) {
+  const std::size_t n = thumbnails.size();
+  Registration result;
+  result.reference_from_frame.resize(n);
+  result.same_picture.assign(n, false);
+  std::vector<std::size_t> taken;
+  for (std::size_t k = 0; k < n; ++k)
+    if (take[k]) taken.push_back(k);
+  if (taken.empty()) return result;
+
+  const auto measure = [&](std::vector<Edge>& edges) {
+    for_each(edges.size(), [&](std::size_t e) {
+      edges[e].link = register_pair(thumbnails[edges[e].to], thumbnails[edges[e].from],
+                                    edges[e].link.to_from, options);
+    });
+  };
+  const auto good = [&](const Edge& e) {
+    return e.link.correlation >= options.min_correlation &&
+           std::abs(e.link.to_from.log_scale) < 0.35 && std::abs(e.link.to_from.rotation_rad) < 0.35;
+  };
+  // Neighbours first; where two do not show the same, the frames beyond are tried on each other.
+  std::vector<Edge> near, kept;
+  for (std::size_t i = 1; i < taken.size(); ++i) near.push_back({taken[i - 1], taken[i], {}});
+  measure(near);
+  std::vector<Edge> bridges;
+  for (std::size_t i = 0; i < near.size(); ++i) {
+    if (good(near[i])) continue;
+    for (std::size_t back = 0; back < 2; ++back)
+      for (std::size_t ahead = 0; ahead < 2; ++ahead)
+        if (back + ahead > 0 && i >= back && i + 1 + ahead < taken.size())
+          bridges.push_back({taken[i - back], taken[i + 1 + ahead], {}});
+  }
+  measure(bridges);
+  for (const auto* list : {&near, &bridges})
+    std::ranges::copy_if(*list, std::back_inserter(kept), good);
+
+  const std::vector<std::size_t> group = groups_of(n, kept);
+  std::vector<std::size_t> members(n, 0);
+  for (const std::size_t k : taken) ++members[group[k]];
+  const std::size_t largest = static_cast<std::size_t>(
+      std::distance(members.begin(), std::ranges::max_element(members)));
+  std::vector<std::size_t> chain;
+  for (const std::size_t k : taken) {
+    result.same_picture[k] = group[k] == largest;
+    if (result.same_picture[k]) chain.push_back(k);
+  }
+  std::erase_if(kept, [&](const Edge& e) { return !result.same_picture[e.to]; });
+  result.reference = chain[chain.size() / 2];
+  result.reference_from_frame = adjust(n, result.reference, kept);
+
+  // Longer links, started from the chain, keep its drift small.
+  std::vector<Edge> far;
+  for (const std::size_t stride : {std::size_t{3}, std::size_t{8}})
+    for (std::size_t i = stride; i < chain.size(); ++i) {
+      if (stride > 3 && i % 2 == 1) continue;
+      Edge e{chain[i - stride], chain[i], {}};
+      e.link.to_from = from_centered(centered(result.reference_from_frame[e.to]).inv() *
+                                     centered(result.reference_from_frame[e.from]));
+      far.push_back(e);
+    }
+  measure(far);
+  std::ranges::copy_if(far, std::back_inserter(kept), good);
+  if (!kept.empty()) result.reference_from_frame = adjust(n, result.reference, kept);
+
+  for (std::size_t k = 0; k < n; ++k) {  // the rest lies where its nearest neighbour lies
+    if (result.same_picture[k]) continue;
+    const auto nearest = std::ranges::min_element(chain, {}, [k](std::size_t i) {
+      return i > k ? i - k : k - i;
+    });
+    result.reference_from_frame[k] = result.reference_from_frame[*nearest];
+  }
+  return result;
+}
+
+}  // namespace ringsweep
