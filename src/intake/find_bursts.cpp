@@ -1,0 +1,233 @@
+#include <oneapi/tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <cctype>
+#include <fstream>
+#include <map>
+#include <set>
+#include <span>
+#include <string>
+#include <system_error>
+#include <tuple>
+#include <utility>
+#include <vector>
+
+#include "burst_order.h"
+#include "file_kind.h"
+#include "metadata.h"
+#include "ringsweep/intake.h"
+
+namespace ringsweep {
+namespace {
+
+namespace fs = std::filesystem;
+
+/// Hidden by its leading dot, or made by an operating system for itself.
+bool is_left_alone(const std::string& name) {
+  return name.starts_with('.') || name.starts_with('$') || name == "System Volume Information" ||
+         name == "lost+found" || name == "__MACOSX";
+}
+
+std::array<unsigned char, 64> first_bytes(const fs::path& path) {
+  std::array<unsigned char, 64> bytes{};
+  std::ifstream in(path, std::ios::binary);
+  in.read(reinterpret_cast<char*>(bytes.data()), static_cast<std::streamsize>(bytes.size()));
+  return bytes;
+}
+
+/// The files under the paths, each once.
+class Walk {
+ public:
+  explicit Walk(Intake& intake) : intake_(intake) {}
+
+  void add(const fs::path& path) {
+    std::error_code code;
+    const fs::file_status status = fs::status(path, code);
+    if (status.type() == fs::file_type::directory) {
+      add_folder(path);
+    } else if (status.type() == fs::file_type::regular) {
+      // Named by the user: then its content may say what its name does not.
+      if (name_kind(path) != NameKind::none ||
+          content_kind(first_bytes(path)) != ContentKind::unknown) {
+        add_file(path);
+      } else {
+        ++intake_.other_files;
+        intake_.problems.push_back({path.string(), "it is no picture", "name pictures or folders"});
+      }
+    } else if (!fs::exists(status)) {
+      if (code && code != std::errc::no_such_file_or_directory)
+        intake_.problems.push_back({path.string(), "it cannot be read (" + code.message() + ")",
+                                    "check its permissions and the card"});
+      else
+        intake_.problems.push_back({path.string(), "there is no such file or folder",
+                                    "check the spelling, and that the card is in"});
+    } else {
+      intake_.problems.push_back(
+          {path.string(), "it is neither a file nor a folder", "name pictures or folders"});
+    }
+  }
+
+  [[nodiscard]] const std::set<fs::path>& files() const { return files_; }
+
+ private:
+  void add_file(const fs::path& path) {
+    std::error_code code;
+    fs::path canonical = fs::canonical(path, code);
+    files_.insert(code ? fs::absolute(path, code) : std::move(canonical));
+  }
+
+  void add_folder(const fs::path& folder) {
+    std::error_code code;
+    fs::directory_iterator it(folder, code);
+    for (; !code && it != fs::directory_iterator(); it.increment(code)) {
+      const fs::path path = it->path();
+      if (is_left_alone(path.filename().string())) continue;
+      std::error_code type_code;
+      if (it->is_directory(type_code)) {
+        if (!it->is_symlink(type_code)) add_folder(path);
+      } else if (it->is_regular_file(type_code) && name_kind(path) != NameKind::none) {
+        add_file(path);
+      } else {
+        ++intake_.other_files;
+      }
+    }
+    if (code)
+      intake_.problems.push_back({folder.string(),
+                                  "the folder cannot be read (" + code.message() + ")",
+                                  "check its permissions and the card"});
+  }
+
+  Intake& intake_;
+  std::set<fs::path> files_;
+};
+
+/// A raw and a JPEG of one stem in one folder are one frame, and so are two raws (a maker's and its
+/// DNG).
+std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer_raw) {
+  std::map<std::pair<fs::path, std::string>, std::vector<fs::path>> by_stem;
+  for (const fs::path& file : files) {
+    std::string stem = file.stem().string();
+    std::ranges::transform(stem, stem.begin(),
+                           [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
+    by_stem[{file.parent_path(), std::move(stem)}].push_back(file);
+  }
+  std::vector<fs::path> kept;
+  for (const auto& [stem, twins] : by_stem) {
+    const auto is = [](NameKind kind) {
+      return [kind](const fs::path& path) { return name_kind(path) == kind; };
+    };
+    const auto raw = std::ranges::find_if(twins, is(NameKind::raw));
+    const bool has_jpeg = std::ranges::any_of(twins, is(NameKind::jpeg));
+    for (const fs::path& file : twins) {
+      const NameKind kind = name_kind(file);
+      const bool is_twin = kind == NameKind::raw
+                               ? (has_jpeg && !prefer_raw) || file != *raw
+                               : kind == NameKind::jpeg && raw != twins.end() && prefer_raw;
+      if (!is_twin) kept.push_back(file);
+    }
+  }
+  return kept;
+}
+
+Shot read_shot(const fs::path& path) {
+  Shot shot;
+  FrameRef& frame = shot.frame;
+  frame.path = path.string();
+  frame.file = path.filename().string();
+  frame.number = trailing_number(frame.file);
+  shot.folder = path.parent_path().string();
+  if (name_kind(path) == NameKind::raw) {
+    const ContentKind content = content_kind(first_bytes(path));
+    frame.is_raw =
+        content != ContentKind::jpeg && content != ContentKind::png && content != ContentKind::bmp;
+  }
+  Metadata metadata = read_metadata(path, frame.is_raw);
+  frame.time_s = metadata.time_s;
+  frame.orientation = metadata.orientation;
+  frame.settings = metadata.settings;
+  frame.pixel_pitch_mm = metadata.pixel_pitch_mm;
+  frame.full_size = metadata.full_size;
+  shot.camera = std::move(metadata.camera);
+  return shot;
+}
+
+/// Frames that a burst may hold together: those of one folder, or of the folders of one DCIM, where
+/// a camera opens a new one in the middle of a burst.
+std::string group_of(const Shot& shot) {
+  const fs::path folder(shot.folder);
+  std::string parent = folder.parent_path().filename().string();
+  std::ranges::transform(parent, parent.begin(),
+                         [](unsigned char c) { return static_cast<char>(std::toupper(c)); });
+  if (parent == "DCIM" && is_dcf_folder(folder.filename().string()))
+    return folder.parent_path().string() + "/*";
+  return shot.folder;
+}
+
+std::string folder_name(const std::string& folder) {
+  const std::string name = fs::path(folder).filename().string();
+  return name.empty() ? folder : name;
+}
+
+}  // namespace
+
+Intake find_bursts(std::span<const fs::path> paths, const IntakeOptions& options) {
+  Intake intake;
+  Walk walk(intake);
+  for (const fs::path& path : paths) walk.add(path);
+  const std::vector<fs::path> files = without_twins(walk.files(), options.prefer_raw);
+
+  std::vector<Shot> shots(files.size());
+  oneapi::tbb::parallel_for(std::size_t{0}, files.size(),
+                            [&](std::size_t i) { shots[i] = read_shot(files[i]); });
+
+  std::map<std::string, std::vector<Shot>> groups;
+  for (Shot& shot : shots) {
+    std::string group = group_of(shot);
+    groups[std::move(group)].push_back(std::move(shot));
+  }
+
+  struct Found {
+    std::optional<double> time_s;
+    std::string folder;  // path
+    Burst burst;
+  };
+  std::vector<Found> found;
+  for (auto& [group, in_group] : groups) {
+    fill_in_cameras(in_group);
+    std::map<std::string, std::vector<Shot>> cameras;
+    for (Shot& shot : in_group) {
+      std::string camera = shot.camera;
+      cameras[std::move(camera)].push_back(std::move(shot));
+    }
+    for (auto& [camera, of_camera] : cameras) {
+      for (std::vector<Shot>& sequence : in_capture_order(std::move(of_camera))) {
+        std::vector<FrameRef> frames;
+        std::map<std::string, std::string> folder_of;  // path of a file -> of its folder
+        for (Shot& shot : sequence) {
+          folder_of[shot.frame.path] = std::move(shot.folder);
+          frames.push_back(std::move(shot.frame));
+        }
+        for (std::vector<FrameRef>& part : split_at_pauses(std::move(frames), options)) {
+          Found one;
+          for (const FrameRef& frame : part)
+            if (!one.time_s) one.time_s = frame.time_s;
+          one.folder = folder_of[part.front().path];
+          one.burst.folder = folder_name(one.folder);
+          one.burst.frames = std::move(part);
+          found.push_back(std::move(one));
+        }
+      }
+    }
+  }
+  // By time; what has none comes last, by folder.
+  std::ranges::stable_sort(found, [](const Found& a, const Found& b) {
+    if (a.time_s.has_value() != b.time_s.has_value()) return a.time_s.has_value();
+    if (a.time_s && *a.time_s != *b.time_s) return *a.time_s < *b.time_s;
+    return natural_compare(a.folder, b.folder) < 0;
+  });
+  for (Found& one : found) intake.bursts.push_back(std::move(one.burst));
+  return intake;
+}
+
+}  // namespace ringsweep

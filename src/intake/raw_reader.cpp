@@ -1,0 +1,338 @@
+#include "raw_reader.h"
+
+#include <libraw.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <ctime>
+#include <memory>
+#include <vector>
+
+#include "jpeg_reader.h"
+#include "linear_light.h"
+#include "messages.h"
+
+namespace ringsweep {
+namespace {
+
+/// A file in memory that notes where LibRaw reads past its end, and that ends a read without end: a
+/// damaged header can send LibRaw round in circles. The bound counts bytes, not seconds, so that
+/// the answer does not depend on the machine.
+class GuardedStream : public LibRaw_buffer_datastream {
+ public:
+  explicit GuardedStream(std::span<const unsigned char> bytes)
+      : LibRaw_buffer_datastream(const_cast<unsigned char*>(bytes.data()), bytes.size()),
+        budget_(64 * static_cast<INT64>(bytes.size()) + 256'000'000) {}
+
+  int read(void* out, size_t size, size_t count) override {
+    spend(static_cast<INT64>(std::min<size_t>(size * count, 1U << 30U)) + 16);
+    if (size * count > 0 && tell() >= this->size()) ++blocks_past_end_;
+    return LibRaw_buffer_datastream::read(out, size, count);
+  }
+  int seek(INT64 offset, int whence) override {
+    spend(16);
+    return LibRaw_buffer_datastream::seek(offset, whence);
+  }
+  int get_char() override {
+    spend(1);
+    const int c = LibRaw_buffer_datastream::get_char();
+    if (c < 0) ++chars_past_end_;
+    return c;
+  }
+  char* gets(char* out, int size) override {
+    spend(size);
+    return LibRaw_buffer_datastream::gets(out, size);
+  }
+  int scanf_one(const char* format, void* value) override {
+    spend(64);
+    return LibRaw_buffer_datastream::scanf_one(format, value);
+  }
+
+  void forget_reads_past_end() { blocks_past_end_ = chars_past_end_ = 0; }
+
+  /// More than what a decoder of whole blocks, or one with a look-ahead of some bytes, asks for in
+  /// vain at the end of a file that is complete.
+  [[nodiscard]] bool ended_too_early() const {
+    return blocks_past_end_ > 1 || chars_past_end_ > 16;
+  }
+  [[nodiscard]] bool read_past_end() const { return blocks_past_end_ + chars_past_end_ > 0; }
+
+ private:
+  void spend(INT64 bytes) {
+    budget_ -= bytes;
+    // LibRaw catches its own exceptions and returns an error.
+    if (budget_ < 0) throw LIBRAW_EXCEPTION_CANCELLED_BY_CALLBACK;
+  }
+
+  INT64 budget_;
+  std::size_t blocks_past_end_ = 0;
+  std::size_t chars_past_end_ = 0;
+};
+
+/// Without LibRaw's own handlers, which write to standard error.
+std::unique_ptr<LibRaw> make_processor() {
+  auto raw = std::make_unique<LibRaw>();
+  raw->set_memerror_handler(nullptr, nullptr);
+  raw->set_dataerror_handler(nullptr, nullptr);
+  raw->imgdata.params.user_flip = 0;  // sensor orientation
+  return raw;
+}
+
+Error no_picture(const std::string& file) {
+  return {file, "no picture was found in the raw file", kCopyAgain};
+}
+
+Error not_understood(const std::string& file) {
+  return {file, "this raw file cannot be read",
+          "use the camera's JPEG of it, convert it to DNG, or leave it out"};
+}
+
+Error error_of(int code, const std::string& file) {
+  switch (code) {
+    case LIBRAW_IO_ERROR:
+      return truncated(file);
+    case LIBRAW_DATA_ERROR:
+    case LIBRAW_CANCELLED_BY_CALLBACK:
+      return damaged(file);
+    case LIBRAW_UNSUFFICIENT_MEMORY:
+    case LIBRAW_TOO_BIG:
+      return {file, "there is not enough memory for it", "close other programs"};
+    default:
+      return not_understood(file);
+  }
+}
+
+cv::Size visible_size(const LibRaw& raw) {
+  return {raw.imgdata.sizes.width, raw.imgdata.sizes.height};
+}
+
+/// The preview as a picture, where it is a JPEG, wide enough, and whole.
+std::optional<LinearFrame> read_preview(LibRaw& raw, const std::string& file,
+                                        const DecodeOptions& options) {
+  if (raw.unpack_thumb() != LIBRAW_SUCCESS) return std::nullopt;
+  const auto& thumb = raw.imgdata.thumbnail;
+  if (thumb.tformat != LIBRAW_THUMBNAIL_JPEG || thumb.thumb == nullptr) return std::nullopt;
+  const std::span bytes(reinterpret_cast<const unsigned char*>(thumb.thumb), thumb.tlength);
+  const auto size = jpeg_size(bytes);
+  if (!size || size->width <= 0 || size->height <= 0) return std::nullopt;
+
+  const cv::Size sensor = visible_size(raw);
+  const double factor = static_cast<double>(sensor.width) / size->width;
+  if (factor > 2.0) return std::nullopt;
+  // A preview with another shape was turned or cut: its pixels are not where the sensor's are.
+  // 4 %: cameras cut the edge of the sensor away. Common practice, no source.
+  const double shape = factor * size->height / sensor.height;
+  if (std::abs(shape - 1.0) > 0.04) return std::nullopt;
+
+  // A preview near the sensor's size is the camera's own full-size picture, cut by a few pixels;
+  // one near half of it is already reduced.
+  const bool is_full_size = factor < 1.1;
+  const int done = factor > 1.5 ? 2 : 1;
+  DecodeOptions rest = options;
+  rest.reduction = std::max(1, options.reduction / done);
+  auto frame = read_jpeg(bytes, file, rest);
+  if (!frame) return std::nullopt;
+  if (!is_full_size) {
+    frame->full_size = sensor;
+    frame->full_px_per_px *= factor;
+  }
+  return std::move(*frame);
+}
+
+bool is_bayer(LibRaw& raw) {
+  const auto& data = raw.imgdata;
+  if (data.rawdata.raw_image == nullptr || data.idata.filters < 1000 || data.idata.colors != 3)
+    return false;
+  if (raw.is_fuji_rotated() != 0) return false;
+  // Two greens on one diagonal of every 2 x 2.
+  int greens = 0;
+  for (int i = 0; i < 4; ++i) greens += (raw.COLOR(i / 2, i % 2) & 1) != 0 ? 1 : 0;
+  const bool diagonal = (raw.COLOR(0, 0) & 1) == (raw.COLOR(1, 1) & 1);
+  return greens == 2 && diagonal;
+}
+
+/// Black level of a pixel of the visible area, in the units of the mosaic: the common one, the
+/// colour's, and that of a repeating pattern (LibRaw's documentation of `cblack`).
+double black_level(LibRaw& raw, int row, int col) {
+  const auto& color = raw.imgdata.color;
+  double black = color.black;
+  black += color.cblack[raw.COLOR(row, col) & 3];
+  const unsigned rows = color.cblack[4];
+  const unsigned cols = color.cblack[5];
+  if (rows > 0 && cols > 0 && rows * cols <= LIBRAW_CBLACK_SIZE - 6)
+    black += color.cblack[6 + (static_cast<unsigned>(row) % rows) * cols +
+                          static_cast<unsigned>(col) % cols];
+  return black;
+}
+
+/// Data that end too early leave the rest of the mosaic as it was: one value. Real sensors are
+/// noisy.
+bool is_flat(LibRaw& raw, int first_row, int last_row) {
+  const auto& sizes = raw.imgdata.sizes;
+  const std::size_t pitch = sizes.raw_pitch / 2U;
+  const auto* mosaic = raw.imgdata.rawdata.raw_image;
+  const ushort value =
+      mosaic[(static_cast<std::size_t>(first_row) + sizes.top_margin) * pitch + sizes.left_margin];
+  for (int row = first_row; row < last_row; ++row) {
+    const ushort* line =
+        mosaic + (static_cast<std::size_t>(row) + sizes.top_margin) * pitch + sizes.left_margin;
+    if (std::any_of(line, line + sizes.width, [&](ushort v) { return v != value; })) return false;
+  }
+  return true;
+}
+
+Result<LinearFrame> green_of_mosaic(LibRaw& raw, bool read_past_end, const std::string& file,
+                                    const DecodeOptions& options) {
+  const auto& sizes = raw.imgdata.sizes;
+  const cv::Size half(sizes.width / 2, sizes.height / 2);
+  if (half.width < 1 || half.height < 1 || sizes.left_margin + sizes.width > sizes.raw_width ||
+      sizes.top_margin + sizes.height > sizes.raw_height)
+    return tl::unexpected(no_picture(file));
+  if (is_flat(raw, 0, sizes.height)) return tl::unexpected(no_picture(file));
+  if (read_past_end && is_flat(raw, std::max(0, sizes.height - 8), sizes.height))
+    return tl::unexpected(truncated(file));
+
+  // The offsets of the two greens in a block of 2 x 2, and what turns a value into 0..1. The
+  // pattern of black levels may be larger than 2 x 2; its greens repeat at that distance in all but
+  // exotic files, whose black then is off by less than a level.
+  const std::size_t pitch = sizes.raw_pitch / 2U;
+  const int first_col = (raw.COLOR(0, 0) & 1) != 0 ? 0 : 1;
+  const double white = raw.imgdata.color.maximum;
+  const double black_upper = black_level(raw, 0, first_col);
+  const double black_lower = black_level(raw, 1, 1 - first_col);
+  if (white <= std::max(black_upper, black_lower)) return tl::unexpected(damaged(file));
+  const auto scale_upper = static_cast<float>(0.5 / (white - black_upper));
+  const auto scale_lower = static_cast<float>(0.5 / (white - black_lower));
+  // A sensor's white level scatters from pixel to pixel. Common practice, no source.
+  const auto clip =
+      static_cast<ushort>(std::min(65535.0, black_upper + 0.98 * (white - black_upper)));
+
+  LinearRows rows(half, std::max(1, options.reduction / 2));
+  std::vector<float> line(static_cast<std::size_t>(half.width));
+  std::vector<std::uint8_t> marks(line.size());
+  for (int y = 0; y < half.height; ++y) {
+    const ushort* upper = raw.imgdata.rawdata.raw_image +
+                          (static_cast<std::size_t>(2 * y) + sizes.top_margin) * pitch +
+                          sizes.left_margin;
+    const ushort* lower = upper + pitch;
+    for (std::size_t x = 0; x < line.size(); ++x, upper += 2, lower += 2) {
+      const float value =
+          scale_upper * (static_cast<float>(upper[first_col]) - static_cast<float>(black_upper)) +
+          scale_lower *
+              (static_cast<float>(lower[1 - first_col]) - static_cast<float>(black_lower));
+      line[x] = std::clamp(value, 0.0F, 1.0F);
+      marks[x] = std::max({upper[0], upper[1], lower[0], lower[1]}) >= clip ? 255 : 0;
+    }
+    rows.add_luminance(line.data(), marks.data());
+  }
+  LinearFrame frame = rows.finish();
+  frame.full_size = visible_size(raw);
+  frame.full_px_per_px *= 2.0;
+  return frame;
+}
+
+/// LibRaw's own picture: linear (gamma 1), primaries of sRGB, no automatic brightening, half size.
+Result<LinearFrame> linear_picture(LibRaw& raw, const std::string& file,
+                                   const DecodeOptions& options) {
+  auto& params = raw.imgdata.params;
+  params.half_size = 1;
+  params.output_bps = 16;
+  params.gamm[0] = params.gamm[1] = 1.0;
+  params.no_auto_bright = 1;
+  params.use_camera_wb = 1;
+  params.output_color = 1;
+  params.user_qual = 0;
+  if (const int code = raw.dcraw_process(); code != LIBRAW_SUCCESS)
+    return tl::unexpected(error_of(code, file));
+  int code = LIBRAW_SUCCESS;
+  const std::unique_ptr<libraw_processed_image_t, decltype(&LibRaw::dcraw_clear_mem)> picture(
+      raw.dcraw_make_mem_image(&code), &LibRaw::dcraw_clear_mem);
+  if (!picture || picture->type != LIBRAW_IMAGE_BITMAP || picture->bits != 16 ||
+      (picture->colors != 1 && picture->colors != 3) || picture->width < 1 || picture->height < 1)
+    return tl::unexpected(code == LIBRAW_SUCCESS ? not_understood(file) : error_of(code, file));
+
+  const auto* data = reinterpret_cast<const std::uint16_t*>(picture->data);
+  const std::size_t count = std::size_t{picture->width} * picture->height * picture->colors;
+  if (std::all_of(data, data + count, [&](std::uint16_t v) { return v == data[0]; }))
+    return tl::unexpected(no_picture(file));
+  const cv::Size full = visible_size(raw);
+  const double factor = static_cast<double>(full.width) / picture->width;
+  const int done = factor > 1.5 ? 2 : 1;
+  LinearRows rows({picture->width, picture->height}, std::max(1, options.reduction / done));
+  const Samples samples = picture->colors == 1 ? Samples::grey : Samples::rgb;
+  for (int y = 0; y < picture->height; ++y, data += std::size_t{picture->width} * picture->colors)
+    rows.add_linear16(data, samples);
+  LinearFrame frame = rows.finish();
+  frame.full_size = full;
+  frame.full_px_per_px *= std::abs(factor - done) < 0.01 ? done : factor;
+  return frame;
+}
+
+}  // namespace
+
+Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::string& file,
+                             const DecodeOptions& options) {
+  GuardedStream stream(bytes);  // outlives the processor that reads from it
+  const auto raw = make_processor();
+  if (const int code = raw->open_datastream(&stream); code != LIBRAW_SUCCESS)
+    return tl::unexpected(error_of(code, file));
+  const auto& sizes = raw->imgdata.sizes;
+  if (sizes.width == 0 || sizes.height == 0) return tl::unexpected(no_picture(file));
+  const cv::Size claimed(std::max(sizes.raw_width, sizes.width),
+                         std::max(sizes.raw_height, sizes.height));
+  if (too_large(claimed, options)) return tl::unexpected(too_many_pixels(file, claimed));
+
+  if (auto preview = read_preview(*raw, file, options)) return std::move(*preview);
+
+  stream.forget_reads_past_end();
+  if (const int code = raw->unpack(); code != LIBRAW_SUCCESS)
+    return tl::unexpected(error_of(code, file));
+  // LibRaw reports success all the same.
+  if (stream.ended_too_early()) return tl::unexpected(truncated(file));
+  if (raw->error_count() > 0)
+    return tl::unexpected(stream.read_past_end() ? truncated(file) : damaged(file));
+  if (is_bayer(*raw)) return green_of_mosaic(*raw, stream.read_past_end(), file, options);
+  return linear_picture(*raw, file, options);
+}
+
+std::optional<RawMetadata> read_raw_metadata(const std::string& path) {
+  const auto raw = make_processor();
+  if (raw->open_file(path.c_str()) != LIBRAW_SUCCESS) return std::nullopt;
+  const auto& other = raw->imgdata.other;
+  RawMetadata metadata;
+  metadata.camera = std::string(raw->imgdata.idata.make) + '/' + raw->imgdata.idata.model;
+  const auto positive = [](double value) {
+    return std::isfinite(value) && value > 0.0 ? std::optional(value) : std::nullopt;
+  };
+  metadata.exposure_time_s = positive(other.shutter);
+  metadata.f_number = positive(other.aperture);
+  metadata.focal_length_mm = positive(other.focal_len);
+  metadata.iso = positive(other.iso_speed);
+  // LibRaw took the camera's clock for local time of this machine; take that back.
+  std::tm local{};
+  if (other.timestamp > 0 && localtime_r(&other.timestamp, &local) != nullptr) {
+    using namespace std::chrono;
+    const sys_days day = year{local.tm_year + 1900} /
+                         month{static_cast<unsigned>(local.tm_mon + 1)} /
+                         std::chrono::day{static_cast<unsigned>(local.tm_mday)};
+    metadata.time_s = static_cast<double>(day.time_since_epoch().count()) * 86400.0 +
+                      local.tm_hour * 3600.0 + local.tm_min * 60.0 + local.tm_sec;
+  }
+  switch (raw->imgdata.sizes.flip) {  // LibRaw: 3 half a turn, 5 a quarter left, 6 a quarter right
+    case 3:
+      metadata.orientation = 3;
+      break;
+    case 5:
+      metadata.orientation = 8;
+      break;
+    case 6:
+      metadata.orientation = 6;
+      break;
+    default:
+      break;
+  }
+  return metadata;
+}
+
+}  // namespace ringsweep
