@@ -205,7 +205,9 @@ std::string where_again(const BurstAnalysis& burst, const Plan& plan,
     past |= stretch.goes_past;
   }
   const std::size_t places = plan.stretches.size() + plan.by_depth.size();
-  if (places > kMostStretches || (places > 1 && 2 * frames > burst.frames.size())) {
+  // Nor is it worth fiddling with ends where nearly all of it is wanted.
+  const bool nearly_all = 4 * frames > 3 * burst.frames.size();
+  if (places > kMostStretches || nearly_all || (places > 1 && 2 * frames > burst.frames.size())) {
     if (before && past) return "Again, all of it, beginning earlier and ending later";
     if (before) return "Again, all of it, beginning earlier";
     if (past) return "Again, all of it, ending later";

@@ -1,0 +1,56 @@
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "report/made_analysis.h"
+#include "ringsweep/report.h"
+
+namespace ringsweep {
+namespace {
+
+using ::testing::HasSubstr;
+
+TEST(DetailsText, GivesAGapWithItsSdAndWhatIsAllowed) {
+  const std::string text = details_text(made::gapped_burst());
+  EXPECT_THAT(text, HasSubstr("verdict reshoot"));
+  EXPECT_THAT(text, HasSubstr("Gap of 7.00 px (sd 0.30 px) between DSC01310.JPG and DSC01311.JPG"));
+  EXPECT_THAT(text, HasSubstr("4.80 px allowed; 12.0 %"));
+  EXPECT_THAT(text, HasSubstr("turn factor 0.51, 47 frames for the"));
+  EXPECT_THAT(text, HasSubstr("scale sd 3.1 %"));
+}
+
+// The old handbook limit is the diagonal / 1500: 7211.1 px / 1500 for 6000 x 4000.
+TEST(DetailsText, ShowsTheHandbookLimitAndDiffractionBesideTheLimit) {
+  BurstAnalysis burst = made::complete_burst();
+  burst.quarter_wave_blur_px = 4.57;
+  const std::string text = details_text(burst);
+  EXPECT_THAT(text, HasSubstr("Blur limit 2.40 px, allowed step 4.80 px."));
+  EXPECT_THAT(text, HasSubstr("4.81 px."));
+  EXPECT_THAT(text, HasSubstr("4.57 px (quarter wave"));
+}
+
+TEST(DetailsText, ListsEveryFrameAndADashWhereNothingIsKnown) {
+  BurstAnalysis burst = made::complete_burst(1601, 6);
+  burst.frames[2].focus_px.reset();
+  burst.frames[2].focus_sd_px.reset();
+  burst.frames[2].gain_ev = -6.25;
+  made::flag(burst, 2, FrameFlag::dark, false);
+  burst.frames[4].problem = "DSC01605.JPG: the picture data end too early; copy it again.";
+  const std::string text = details_text(burst);
+  EXPECT_THAT(text, ::testing::ContainsRegex(
+                        "3  DSC01603.JPG +0.40 +- +- +-6.25 +-  covers nothing dark\n"));
+  EXPECT_THAT(text, HasSubstr("the picture data end too early; copy it again.\n"));
+}
+
+TEST(DetailsText, GivesTheFitsOwnWordsAndTheNotes) {
+  BurstAnalysis burst = made::complete_burst();
+  Reason reason = made::reason(ReasonKind::fit_not_trusted);
+  reason.detail = "neighbouring frames differ by 40 px.";
+  burst = made::with_reasons(burst, VerdictKind::cannot_tell, {reason});
+  burst.notes = {"The ring paused."};
+  const std::string text = details_text(burst);
+  EXPECT_THAT(text, HasSubstr("not trusted: neighbouring frames differ by 40 px.\n"));
+  EXPECT_THAT(text, HasSubstr("Note: The ring paused.\n"));
+}
+
+}  // namespace
+}  // namespace ringsweep

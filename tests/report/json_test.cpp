@@ -1,0 +1,217 @@
+// report.json against its schema (JSON Schema 2020-12), validated by a library that is not ours.
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <array>
+#include <fstream>
+#include <limits>
+#include <nlohmann/json.hpp>
+#include <set>
+#include <string>
+#include <valijson/adapters/nlohmann_json_adapter.hpp>
+#include <valijson/schema.hpp>
+#include <valijson/schema_parser.hpp>
+#include <valijson/validation_results.hpp>
+#include <valijson/validator.hpp>
+#include <vector>
+
+#include "report/made_analysis.h"
+#include "ringsweep/report.h"
+
+namespace ringsweep {
+namespace {
+
+using nlohmann::json;
+
+const json& schema() {
+  static const json loaded = json::parse(std::ifstream(RINGSWEEP_SCHEMA));
+  return loaded;
+}
+
+/// The complaints, empty where the document is valid.
+std::string complaints(const json& document) {
+  valijson::Schema compiled;
+  valijson::SchemaParser(valijson::SchemaParser::kDraft7)
+      .populateSchema(valijson::adapters::NlohmannJsonAdapter(schema()), compiled);
+  valijson::ValidationResults results;
+  const valijson::adapters::NlohmannJsonAdapter adapter(document);
+  if (valijson::Validator().validate(compiled, adapter, &results)) return {};
+  std::string text = "invalid";
+  for (valijson::ValidationResults::Error error; results.popError(error);) {
+    text += "\n";
+    for (const std::string& part : error.context) text += part;
+    text += ": " + error.description;
+  }
+  return text;
+}
+
+BurstAnalysis everything() {
+  BurstAnalysis burst = made::gapped_burst();
+  burst.quarter_wave_blur_px = 3.1;
+  burst.notes = {"A note."};
+  std::size_t k = 0;
+  for (const FrameFlag each :
+       {FrameFlag::dark, FrameFlag::dim, FrameFlag::partly_lit, FrameFlag::shaken, FrameFlag::moved,
+        FrameFlag::idle, FrameFlag::unreadable, FrameFlag::other_settings,
+        FrameFlag::other_picture}) {
+    made::flag(burst, k++, each, false);
+  }
+  burst.frames[6].problem = "DSC01307.JPG: empty; copy it again.";
+  return burst;
+}
+
+BurstAnalysis nothing_known() {
+  BurstAnalysis burst;
+  for (const char* file : {"a.jpg", "b.jpg", "c.jpg", "d.jpg", "e.jpg"}) {
+    burst.frames.emplace_back();
+    burst.frames.back().file = file;
+    burst.frames.back().flags = {FrameFlag::unreadable};
+  }
+  burst.verdict.reasons = {made::reason(ReasonKind::too_few_frames)};
+  return burst;
+}
+
+TEST(ReportJson, ValidatesAgainstTheSchema) {
+  for (const auto& bursts : {std::vector<BurstAnalysis>{}, std::vector{made::complete_burst()},
+                             std::vector{made::gapped_burst(), everything(), nothing_known()}}) {
+    EXPECT_EQ(complaints(report_json(bursts)), "");
+  }
+}
+
+// valijson reads drafts up to 7. In what this schema uses, 2020-12 means the same (its "Migrating"
+// notes): the keywords below, with $defs reached by a plain JSON Pointer. Anything else in the
+// schema would be skipped without a word, so it must not be there.
+TEST(Schema, UsesOnlyKeywordsThatTheValidatorKnows) {
+  const std::set<std::string> known{
+      "$schema",    "$defs",   "$ref",    "title",   "description",     "type",     "required",
+      "properties", "items",   "enum",    "const",   "anyOf",           "minItems", "maxItems",
+      "minLength",  "pattern", "minimum", "maximum", "exclusiveMinimum"};
+  std::vector<const json*> open{&schema()};
+  while (!open.empty()) {
+    const json& each = *open.back();
+    open.pop_back();
+    for (const auto& [keyword, value] : each.items()) {
+      EXPECT_TRUE(known.contains(keyword)) << keyword;
+      if (keyword == "properties" || keyword == "$defs") {
+        for (const auto& [name, sub] : value.items()) open.push_back(&sub);
+      } else if (keyword == "items") {
+        open.push_back(&value);
+      } else if (keyword == "anyOf") {
+        for (const json& sub : value) open.push_back(&sub);
+      }
+    }
+  }
+}
+
+// Each of these must be refused, or the schema promises nothing.
+TEST(Schema, RefusesABrokenReport) {
+  const json good = report_json(std::vector{everything()});
+  ASSERT_EQ(complaints(good), "");
+  const auto broken = [&](const std::string& pointer, json value) {
+    json report = good;
+    report[json::json_pointer(pointer)] = std::move(value);
+    return complaints(report);
+  };
+  EXPECT_NE(broken("/format", "other"), "");
+  EXPECT_NE(broken("/version", 2), "");
+  EXPECT_NE(broken("/bursts/0/verdict", "fine"), "");
+  EXPECT_NE(broken("/bursts/0/reasons", json::array()), "");
+  EXPECT_NE(broken("/bursts/0/blur_limit_px", 0), "");
+  EXPECT_NE(broken("/bursts/0/frames/3/index", 0), "");
+  EXPECT_NE(broken("/bursts/0/frames/3/file", "folder/DSC01304.JPG"), "");
+  EXPECT_NE(broken("/bursts/0/frames/3/focus_px", "3.2"), "");
+  EXPECT_NE(broken("/bursts/0/frames/3/flags", json::array({"blurry"})), "");
+  EXPECT_NE(broken("/bursts/0/gaps/0/width_px", nullptr), "");
+  EXPECT_NE(broken("/bursts/0/gaps/0/subject_share", 1.2), "");
+  EXPECT_NE(broken("/bursts/0/ends/0/end", "left"), "");
+  EXPECT_NE(broken("/bursts/0/subject_px", json::array({1.0})), "");
+  EXPECT_NE(broken("/scenes/0/best", 0), "");
+  json without = good;
+  without["bursts"][0].erase("advice");
+  EXPECT_NE(complaints(without), "");
+}
+
+TEST(ReportJson, SaysWhatWasFound) {
+  const json burst = report_json(std::vector{made::gapped_burst()})["bursts"][0];
+  EXPECT_EQ(burst["verdict"], "reshoot");
+  EXPECT_EQ(burst["reference"], "DSC01313.JPG");
+  EXPECT_EQ(burst["frames"][0]["index"], 1);
+  EXPECT_EQ(burst["frames"][23]["file"], "DSC01324.JPG");
+  EXPECT_EQ(burst["frames"][2]["time_s"], 0.4);
+  EXPECT_EQ(burst["gaps"], json::parse(R"([{"after": "DSC01310.JPG", "before": "DSC01311.JPG",
+      "width_px": 7.0, "width_sd_px": 0.3, "subject_share": 0.12}])"));
+  EXPECT_EQ(burst["sweeps"][0]["first"], 1);
+  EXPECT_EQ(burst["sweeps"][0]["last"], 24);
+  EXPECT_EQ(burst["sweeps"][0]["direction"], "unknown");
+  EXPECT_EQ(burst["subject_px"], json::array({4.0, 67.0}));
+  EXPECT_EQ(burst["advice"]["turn_factor"], 0.5143);
+  EXPECT_EQ(burst["advice"]["text"],
+            "Again from 1309 to 1312, and turn the ring about half as far per frame.");
+  EXPECT_EQ(burst["checks_made"], json::array({"coverage"}));
+}
+
+TEST(ReportJson, LeavesOutChecksThatWereNotMade) {
+  const json burst = report_json(std::vector{made::complete_burst()})["bursts"][0];
+  EXPECT_FALSE(burst.contains("moved"));
+  EXPECT_FALSE(burst.contains("drops"));
+}
+
+TEST(ReportJson, AGapIsNamedInCaptureOrderWhicheverWayTheRingTurned) {
+  BurstAnalysis burst = made::gapped_burst();
+  burst.coverage.gaps = {{.lower = 10, .upper = 9, .width_px = 7.0}};
+  const json gap = report_json(std::vector{burst})["bursts"][0]["gaps"][0];
+  EXPECT_EQ(gap["after"], "DSC01310.JPG");
+  EXPECT_EQ(gap["before"], "DSC01311.JPG");
+}
+
+TEST(ReportJson, FirstIsTheEndWhereTheFirstSweepBegan) {
+  BurstAnalysis burst = made::complete_burst();
+  burst.coverage.ends[0].open = true;  // the low end
+  const auto open_end = [](const BurstAnalysis& of) {
+    const json report = report_json(std::vector{of});
+    for (const json& end : report["bursts"][0]["ends"]) {
+      if (end["state"] == "open") return end["end"].get<std::string>();
+    }
+    return std::string("none");
+  };
+  EXPECT_EQ(open_end(burst), "first");
+  burst.sweeps.front().rising = false;
+  EXPECT_EQ(open_end(burst), "last");
+}
+
+TEST(ReportJson, NumbersAreFiniteOrNull) {
+  BurstAnalysis burst = made::complete_burst(1207, 5);
+  burst.frames[0].focus_px = std::numeric_limits<double>::quiet_NaN();
+  burst.frames[1].focus_sd_px = std::numeric_limits<double>::infinity();
+  burst.frames[2].gain_ev = -0.00001;
+  burst.frames[3].time_s.reset();
+  burst.scale_sd.reset();
+  const json out = report_json(std::vector{burst})["bursts"][0];
+  EXPECT_TRUE(out["frames"][0]["focus_px"].is_null());
+  EXPECT_TRUE(out["frames"][1]["focus_sd_px"].is_null());
+  EXPECT_EQ(out["frames"][2]["gain_ev"].dump(), "0.0");
+  EXPECT_TRUE(out["frames"][3]["time_s"].is_null());
+  EXPECT_TRUE(out["scale_sd"].is_null());
+}
+
+TEST(ReportJson, CanAlwaysBeWrittenWhateverTheNamesAre) {
+  BurstAnalysis burst = made::complete_burst(1207, 5);
+  burst.folder = "\xFF\xFE";
+  burst.frames[1].file =
+      "K\xE4"
+      "fer.jpg";  // Latin-1, as some cards hold it
+  burst.notes = {"\xC3"};
+  const json report = report_json(std::vector{burst});
+  EXPECT_NO_THROW(static_cast<void>(report.dump()));
+  EXPECT_EQ(complaints(report), "");
+}
+
+TEST(ReportJson, EachBurstIsItsOwnScene) {
+  const json report = report_json(std::vector{made::complete_burst(), made::gapped_burst()});
+  EXPECT_EQ(report["scenes"], json::parse(R"([{"bursts": [1], "verdict": "complete", "best": 1},
+                                              {"bursts": [2], "verdict": "reshoot", "best": 2}])"));
+}
+
+}  // namespace
+}  // namespace ringsweep

@@ -1,0 +1,318 @@
+// What the photographer reads beside the tripod. The wording is ours; what it must not contain
+// (numbers in px, doubts in per cent, the words of report.json) is a promise of the project.
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <array>
+#include <cctype>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "report/made_analysis.h"
+#include "ringsweep/report.h"
+
+namespace ringsweep {
+namespace {
+
+using made::complete_burst;
+using made::flag;
+using made::gapped_burst;
+using made::with_reasons;
+using ::testing::ElementsAre;
+using ::testing::HasSubstr;
+using ::testing::Not;
+using ::testing::StartsWith;
+
+std::vector<std::string> lines(const std::string& text) {
+  std::vector<std::string> result;
+  std::size_t begin = 0;
+  for (std::size_t end = 0; (end = text.find('\n', begin)) != std::string::npos; begin = end + 1) {
+    result.push_back(text.substr(begin, end - begin));
+  }
+  EXPECT_EQ(begin, text.size()) << "text must end with a line feed";
+  return result;
+}
+
+/// Words, lower case, hyphens kept: "complete-without" is one word, "without" another.
+std::vector<std::string> words(const std::string& text) {
+  std::vector<std::string> result(1);
+  for (const char c : text) {
+    if (std::isalnum(static_cast<unsigned char>(c)) != 0 || c == '-' || c == '_') {
+      result.back() += static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+    } else if (!result.back().empty()) {
+      result.emplace_back();
+    }
+  }
+  return result;
+}
+
+/// One burst for every verdict, reason and flag there is.
+std::vector<BurstAnalysis> every_case() {
+  std::vector<BurstAnalysis> cases{complete_burst(), gapped_burst()};
+  const Reason gap = gapped_burst().verdict.reasons.front();
+  const auto reason = [](ReasonKind kind) {
+    Reason result = made::reason(kind, 9, 12);
+    result.width_px = 5.1;
+    result.detail = "residuals of 3.4 px rms, sd 0.2";
+    return result;
+  };
+  for (const bool close : {false, true}) {
+    for (const bool at_start : {false, true}) {
+      for (const ReasonKind kind :
+           {ReasonKind::gap, ReasonKind::gap_from_dark, ReasonKind::open_end}) {
+        Reason each = reason(kind);
+        each.close_call = close;
+        each.at_start = at_start;
+        cases.push_back(with_reasons(complete_burst(), VerdictKind::reshoot, {each}));
+        cases.push_back(with_reasons(complete_burst(), VerdictKind::reshoot, {gap, each, each}));
+      }
+    }
+    Reason covered = reason(ReasonKind::covered);
+    covered.close_call = close;
+    cases.push_back(with_reasons(complete_burst(), VerdictKind::complete, {covered}));
+  }
+  for (const ReasonKind kind :
+       {ReasonKind::too_few_frames, ReasonKind::no_subject, ReasonKind::fit_not_trusted}) {
+    cases.push_back(with_reasons(complete_burst(), VerdictKind::cannot_tell, {reason(kind)}));
+  }
+  BurstAnalysis flags = complete_burst();
+  std::size_t k = 3;
+  for (const FrameFlag each :
+       {FrameFlag::dark, FrameFlag::dim, FrameFlag::partly_lit, FrameFlag::shaken, FrameFlag::moved,
+        FrameFlag::idle, FrameFlag::unreadable, FrameFlag::other_settings,
+        FrameFlag::other_picture}) {
+    flag(flags, k++, each, false);
+  }
+  cases.push_back(flags);
+  flags.verdict.kind = VerdictKind::complete_without;
+  cases.push_back(flags);
+  return cases;
+}
+
+TEST(SummaryText, HasNoNumberOfTheFitAndNoWordOfTheJson) {
+  constexpr std::array<std::string_view, 29> kForbidden{"px",
+                                                        "sd",
+                                                        "ev",
+                                                        "probability",
+                                                        "share",
+                                                        "residuals",
+                                                        "rms",
+                                                        "fit",
+                                                        "reshoot",
+                                                        "cannot-tell",
+                                                        "complete-without",
+                                                        "usable",
+                                                        "dark",
+                                                        "dim",
+                                                        "shaken",
+                                                        "moved",
+                                                        "idle",
+                                                        "unreadable",
+                                                        "partly-lit",
+                                                        "partly_lit",
+                                                        "other-settings",
+                                                        "other-picture",
+                                                        "gap",
+                                                        "gaps",
+                                                        "ends",
+                                                        "open",
+                                                        "covered",
+                                                        "verdict",
+                                                        "turn_factor"};
+  for (const BurstAnalysis& burst : every_case()) {
+    const std::string text = summary_text(burst);
+    for (const std::string_view word : kForbidden) {
+      EXPECT_THAT(words(text), Not(::testing::Contains(word))) << text;
+    }
+    EXPECT_EQ(text.find('%'), std::string::npos) << text;
+    // A decimal point between digits is a measured number.
+    for (std::size_t i = 1; i + 1 < text.size(); ++i) {
+      const bool decimal = text[i] == '.' &&
+                           std::isdigit(static_cast<unsigned char>(text[i - 1])) &&
+                           std::isdigit(static_cast<unsigned char>(text[i + 1]));
+      EXPECT_FALSE(decimal) << text;
+    }
+  }
+}
+
+TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
+  for (const BurstAnalysis& burst : every_case()) {
+    const std::vector<std::string> all = lines(summary_text(burst));
+    for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
+    ASSERT_GE(all.size(), 3U);
+    EXPECT_THAT(all.back(),
+                ::testing::AnyOf(StartsWith("Keep "), StartsWith("Stack "), StartsWith("Again"),
+                                 StartsWith("Sweep again"), StartsWith("Check the flash"),
+                                 StartsWith("Try another card"), StartsWith("  ")));
+    EXPECT_THAT(all.back(), ::testing::EndsWith("."));
+  }
+}
+
+TEST(SummaryText, CompleteSaysThatYouMayLeave) {
+  EXPECT_THAT(
+      lines(summary_text(complete_burst())),
+      ElementsAre("Good, 1207 to 1231: you may leave.", "Not checked: movement, lost drops.",
+                  "Keep 1207 to 1231 for the stack."));
+}
+
+TEST(SummaryText, CompleteThoughTheFlashMissedOne) {
+  BurstAnalysis burst = complete_burst(1601, 20);
+  flag(burst, 7, FrameFlag::dark, false);
+  flag(burst, 14, FrameFlag::idle, true);
+  flag(burst, 15, FrameFlag::idle, true);
+  flag(burst, 16, FrameFlag::idle, true);
+  flag(burst, 10, FrameFlag::dim, true);
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Good, 1601 to 1620: you may leave.", "Flash missed: 1608.", "Flash weak: 1611.",
+                  "Nothing new: 1615 to 1617.", "Not checked: movement, lost drops.",
+                  "Keep 1601 to 1620 for the stack, without 1608."));
+}
+
+TEST(SummaryText, ACloseCallIsSaidToBeClose) {
+  Reason covered = made::reason(ReasonKind::covered, 7, 8);
+  covered.close_call = true;
+  EXPECT_THAT(
+      lines(summary_text(with_reasons(complete_burst(), VerdictKind::complete, {covered})))[1],
+      "A close call between 1214 and 1215: just sharp enough.");
+  BurstAnalysis gapped = gapped_burst();
+  gapped.verdict.reasons.front().close_call = true;
+  EXPECT_EQ(lines(summary_text(gapped)).front(),
+            "Not yet, 1301 to 1324: nothing quite sharp between 1310 and 1311, a close call.");
+}
+
+TEST(SummaryText, CompleteWithoutNamesTheFramesToLeaveOut) {
+  BurstAnalysis burst = complete_burst();
+  burst.verdict.kind = VerdictKind::complete_without;
+  flag(burst, 9, FrameFlag::moved, true);
+  flag(burst, 14, FrameFlag::moved, true);
+  const auto all = lines(summary_text(burst));
+  EXPECT_EQ(all.front(), "Complete: leave out 1216 and 1221 of 1207 to 1231; you may leave.");
+  EXPECT_EQ(all.back(), "Stack the frames without 1216 and 1221.");
+}
+
+TEST(SummaryText, AGapNamesItsFramesAndHowToTurn) {
+  EXPECT_THAT(
+      lines(summary_text(gapped_burst())),
+      ElementsAre("Not yet, 1301 to 1324: nothing sharp between 1310 and 1311.",
+                  "Not checked: movement, lost drops.",
+                  "Again from 1309 to 1312, and turn the ring about half as far per frame."));
+}
+
+TEST(SummaryText, SeveralGapsAreListedAndNeighbouringStretchesJoined) {
+  BurstAnalysis burst = gapped_burst();
+  Reason second = burst.verdict.reasons.front();
+  second.first_frame = 11;
+  second.last_frame = 12;
+  burst.verdict.reasons.push_back(second);
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Not yet, 1301 to 1324: not sharp in 2 places.",
+                  "  Nothing sharp between 1310 and 1311.",
+                  "  Nothing sharp between 1312 and 1313.", "Not checked: movement, lost drops.",
+                  "Again from 1309 to 1314, and turn the ring about half as far per frame."));
+}
+
+TEST(SummaryText, ManyGapsAskForTheWholeSweep) {
+  BurstAnalysis burst = gapped_burst();
+  const Reason gap = burst.verdict.reasons.front();
+  burst.verdict.reasons.clear();
+  for (const std::size_t at : {1U, 4U, 7U, 10U, 13U, 16U, 19U, 21U}) {
+    Reason each = gap;
+    each.first_frame = at;
+    each.last_frame = at + 1;
+    burst.verdict.reasons.push_back(each);
+  }
+  const auto all = lines(summary_text(burst));
+  EXPECT_EQ(all[6], "  And 3 more places like these.");
+  EXPECT_EQ(all.back(), "Again, all of it, and turn the ring about half as far per frame.");
+}
+
+TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
+  BurstAnalysis burst = gapped_burst();
+  Reason& reason = burst.verdict.reasons.front();
+  reason.kind = ReasonKind::gap_from_dark;
+  reason.last_frame = 12;
+  flag(burst, 10, FrameFlag::dark, false);
+  flag(burst, 11, FrameFlag::dark, false);
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre(
+          "Not yet, 1301 to 1324: nothing sharp between 1310 and 1313: the flash missed 1311 and "
+          "1312.",
+          "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
+          "Again from 1309 to 1314, and wait for the flash before each frame."));
+}
+
+TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
+  BurstAnalysis burst = complete_burst(1401, 20);
+  Reason reason = made::reason(ReasonKind::open_end);
+  reason.width_px = 10.0;  // at 3 px a frame: at least 4 frames more
+  reason.at_start = true;
+  auto all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
+  EXPECT_EQ(all.front(),
+            "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
+  EXPECT_EQ(all.back(), "Again from at least 4 frames before 1401 to 1402.");
+
+  reason.at_start = false;
+  reason.first_frame = reason.last_frame = 19;
+  burst.advice.largest_step_px = 0.0;
+  all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
+  EXPECT_EQ(all.front(),
+            "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
+  EXPECT_EQ(all.back(), "Again from 1419 to well past 1420.");
+}
+
+TEST(SummaryText, AGapBetweenTwoSweepsIsToldByItsDepth) {
+  BurstAnalysis burst = gapped_burst();
+  burst.verdict.reasons.front().last_frame = 20;
+  EXPECT_EQ(lines(summary_text(burst)).back(),
+            "Again across the depth between 1310 and 1321, and turn the ring about half as far per "
+            "frame.");
+}
+
+TEST(SummaryText, CannotTellAlwaysComesWithAnAction) {
+  const auto said = [](const BurstAnalysis& burst, ReasonKind kind) {
+    return lines(summary_text(with_reasons(burst, VerdictKind::cannot_tell, {made::reason(kind)})));
+  };
+  const BurstAnalysis burst = complete_burst(1701, 6);
+  EXPECT_EQ(said(burst, ReasonKind::no_subject).front(),
+            "Cannot tell, 1701 to 1706: no frame is sharp anywhere.");
+  EXPECT_EQ(said(burst, ReasonKind::no_subject).back(),
+            "Sweep again, from a little before the subject to a little past it.");
+  EXPECT_EQ(said(burst, ReasonKind::fit_not_trusted).back(),
+            "Sweep again, one way and without stopping, camera and subject held still.");
+
+  BurstAnalysis dark = burst;
+  for (std::size_t k = 0; k < 5; ++k) flag(dark, k, FrameFlag::dark, false);
+  EXPECT_EQ(said(dark, ReasonKind::too_few_frames).front(),
+            "Cannot tell, 1701 to 1706: only 1 frame is good enough.");
+  EXPECT_EQ(said(dark, ReasonKind::too_few_frames).back(),
+            "Check the flash, then sweep again and wait for it before each frame.");
+
+  BurstAnalysis broken = burst;
+  for (std::size_t k = 0; k < 4; ++k) flag(broken, k, FrameFlag::unreadable, false);
+  const auto all = said(broken, ReasonKind::too_few_frames);
+  EXPECT_EQ(all[1], "Cannot be read: 1701 to 1704.");
+  EXPECT_EQ(all.back(), "Try another card or reader; while the animal stays, sweep again.");
+}
+
+TEST(SummaryText, ATestShotIsNoPartOfTheSweep) {
+  BurstAnalysis burst = complete_burst();
+  flag(burst, 0, FrameFlag::other_settings, false);
+  const auto all = lines(summary_text(burst));
+  EXPECT_EQ(all[0], "Good, 1208 to 1231: you may leave.");
+  EXPECT_EQ(all[1], "Other camera settings, left out: 1207.");
+}
+
+TEST(SummaryText, ABurstWithoutFramesIsNoCrash) {
+  BurstAnalysis burst;
+  burst.verdict.reasons = {made::reason(ReasonKind::too_few_frames)};
+  EXPECT_THAT(summary_text(burst), StartsWith("Cannot tell, no frames"));
+  EXPECT_THAT(details_text(burst), HasSubstr("0 frames"));
+}
+
+}  // namespace
+}  // namespace ringsweep

@@ -1,0 +1,85 @@
+#include "report/wording.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <array>
+#include <string>
+#include <vector>
+
+#include "report/made_analysis.h"
+
+namespace ringsweep::wording {
+namespace {
+
+using ::testing::ElementsAre;
+
+BurstAnalysis named(const std::vector<std::string>& files) {
+  BurstAnalysis burst;
+  for (const std::string& file : files) {
+    burst.frames.emplace_back();
+    burst.frames.back().file = file;
+  }
+  return burst;
+}
+
+// File number: the last four characters of the DCF file name, 0001 to 9999 (CIPA DC-009).
+TEST(FrameLabels, AreTheLastFourDigits) {
+  EXPECT_THAT(frame_labels(named({"DSC09999.JPG", "DSC00001.JPG", "IMG_20240101.jpeg"})),
+              ElementsAre("9999", "0001", "0101"));
+}
+
+TEST(FrameLabels, WithoutFourDigitsAreTheName) {
+  EXPECT_THAT(frame_labels(named({"bee.png", "bee 12.tif", "1234-edit.jpg", ".jpg"})),
+              ElementsAre("bee", "bee 12", "1234-edit", ".jpg"));
+}
+
+TEST(FrameLabels, NeverNameTwoFramesAlike) {
+  EXPECT_THAT(frame_labels(named({"A1234.JPG", "B1234.JPG", "B1235.JPG"})),
+              ElementsAre("A1234", "B1234", "1235"));
+  EXPECT_THAT(frame_labels(named({"A1234.JPG", "A1234.TIF"})),
+              ElementsAre("A1234.JPG", "A1234.TIF"));
+}
+
+TEST(ListOfFrames, DrawsRunsTogether) {
+  std::vector<std::string> labels;
+  for (int i = 0; i < 10; ++i) labels.push_back(std::to_string(1210 + i));
+  const auto list = [&](std::vector<std::size_t> frames) { return list_of_frames(frames, labels); };
+  EXPECT_EQ(list({}), "");
+  EXPECT_EQ(list({6}), "1216");
+  EXPECT_EQ(list({5, 6}), "1215 and 1216");
+  EXPECT_EQ(list({5, 6, 7}), "1215 to 1217");
+  EXPECT_EQ(list({0, 2, 3, 4, 5, 9}), "1210, 1212 to 1215 and 1219");
+}
+
+TEST(TurnWords, AreTheNearestFraction) {
+  EXPECT_EQ(turn_words(0.514), "about half as far");
+  EXPECT_EQ(turn_words(0.73), "about three quarters as far");
+  EXPECT_EQ(turn_words(0.89), "about three quarters as far");
+  EXPECT_EQ(turn_words(0.34), "about a third as far");
+  EXPECT_EQ(turn_words(0.95), "as far as before");
+  EXPECT_EQ(turn_words(0.01), "far less");
+}
+
+TEST(Wrapped, BreaksAtSpacesAndIndents) {
+  EXPECT_EQ(wrapped("aa bb cc", 5), "aa bb\n  cc\n");
+  EXPECT_EQ(wrapped("  aa bb", 4, "    "), "  aa\n    bb\n");
+  EXPECT_EQ(wrapped("longer-than-that aa", 5), "longer-than-that\n  aa\n");
+  EXPECT_EQ(wrapped(""), "\n");
+}
+
+// Unicode Standard, table 3-7: overlong forms, surrogates and values beyond U+10FFFF are
+// ill-formed.
+TEST(Printable, KeepsWellFormedUtf8AndNothingElse) {
+  EXPECT_EQ(printable("Käfer \xF0\x9F\x90\x9E.jpg"), "Käfer \xF0\x9F\x90\x9E.jpg");
+  EXPECT_EQ(printable("a\x1B[31mb\nc\x7F"), "a?[31mb?c?");
+  EXPECT_EQ(printable("\xC2\x9B"), "?");             // C1: a control sequence on some terminals
+  EXPECT_EQ(printable("\xC0\xAF"), "??");            // overlong '/'
+  EXPECT_EQ(printable("\xED\xA0\x80"), "???");       // surrogate
+  EXPECT_EQ(printable("\xF4\x90\x80\x80"), "????");  // beyond U+10FFFF
+  EXPECT_EQ(printable("end\xE2\x82"), "end??");      // cut short
+  EXPECT_EQ(valid_utf8("a\n\xFF"), "a\n\xEF\xBF\xBD");
+}
+
+}  // namespace
+}  // namespace ringsweep::wording
