@@ -1,0 +1,402 @@
+#include "maker/camera.h"
+
+#include <tbb/blocked_range2d.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+#include "maker/disc.h"
+
+namespace ringsweep::maker {
+namespace {
+
+/// Four floats: light times alpha in red, green and blue, and alpha.
+using Pixel = float __attribute__((vector_size(16)));
+
+/// A disc as rows of a whole-weight run and a few edge weights on both sides.
+struct DiscRows {
+  struct Row {
+    int run_from = 0, run_to = -1;  ///< inclusive; empty if to < from
+    std::vector<std::pair<int, float>> taps;
+  };
+  int reach = 0;
+  float run_weight = 0.0F;
+  std::vector<Row> rows;  ///< from -reach to reach
+
+  explicit DiscRows(double radius) {
+    const cv::Mat kernel = disc_kernel(radius);
+    reach = kernel.rows / 2;
+    run_weight = kernel.at<float>(reach, reach);
+    for (int y = 0; y < kernel.rows; ++y) {
+      Row row;
+      int from = 0, to = -1;
+      for (int x = 0; x < kernel.cols; ++x) {
+        const float weight = kernel.at<float>(y, x);
+        if (weight >= run_weight * 0.9999F) {
+          if (to < from) from = x;
+          to = x;
+        } else if (weight > 0.0F) {
+          row.taps.emplace_back(x - reach, weight);
+        }
+      }
+      if (to - from >= 4) {
+        row.run_from = from - reach;
+        row.run_to = to - reach;
+      } else {
+        for (int x = from; x <= to; ++x) row.taps.emplace_back(x - reach, run_weight);
+      }
+      rows.push_back(std::move(row));
+    }
+  }
+};
+
+/// A layer's picture inside one tile of work.
+struct Canvas {
+  int width = 0, height = 0;
+  std::vector<Pixel> pixels;
+
+  void resize(int w, int h) {
+    width = w;
+    height = h;
+    pixels.assign(static_cast<std::size_t>(w) * static_cast<std::size_t>(h), Pixel{});
+  }
+  [[nodiscard]] Pixel* row(int y) { return pixels.data() + static_cast<std::ptrdiff_t>(y) * width; }
+  [[nodiscard]] const Pixel* row(int y) const {
+    return pixels.data() + static_cast<std::ptrdiff_t>(y) * width;
+  }
+};
+
+/// out = in convolved with the disc, inside `where`; outside the canvas there is nothing.
+void convolve(const Canvas& in, const DiscRows& disc, const cv::Rect& source, const cv::Rect& where,
+              Canvas& out) {
+  std::vector<Pixel> sums(static_cast<std::size_t>(source.width) + 1);
+  for (int y = source.y; y < source.y + source.height; ++y) {
+    const Pixel* row = in.row(y);
+    sums[0] = Pixel{};
+    for (int i = 0; i < source.width; ++i) {
+      sums[static_cast<std::size_t>(i) + 1] = sums[static_cast<std::size_t>(i)] + row[source.x + i];
+    }
+    const auto sum_to = [&](int x) {  // of the pixels left of x
+      return sums[static_cast<std::size_t>(std::clamp(x - source.x, 0, source.width))];
+    };
+    const int first = std::max(where.y, y - disc.reach);
+    const int last = std::min(where.y + where.height - 1, y + disc.reach);
+    for (int target = first; target <= last; ++target) {
+      // The disc is symmetric: scattering row y to `target` and gathering are the same.
+      const DiscRows::Row& kernel = disc.rows[static_cast<std::size_t>(target - y + disc.reach)];
+      Pixel* to = out.row(target);
+      if (kernel.run_to >= kernel.run_from) {
+        const int from = std::max(where.x, source.x - kernel.run_to);
+        const int until =
+            std::min(where.x + where.width - 1, source.x + source.width - 1 - kernel.run_from);
+        for (int x = from; x <= until; ++x) {
+          to[x] += (sum_to(x + kernel.run_to + 1) - sum_to(x + kernel.run_from)) * disc.run_weight;
+        }
+      }
+      for (const auto& [offset, weight] : kernel.taps) {
+        const int from = std::max(where.x, source.x - offset);
+        const int until = std::min(where.x + where.width - 1, source.x + source.width - 1 - offset);
+        for (int x = from; x <= until; ++x) to[x] += row[x + offset] * weight;
+      }
+    }
+  }
+}
+
+/// How much coarser a layer is blurred, and what that alone adds to the variance, raster px^2:
+/// the mean over level^2 pixels (level^2 - 1) / 12 and the tent between them level^2 / 6.
+struct Level {
+  int step = 1;
+  double added_variance = 0.0;
+};
+
+Level level_for(double radius) {
+  const int step = radius > 40.0 ? 4 : (radius > 16.0 ? 2 : 1);
+  const double square = step * step;
+  return {step, step == 1 ? 0.0 : (square - 1.0) / 12.0 + square / 6.0};
+}
+
+/// A slice of the scene's depth and its disc.
+struct Slice {
+  float from_px = 0.0F, to_px = 0.0F;
+  double radius = 0.0;          ///< raster px
+  std::size_t reach_index = 0;  ///< into kReach: how far this slice goes on under the next
+};
+
+std::size_t reach_index_for(double radius) {
+  // Its own radius and that of the slice in front, a raster pixel more for the edge.
+  const double needed = 2.0 * radius + 1.5;
+  const auto at = std::ranges::find_if(kReach, [needed](int r) { return r >= needed; });
+  return at == kReach.end() ? kReach.size() - 1 : static_cast<std::size_t>(at - kReach.begin());
+}
+
+/// Cuts [low, high) at fixed focal positions, so that the slices are those of the scene: half a px
+/// near the focus, one from 6 px of blur on, two from 14.
+std::vector<Slice> slices(double low, double high, double focus, double raster_per_px) {
+  std::vector<Slice> cut;
+  double from = 2.0 * std::floor(low / 2.0);
+  while (from < high) {
+    double width = 0.5;
+    for (const double wide : {2.0, 1.0}) {
+      const double away = std::min(std::abs(from - focus), std::abs(from + wide - focus));
+      const bool aligned = std::fmod(std::abs(from), wide) == 0.0;
+      if (aligned && away > (wide == 2.0 ? 14.0 : 6.0) &&
+          (from - focus) * (from + wide - focus) > 0) {
+        width = wide;
+        break;
+      }
+    }
+    Slice slice{static_cast<float>(from), static_cast<float>(from + width)};
+    slice.radius = std::abs(from + width / 2.0 - focus) * raster_per_px / 2.0;
+    slice.reach_index = reach_index_for(slice.radius);
+    cut.push_back(slice);
+    from += width;
+  }
+  return cut;
+}
+
+/// Discs of all slices of a frame, made once.
+using Discs = std::vector<DiscRows>;
+
+/// What is needed again and again while tiles are worked through by one thread.
+struct Workspace {
+  Canvas layer, blur, coarse, coarse_blur;
+};
+
+/// Blurs `layer` inside `source` and lays it over `picture` (an area of the raster at `origin`).
+void lay_over(Workspace& work, const cv::Rect& source, const Slice& slice, const DiscRows& disc,
+              const cv::Rect& inner, cv::Mat& picture, const cv::Point& origin) {
+  const int step = level_for(slice.radius).step;
+  const int reach = step == 1 ? disc.reach : step * (disc.reach + 2);
+  const cv::Rect spread(source.x - reach, source.y - reach, source.width + 2 * reach,
+                        source.height + 2 * reach);
+  const cv::Rect where = spread & inner;
+  if (where.empty()) return;
+  const auto compose = [&](int x, int y, const Pixel& p) {
+    auto& seen = picture.at<cv::Vec3f>(origin.y + y, origin.x + x);
+    const float through = 1.0F - std::min(1.0F, p[3]);
+    for (int c = 0; c < 3; ++c) seen[c] = seen[c] * through + p[c];
+  };
+  if (step == 1) {
+    for (int y = where.y; y < where.y + where.height; ++y) {
+      std::fill_n(work.blur.row(y) + where.x, where.width, Pixel{});
+    }
+    convolve(work.layer, disc, source, where, work.blur);
+    for (int y = where.y; y < where.y + where.height; ++y) {
+      const Pixel* row = work.blur.row(y);
+      for (int x = where.x; x < where.x + where.width; ++x) {
+        if (row[x][3] > 0.0F) compose(x, y, row[x]);
+      }
+    }
+    return;
+  }
+  // Coarse grid of the whole canvas, aligned with its upper left corner.
+  const int wide = work.layer.width / step + 1, high = work.layer.height / step + 1;
+  work.coarse.resize(wide, high);
+  work.coarse_blur.resize(wide, high);
+  const float share = 1.0F / static_cast<float>(step * step);
+  for (int y = source.y; y < source.y + source.height; ++y) {
+    const Pixel* row = work.layer.row(y);
+    Pixel* to = work.coarse.row(y / step);
+    for (int x = source.x; x < source.x + source.width; ++x) to[x / step] += row[x] * share;
+  }
+  const cv::Rect canvas(0, 0, wide, high);
+  const auto coarse_box = [&](const cv::Rect& box, int more) {
+    const cv::Point low(box.x / step - more, box.y / step - more);
+    const cv::Point end((box.x + box.width - 1) / step + 1 + more,
+                        (box.y + box.height - 1) / step + 1 + more);
+    return cv::Rect(low, end) & canvas;
+  };
+  convolve(work.coarse, disc, coarse_box(source, 0), coarse_box(where, 1), work.coarse_blur);
+  const auto scale = 1.0F / static_cast<float>(step);
+  for (int y = where.y; y < where.y + where.height; ++y) {
+    const float fy = (static_cast<float>(y) + 0.5F) * scale - 0.5F;
+    const int y0 = std::clamp(static_cast<int>(std::floor(fy)), 0, high - 2);
+    const float ty = std::clamp(fy - static_cast<float>(y0), 0.0F, 1.0F);
+    const Pixel* above = work.coarse_blur.row(y0);
+    const Pixel* below = work.coarse_blur.row(y0 + 1);
+    for (int x = where.x; x < where.x + where.width; ++x) {
+      const float fx = (static_cast<float>(x) + 0.5F) * scale - 0.5F;
+      const int x0 = std::clamp(static_cast<int>(std::floor(fx)), 0, wide - 2);
+      const float tx = std::clamp(fx - static_cast<float>(x0), 0.0F, 1.0F);
+      const Pixel p = (above[x0] * (1.0F - tx) + above[x0 + 1] * tx) * (1.0F - ty) +
+                      (below[x0] * (1.0F - tx) + below[x0 + 1] * tx) * ty;
+      if (p[3] > 0.0F) compose(x, y, p);
+    }
+  }
+}
+
+/// Blurs and lays over everything that is seen inside one rectangle of the raster.
+void work_through(const Scene& scene, const cv::Rect& area, int halo, const std::vector<Slice>& cut,
+                  const Discs& discs, Workspace& work, cv::Mat& picture) {
+  const cv::Rect raster(0, 0, scene.width, scene.height);
+  const cv::Rect outer(cv::Point(area.x - halo, area.y - halo),
+                       cv::Point(area.x + area.width + halo, area.y + area.height + halo));
+  const cv::Rect seen = outer & raster;
+  std::vector<const std::vector<Fragment>*> tiles;
+  for (int ty = seen.y / Scene::kTile; ty <= (seen.y + seen.height - 1) / Scene::kTile; ++ty) {
+    for (int tx = seen.x / Scene::kTile; tx <= (seen.x + seen.width - 1) / Scene::kTile; ++tx) {
+      const auto& tile = scene.tiles[static_cast<std::size_t>(ty * scene.tiles_across + tx)];
+      if (!tile.empty()) tiles.push_back(&tile);
+    }
+  }
+  if (tiles.empty()) return;
+  work.layer.resize(outer.width, outer.height);
+  work.blur.resize(outer.width, outer.height);
+  const cv::Rect inner(halo, halo, area.width, area.height);
+
+  for (std::size_t s = 0; s < cut.size(); ++s) {
+    const Slice& slice = cut[s];
+    const auto from_slice = [&slice](const std::vector<Fragment>& tile) {
+      return std::ranges::lower_bound(tile, slice.from_px, {}, &Fragment::q_px);
+    };
+    const bool any = std::ranges::any_of(tiles, [&](const auto* tile) {
+      const auto first = from_slice(*tile);
+      return first != tile->end() && first->q_px < slice.to_px;
+    });
+    if (!any) continue;
+    int left = outer.width, top = outer.height, right = -1, bottom = -1;
+    for (const auto* tile : tiles) {
+      for (auto f = from_slice(*tile); f != tile->end(); ++f) {
+        if (f->q_px >= slice.to_px) {
+          // Not of this slice; it goes on under the next one only where its surface is near it.
+          if (f->q_px - 255.0F * kLowStepPx >= slice.to_px) break;
+          const float farthest =
+              f->q_px - static_cast<float>(f->farther[slice.reach_index]) * kLowStepPx;
+          if (farthest >= slice.to_px) continue;
+        }
+        const int x = f->x - outer.x, y = f->y - outer.y;
+        if (x < 0 || y < 0 || x >= outer.width || y >= outer.height) continue;
+        const Pixel light{f->rgb[0] * f->alpha, f->rgb[1] * f->alpha, f->rgb[2] * f->alpha,
+                          f->alpha};
+        Pixel& held = work.layer.row(y)[x];
+        held = held * (1.0F - f->alpha) + light;
+        left = std::min(left, x);
+        right = std::max(right, x);
+        top = std::min(top, y);
+        bottom = std::max(bottom, y);
+      }
+    }
+    if (right < left) continue;
+    const cv::Rect source(left, top, right - left + 1, bottom - top + 1);
+    lay_over(work, source, slice, discs[s], inner, picture, {area.x - halo, area.y - halo});
+    for (int y = source.y; y < source.y + source.height; ++y) {
+      std::fill_n(work.layer.row(y) + source.x, source.width, Pixel{});
+    }
+  }
+}
+
+/// A veil blurred by its disc on its own coarse raster, then brought to the size of the raster.
+cv::Mat blurred_veil(const Veil& veil, const Scene& scene, double focus_q_px) {
+  const double radius =
+      std::abs(focus_q_px - veil.q_px) * scene.raster_per_px / 2.0 / veil.reduction;
+  cv::Mat soft;
+  cv::filter2D(veil.rgba, soft, CV_32F, disc_kernel(radius), {-1, -1}, 0.0, cv::BORDER_REPLICATE);
+  cv::Mat full;
+  cv::resize(soft, full, {soft.cols * veil.reduction, soft.rows * veil.reduction}, 0, 0,
+             cv::INTER_LINEAR);
+  return full(cv::Rect(0, 0, scene.width, scene.height));
+}
+
+}  // namespace
+
+cv::Mat blurred(const Scene& scene, double focus_q_px) {
+  cv::Mat picture(scene.height, scene.width, CV_32FC3, cv::Scalar::all(0.0));
+  if (!scene.background.rgba.empty()) {
+    cv::cvtColor(blurred_veil(scene.background, scene, focus_q_px), picture, cv::COLOR_RGBA2RGB);
+  }
+
+  float low = 0.0F, high = 0.0F;
+  bool any = false;
+  for (const auto& tile : scene.tiles) {
+    if (tile.empty()) continue;
+    low = any ? std::min(low, tile.front().q_px) : tile.front().q_px;
+    high = any ? std::max(high, tile.back().q_px) : tile.back().q_px;
+    any = true;
+  }
+  if (any) {
+    const auto cut = slices(low, std::nextafter(high, 1e9F), focus_q_px, scene.raster_per_px);
+    Discs discs;
+    int halo = 0;
+    for (const Slice& slice : cut) {
+      const Level level = level_for(slice.radius);
+      // Radius of the disc whose variance is what coarse work has not added already.
+      const double rest = std::max(0.0, slice.radius * slice.radius - 4.0 * level.added_variance);
+      discs.emplace_back(std::sqrt(rest) / level.step);
+      halo = std::max(halo, static_cast<int>(std::ceil(slice.radius)) + 2 * level.step + 2);
+    }
+    constexpr int kArea = 192;
+    const int across = (scene.width + kArea - 1) / kArea, down = (scene.height + kArea - 1) / kArea;
+    tbb::parallel_for(tbb::blocked_range2d<int>(0, down, 0, across),
+                      [&](const tbb::blocked_range2d<int>& range) {
+                        Workspace work;
+                        for (int ty = range.rows().begin(); ty < range.rows().end(); ++ty) {
+                          for (int tx = range.cols().begin(); tx < range.cols().end(); ++tx) {
+                            const cv::Rect area = cv::Rect(tx * kArea, ty * kArea, kArea, kArea) &
+                                                  cv::Rect(0, 0, scene.width, scene.height);
+                            work_through(scene, area, halo, cut, discs, work, picture);
+                          }
+                        }
+                      });
+  }
+
+  if (!scene.front.rgba.empty()) {
+    const cv::Mat front = blurred_veil(scene.front, scene, focus_q_px);
+    tbb::parallel_for(0, picture.rows, [&](int y) {
+      const auto* over = front.ptr<cv::Vec4f>(y);
+      auto* row = picture.ptr<cv::Vec3f>(y);
+      for (int x = 0; x < picture.cols; ++x) {
+        for (int c = 0; c < 3; ++c) row[x][c] = row[x][c] * (1.0F - over[x][3]) + over[x][c];
+      }
+    });
+  }
+  return picture;
+}
+
+cv::Vec4d frame_from_scene(const Placement& placement, cv::Size frame_px) {
+  const double turn = placement.rotation_deg * std::numbers::pi / 180.0;
+  return {placement.scale * std::cos(turn), placement.scale * std::sin(turn),
+          (frame_px.width - 1) / 2.0 + placement.shift_x_px,
+          (frame_px.height - 1) / 2.0 + placement.shift_y_px};
+}
+
+cv::Mat on_sensor(const cv::Mat& raster, double raster_per_px, const Placement& placement,
+                  cv::Size frame_px) {
+  const cv::Vec4d m = frame_from_scene(placement, frame_px);
+  const double square = m[0] * m[0] + m[1] * m[1];
+  // Samples per pixel and axis: about one per raster pixel, two at least, so that their mean is the
+  // light on the pixel's area.
+  const int n = std::max(2, static_cast<int>(std::ceil(raster_per_px / std::sqrt(square))) + 1);
+  cv::Mat frame(frame_px, CV_32FC3);
+  tbb::parallel_for(0, frame.rows, [&](int y) {
+    auto* out = frame.ptr<cv::Vec3f>(y);
+    for (int x = 0; x < frame.cols; ++x) {
+      cv::Vec3f sum(0, 0, 0);
+      for (int j = 0; j < n; ++j) {
+        for (int i = 0; i < n; ++i) {
+          const double fx = x + (i + 0.5) / n - 0.5 - m[2], fy = y + (j + 0.5) / n - 0.5 - m[3];
+          const double sx = (m[0] * fx + m[1] * fy) / square;
+          const double sy = (-m[1] * fx + m[0] * fy) / square;
+          // Centre of raster pixel i is at i + 0.5 from the raster's left edge.
+          const double rx =
+              std::clamp(sx * raster_per_px + raster.cols / 2.0 - 0.5, 0.0, raster.cols - 1.001);
+          const double ry =
+              std::clamp(sy * raster_per_px + raster.rows / 2.0 - 0.5, 0.0, raster.rows - 1.001);
+          const int x0 = static_cast<int>(rx), y0 = static_cast<int>(ry);
+          const auto tx = static_cast<float>(rx - x0), ty = static_cast<float>(ry - y0);
+          const auto* a = raster.ptr<cv::Vec3f>(y0) + x0;
+          const auto* b = raster.ptr<cv::Vec3f>(y0 + 1) + x0;
+          sum += (a[0] * (1.0F - tx) + a[1] * tx) * (1.0F - ty) +
+                 (b[0] * (1.0F - tx) + b[1] * tx) * ty;
+        }
+      }
+      out[x] = sum * (1.0F / static_cast<float>(n * n));
+    }
+  });
+  return frame;
+}
+
+}  // namespace ringsweep::maker
