@@ -2,11 +2,9 @@
 
 #include <algorithm>
 #include <cctype>
-#include <cmath>
 #include <cstdlib>
 #include <iterator>
 #include <map>
-#include <tuple>
 #include <utility>
 
 #include "ringsweep/intake.h"
@@ -296,12 +294,11 @@ std::vector<std::vector<FrameRef>> split_at_pauses(std::vector<FrameRef> frames,
       if (intervals_s[j] > surely_a_pause_s) break;
       sample.push_back(intervals_s[j]);
     }
+    if (sample.empty()) sample.push_back(intervals_s[i]);  // two presses and nothing near them
     double longest_s = options.pause_s;
-    if (!sample.empty()) {
-      const double median_s = median(std::move(sample));
-      if (median_s < options.slow_median_s)
-        longest_s = std::max(longest_s, options.pause_factor * median_s);
-    }
+    const double median_s = median(std::move(sample));
+    if (median_s < options.slow_median_s)
+      longest_s = std::max(longest_s, options.pause_factor * median_s);
     if (intervals_s[i] <= longest_s) continue;
 
     // Frames without a time between the two go with the one that is nearer by number.

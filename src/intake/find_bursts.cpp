@@ -9,7 +9,6 @@
 #include <span>
 #include <string>
 #include <system_error>
-#include <tuple>
 #include <utility>
 #include <vector>
 
@@ -102,8 +101,7 @@ class Walk {
   std::set<fs::path> files_;
 };
 
-/// A raw and a JPEG of one stem in one folder are one frame, and so are two raws (a maker's and its
-/// DNG).
+/// A raw and a JPEG of one stem in one folder are one frame.
 std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer_raw) {
   std::map<std::pair<fs::path, std::string>, std::vector<fs::path>> by_stem;
   for (const fs::path& file : files) {
@@ -114,18 +112,14 @@ std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer
   }
   std::vector<fs::path> kept;
   for (const auto& [stem, twins] : by_stem) {
-    const auto is = [](NameKind kind) {
-      return [kind](const fs::path& path) { return name_kind(path) == kind; };
+    const auto has = [&twins = twins](NameKind kind) {
+      return std::ranges::any_of(twins,
+                                 [kind](const fs::path& path) { return name_kind(path) == kind; });
     };
-    const auto raw = std::ranges::find_if(twins, is(NameKind::raw));
-    const bool has_jpeg = std::ranges::any_of(twins, is(NameKind::jpeg));
-    for (const fs::path& file : twins) {
-      const NameKind kind = name_kind(file);
-      const bool is_twin = kind == NameKind::raw
-                               ? (has_jpeg && !prefer_raw) || file != *raw
-                               : kind == NameKind::jpeg && raw != twins.end() && prefer_raw;
-      if (!is_twin) kept.push_back(file);
-    }
+    const bool both = has(NameKind::raw) && has(NameKind::jpeg);
+    const NameKind dropped = prefer_raw ? NameKind::jpeg : NameKind::raw;
+    for (const fs::path& file : twins)
+      if (!both || name_kind(file) != dropped) kept.push_back(file);
   }
   return kept;
 }

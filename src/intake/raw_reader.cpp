@@ -235,6 +235,7 @@ Result<LinearFrame> green_of_mosaic(LibRaw& raw, bool read_past_end, const std::
 /// LibRaw's own picture: linear (gamma 1), primaries of sRGB, no automatic brightening, half size.
 Result<LinearFrame> linear_picture(LibRaw& raw, const std::string& file,
                                    const DecodeOptions& options) {
+  const cv::Size full = visible_size(raw);  // LibRaw halves its own record of it
   auto& params = raw.imgdata.params;
   params.half_size = 1;
   params.output_bps = 16;
@@ -256,7 +257,6 @@ Result<LinearFrame> linear_picture(LibRaw& raw, const std::string& file,
   const std::size_t count = std::size_t{picture->width} * picture->height * picture->colors;
   if (std::all_of(data, data + count, [&](std::uint16_t v) { return v == data[0]; }))
     return tl::unexpected(no_picture(file));
-  const cv::Size full = visible_size(raw);
   const double factor = static_cast<double>(full.width) / picture->width;
   const int done = factor > 1.5 ? 2 : 1;
   LinearRows rows({picture->width, picture->height}, std::max(1, options.reduction / done));

@@ -1,0 +1,333 @@
+#include "ringsweep/decode.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <exiv2/exiv2.hpp>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
+
+#include "linear_light.h"
+#include "support.h"
+
+namespace ringsweep {
+namespace {
+
+using test::frame_at;
+using test::TempFolder;
+using test::write_bytes;
+using test::write_picture;
+using ::testing::HasSubstr;
+
+// Inverse sRGB of 8-bit codes, derived from IEC 61966-2-1:1999 to six decimals (so 5e-7 of
+// rounding); encode(0.18) = 0.4613561 is published in the documentation of the library Colour,
+// citing the same.
+struct Code {
+  int code;
+  double linear;
+};
+constexpr Code kCodes[] = {{1, .000304},   {10, .003035},  {11, .003347}, {64, .051269},
+                           {128, .215861}, {188, .502886}, {254, .991102}};
+
+TEST(LinearFromSrgb, AgreesWithTheStandard) {
+  for (const Code& c : kCodes)
+    EXPECT_NEAR(linear_from_srgb(c.code / 255.0), c.linear, 5.1e-7) << c.code;
+  // 7 decimals of the published code value, times the slope of the curve there (0.93).
+  EXPECT_NEAR(linear_from_srgb(0.4613561), 0.18, 5e-8);
+  // Half of the light is between the codes 187 and 188, in the middle: 187.5.
+  EXPECT_NEAR(linear_from_srgb(187.5 / 255.0), 0.5, 2e-4);  // 0.05 of a code, the digits given
+  EXPECT_EQ(linear_from_srgb(0.0), 0.0);
+  EXPECT_EQ(linear_from_srgb(1.0), 1.0);
+}
+
+LinearFrame decoded(const std::filesystem::path& path, const DecodeOptions& options = {}) {
+  auto frame = decode(frame_at(path), options);
+  if (!frame) throw std::runtime_error(one_line(frame.error()));
+  return std::move(*frame);
+}
+
+TEST(Decode, EightBitGreyAndColourAreLinearLight) {
+  const TempFolder folder;
+  for (const Code& c : kCodes) {
+    write_picture(folder / "grey.png", cv::Mat(5, 7, CV_8UC1, cv::Scalar(c.code)));
+    write_picture(folder / "colour.png", cv::Mat(5, 7, CV_8UC3, cv::Scalar::all(c.code)));
+    write_picture(folder / "grey.bmp", cv::Mat(5, 7, CV_8UC1, cv::Scalar(c.code)));
+    write_picture(folder / "colour.tif", cv::Mat(5, 7, CV_8UC3, cv::Scalar::all(c.code)));
+    for (const char* name : {"grey.png", "colour.png", "grey.bmp", "colour.tif"}) {
+      const LinearFrame frame = decoded(folder / name);
+      ASSERT_EQ(frame.luminance.type(), CV_32FC1);
+      ASSERT_EQ(frame.luminance.size(), cv::Size(7, 5));
+      EXPECT_EQ(frame.full_size, cv::Size(7, 5));
+      EXPECT_EQ(frame.full_px_per_px, 1.0);
+      // The rounding of the table, and of three floats near 1.
+      EXPECT_NEAR(frame.luminance.at<float>(4, 6), c.linear, 5.1e-7 + 1.2e-7) << name << c.code;
+      EXPECT_EQ(frame.clipped.at<std::uint8_t>(0, 0), c.code >= 254 ? 255 : 0);
+    }
+  }
+}
+
+// ITU-R BT.709: 0.2126 R + 0.7152 G + 0.0722 B of linear values.
+TEST(Decode, LuminanceWeightsAreThoseOfBt709) {
+  const TempFolder folder;
+  const cv::Scalar blue(255, 0, 0);
+  const cv::Scalar green(0, 255, 0);
+  const cv::Scalar red(0, 0, 255);
+  for (const auto& [colour, weight] :
+       {std::pair{blue, .0722F}, std::pair{green, .7152F}, std::pair{red, .2126F}}) {
+    write_picture(folder / "a.png", cv::Mat(2, 2, CV_8UC3, colour));
+    EXPECT_FLOAT_EQ(decoded(folder / "a.png").luminance.at<float>(0, 0), weight);
+    cv::Mat deep;
+    cv::Mat(2, 2, CV_8UC3, colour).convertTo(deep, CV_16U, 257.0);
+    write_picture(folder / "a.tif", deep);
+    EXPECT_FLOAT_EQ(decoded(folder / "a.tif").luminance.at<float>(0, 0), weight);
+    EXPECT_EQ(decoded(folder / "a.tif").clipped.at<std::uint8_t>(0, 0), 255);
+  }
+}
+
+// Code * 257 is the same level in 16 bits (65535 = 255 * 257).
+TEST(Decode, SixteenBitsAreTheSameCurve) {
+  const TempFolder folder;
+  for (const Code& c : kCodes) {
+    for (const int type : {CV_16UC1, CV_16UC3}) {
+      write_picture(folder / "a.png", cv::Mat(5, 7, type, cv::Scalar::all(c.code * 257)));
+      write_picture(folder / "a.tif", cv::Mat(5, 7, type, cv::Scalar::all(c.code * 257)));
+      for (const char* name : {"a.png", "a.tif"}) {
+        const LinearFrame frame = decoded(folder / name);
+        EXPECT_NEAR(frame.luminance.at<float>(2, 3), c.linear, 5.1e-7 + 1.2e-7) << name << c.code;
+        EXPECT_EQ(frame.clipped.at<std::uint8_t>(0, 0), c.code == 254 ? 0 : 0) << name << c.code;
+      }
+    }
+  }
+  // Not the top 8 bits alone: neighbours differ.
+  write_picture(folder / "fine.png", cv::Mat(1, 1, CV_16UC1, cv::Scalar(32768)));
+  write_picture(folder / "finer.png", cv::Mat(1, 1, CV_16UC1, cv::Scalar(32769)));
+  EXPECT_LT(decoded(folder / "fine.png").luminance.at<float>(0, 0),
+            decoded(folder / "finer.png").luminance.at<float>(0, 0));
+}
+
+TEST(Decode, FloatTiffIsLinearAlready) {
+  const TempFolder folder;
+  cv::Mat picture(2, 3, CV_32FC3, cv::Scalar::all(0.25));
+  picture.at<cv::Vec3f>(0, 1) = cv::Vec3f::all(std::numeric_limits<float>::quiet_NaN());
+  picture.at<cv::Vec3f>(0, 2) = cv::Vec3f::all(7.0F);
+  write_picture(folder / "a.tif", picture, {}, {cv::IMWRITE_TIFF_COMPRESSION, 1});
+  const LinearFrame frame = decoded(folder / "a.tif");
+  EXPECT_FLOAT_EQ(frame.luminance.at<float>(0, 0), 0.25F);
+  EXPECT_EQ(frame.luminance.at<float>(0, 1), 0.0F);
+  EXPECT_FLOAT_EQ(frame.luminance.at<float>(0, 2), 1.0F);
+  EXPECT_EQ(frame.clipped.at<std::uint8_t>(0, 2), 255);
+}
+
+TEST(Decode, AnAlphaChannelIsLeftAway) {
+  const TempFolder folder;
+  write_picture(folder / "a.png", cv::Mat(2, 2, CV_8UC4, cv::Scalar(128, 128, 128, 3)));
+  EXPECT_NEAR(decoded(folder / "a.png").luminance.at<float>(0, 0), .215861, 6.3e-7);
+}
+
+// The slow, obvious twin: convert every pixel on its own, then average blocks in linear light.
+TEST(Decode, ReductionIsTheMeanOfBlocksInLinearLight) {
+  const TempFolder folder;
+  const cv::Mat picture = test::noise_picture({53, 37});
+  write_picture(folder / "a.png", picture);
+  for (const int reduction : {1, 2, 4, 8}) {
+    const LinearFrame frame = decoded(folder / "a.png", {.reduction = reduction});
+    ASSERT_EQ(frame.luminance.size(), cv::Size(53 / reduction, 37 / reduction));
+    EXPECT_EQ(frame.full_size, cv::Size(53, 37));
+    EXPECT_EQ(frame.full_px_per_px, reduction);
+    for (int y = 0; y < frame.luminance.rows; ++y) {
+      for (int x = 0; x < frame.luminance.cols; ++x) {
+        double sum = 0.0;
+        bool clipped = false;
+        for (int v = y * reduction; v < (y + 1) * reduction; ++v) {
+          for (int u = x * reduction; u < (x + 1) * reduction; ++u) {
+            const auto& p = picture.at<cv::Vec3b>(v, u);
+            sum += .2126 * linear_from_srgb(p[2] / 255.0) + .7152 * linear_from_srgb(p[1] / 255.0) +
+                   .0722 * linear_from_srgb(p[0] / 255.0);
+            clipped = clipped || std::max({p[0], p[1], p[2]}) >= 254;
+          }
+        }
+        // 64 sums of floats below 1.
+        ASSERT_NEAR(frame.luminance.at<float>(y, x), sum / (reduction * reduction), 64 * 6e-8);
+        ASSERT_EQ(frame.clipped.at<std::uint8_t>(y, x), clipped ? 255 : 0);
+      }
+    }
+  }
+}
+
+TEST(Decode, AJpegIsThePictureOpenCvSees) {
+  const TempFolder folder;
+  cv::Mat picture;
+  cv::GaussianBlur(test::noise_picture({101, 67}), picture, {}, 3.0);
+  write_picture(folder / "a.jpg", picture);
+  const cv::Mat twin = cv::imread((folder / "a.jpg").string());
+  const LinearFrame frame = decoded(folder / "a.jpg");
+  ASSERT_EQ(frame.luminance.size(), twin.size());
+  for (int y = 0; y < twin.rows; ++y) {
+    for (int x = 0; x < twin.cols; ++x) {
+      const auto& p = twin.at<cv::Vec3b>(y, x);
+      const double expected = .2126 * linear_from_srgb(p[2] / 255.0) +
+                              .7152 * linear_from_srgb(p[1] / 255.0) +
+                              .0722 * linear_from_srgb(p[0] / 255.0);
+      ASSERT_NEAR(frame.luminance.at<float>(y, x), expected, 2e-7);  // three floats near 1
+    }
+  }
+}
+
+// Shrinking in the codec and shrinking afterwards see the same picture. On a slope of 1 code a
+// pixel the tone curve is straight over a block; what is left is the rounding of both (half a code
+// each, at a slope of up to 1 / 100 a code).
+TEST(Decode, AReducedJpegIsThePictureAtASmallerScale) {
+  const TempFolder folder;
+  cv::Mat picture(64, 160, CV_8UC3);
+  for (int y = 0; y < picture.rows; ++y)
+    for (int x = 0; x < picture.cols; ++x)
+      picture.at<cv::Vec3b>(y, x) = cv::Vec3b::all(static_cast<std::uint8_t>(40 + x));
+  write_picture(folder / "a.jpg", picture, {}, {cv::IMWRITE_JPEG_QUALITY, 100});
+  const cv::Mat full = decoded(folder / "a.jpg").luminance;
+  for (const int reduction : {2, 4, 8}) {
+    const LinearFrame frame = decoded(folder / "a.jpg", {.reduction = reduction});
+    cv::Mat expected;
+    cv::resize(full, expected, {160 / reduction, 64 / reduction}, 0, 0, cv::INTER_AREA);
+    ASSERT_EQ(frame.luminance.size(), expected.size());
+    EXPECT_EQ(frame.full_size, cv::Size(160, 64));
+    EXPECT_EQ(frame.full_px_per_px, reduction);
+    EXPECT_LT(cv::norm(frame.luminance, expected, cv::NORM_INF), 0.01) << reduction;
+  }
+}
+
+TEST(Decode, APixelOfAReducedJpegIsAWholeBlock) {
+  const TempFolder folder;
+  write_picture(folder / "a.jpg", test::noise_picture({101, 67}));
+  const LinearFrame frame = decoded(folder / "a.jpg", {.reduction = 4});
+  EXPECT_EQ(frame.luminance.size(), cv::Size(25, 16));
+  EXPECT_EQ(frame.full_size, cv::Size(101, 67));
+  EXPECT_EQ(frame.full_px_per_px, 4.0);
+  EXPECT_TRUE(frame.luminance.isContinuous());
+}
+
+TEST(Decode, TheOrientationTagTurnsNothing) {
+  const TempFolder folder;
+  const cv::Mat picture = test::noise_picture({30, 20});
+  for (const char* name : {"a.jpg", "a.tif"}) {
+    write_picture(folder / name, picture);
+    const LinearFrame before = decoded(folder / name);
+    for (const char* orientation : {"3", "6"}) {
+      write_picture(folder / name, picture, {{"Exif.Image.Orientation", orientation}});
+      for (const int reduction : {1, 2}) {
+        const LinearFrame after = decoded(folder / name, {.reduction = reduction});
+        ASSERT_EQ(after.full_size, cv::Size(30, 20)) << name << orientation;
+        ASSERT_EQ(after.luminance.size(), cv::Size(30 / reduction, 20 / reduction));
+        if (reduction == 1) {
+          EXPECT_EQ(cv::norm(after.luminance, before.luminance), 0.0) << name;
+        }
+      }
+    }
+  }
+}
+
+TEST(Decode, TheContentDecidesNotTheName) {
+  const TempFolder folder;
+  write_picture(folder / "a.png", test::noise_picture({30, 20}));
+  std::filesystem::rename(folder / "a.png", folder / "a.jpg");
+  EXPECT_TRUE(decode(frame_at(folder / "a.jpg")));
+}
+
+std::string error_of(const std::filesystem::path& path, const DecodeOptions& options = {}) {
+  const auto frame = decode(frame_at(path), options);
+  return frame ? "a picture" : one_line(frame.error());
+}
+
+// ITU-T T.81, table B.1: FFD9 ends an image. One inside the thumbnail of an Exif segment does not.
+TEST(Decode, ATruncatedJpegIsAnErrorWhateverItsThumbnailEndsWith) {
+  const TempFolder folder;
+  write_picture(folder / "thumb.jpg", test::noise_picture({32, 24}));
+  write_picture(folder / "a.jpg", test::noise_picture({320, 240}));
+  const std::vector<unsigned char> thumb = test::read_bytes(folder / "thumb.jpg");
+  const auto image = Exiv2::ImageFactory::open((folder / "a.jpg").string());
+  image->readMetadata();
+  Exiv2::ExifThumb(image->exifData())
+      .setJpegThumbnail(thumb.data(), static_cast<long>(thumb.size()));
+  image->writeMetadata();
+  const std::vector<unsigned char> whole = test::read_bytes(folder / "a.jpg");
+  ASSERT_TRUE(decode(frame_at(folder / "a.jpg")));
+
+  constexpr unsigned char kEnd[] = {0xFF, 0xD9};
+  for (const double share : {0.3, 0.6, 0.95, 1.0}) {
+    auto size = static_cast<std::size_t>(share * static_cast<double>(whole.size()));
+    if (share == 1.0) size -= 2;  // nothing lost but the end marker
+    std::vector<unsigned char> part(whole.begin(),
+                                    whole.begin() + static_cast<std::ptrdiff_t>(size));
+    ASSERT_NE(std::search(part.begin(), part.end(), std::begin(kEnd), std::end(kEnd)), part.end());
+    write_bytes(folder / "part.jpg", part);
+    for (const int reduction : {1, 8})
+      EXPECT_EQ(
+          error_of(folder / "part.jpg", {.reduction = reduction}),
+          "part.jpg: the picture data end too early; copy it again from the card, or leave it "
+          "out.");
+  }
+}
+
+TEST(Decode, WhatFollowsAJpegDoesNotMatter) {
+  const TempFolder folder;
+  write_picture(folder / "a.jpg", test::noise_picture({64, 48}));
+  std::vector<unsigned char> bytes = test::read_bytes(folder / "a.jpg");
+  bytes.resize(bytes.size() + 5000, 0);
+  write_bytes(folder / "a.jpg", bytes);
+  EXPECT_TRUE(decode(frame_at(folder / "a.jpg")));
+}
+
+TEST(Decode, DamageInTheMiddleIsAnError) {
+  const TempFolder folder;
+  write_picture(folder / "a.jpg", test::noise_picture({320, 240}));
+  write_picture(folder / "a.png", test::noise_picture({320, 240}));
+  for (const char* name : {"a.jpg", "a.png"}) {
+    std::vector<unsigned char> bytes = test::read_bytes(folder / name);
+    for (std::size_t i = bytes.size() / 2; i < bytes.size() / 2 + 512; ++i)
+      bytes[i] = static_cast<unsigned char>(0xFF - i % 7);
+    write_bytes(folder / name, bytes);
+    EXPECT_THAT(error_of(folder / name), HasSubstr("the picture data are damaged"));
+  }
+}
+
+TEST(Decode, TruncatedPngTiffAndBmpAreErrors) {
+  const TempFolder folder;
+  for (const char* name : {"a.png", "a.tif", "a.bmp"}) {
+    write_picture(folder / name, test::noise_picture({320, 240}));
+    std::vector<unsigned char> bytes = test::read_bytes(folder / name);
+    bytes.resize(bytes.size() * 2 / 3);
+    write_bytes(folder / name, bytes);
+    testing::internal::CaptureStderr();
+    const std::string error = error_of(folder / name);
+    EXPECT_EQ(testing::internal::GetCapturedStderr(), "") << name;
+    EXPECT_THAT(error, HasSubstr("copy it again from the card")) << name;
+  }
+}
+
+TEST(Decode, AHeaderThatClaimsTooMuchIsRefused) {
+  const TempFolder folder;
+  for (const char* name : {"a.jpg", "a.png", "a.tif", "a.bmp"}) {
+    write_picture(folder / name, test::noise_picture({320, 240}));
+    EXPECT_THAT(error_of(folder / name, {.max_megapixels = 0.07}),
+                HasSubstr("the header claims 320 x 240 px"))
+        << name;
+    EXPECT_EQ(error_of(folder / name, {.max_megapixels = 0.08}), "a picture");
+  }
+}
+
+TEST(Decode, WhatIsNoFileIsAnError) {
+  const TempFolder folder;
+  EXPECT_THAT(error_of(folder / "absent.jpg"), HasSubstr("absent.jpg: the file is not there"));
+  EXPECT_THAT(error_of(folder.path()), HasSubstr("it is no ordinary file"));
+  write_bytes(folder / "text.jpg", {'h', 'e', 'l', 'l', 'o'});
+  EXPECT_THAT(error_of(folder / "text.jpg"), HasSubstr("there is no picture in it"));
+}
+
+TEST(Decode, AReductionThatIsNoneIsTheCallersMistake) {
+  EXPECT_THROW(static_cast<void>(decode({}, {.reduction = 3})), std::invalid_argument);
+  EXPECT_THROW(static_cast<void>(decode({}, {.max_megapixels = 0.0})), std::invalid_argument);
+}
+
+}  // namespace
+}  // namespace ringsweep

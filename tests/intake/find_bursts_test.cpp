@@ -1,0 +1,218 @@
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <unistd.h>
+
+#include <map>
+#include <utility>
+
+#include "ringsweep/decode.h"
+#include "ringsweep/intake.h"
+#include "support.h"
+
+namespace ringsweep {
+namespace {
+
+namespace fs = std::filesystem;
+using test::morning;
+using test::names;
+using test::TempFolder;
+using test::write_bytes;
+using test::write_shot;
+using ::testing::ElementsAre;
+using ::testing::HasSubstr;
+
+Intake find(std::vector<fs::path> paths, const IntakeOptions& options = {}) {
+  return find_bursts(paths, options);
+}
+
+TEST(FindBursts, ACardAFolderAndFilesGiveTheSame) {
+  const TempFolder card;
+  const fs::path folder = card / "DCIM/100ABCDE";
+  for (int i = 1; i <= 3; ++i)
+    write_shot(folder / ("DSC0120" + std::to_string(i) + ".JPG"), morning(0), std::to_string(i));
+  for (const auto& paths : {std::vector<fs::path>{card.path()}, std::vector<fs::path>{folder},
+                            std::vector<fs::path>{folder / "DSC01202.JPG", folder / "DSC01201.JPG",
+                                                  folder / "DSC01203.JPG"}}) {
+    const Intake intake = find(paths);
+    ASSERT_EQ(intake.bursts.size(), 1U);
+    EXPECT_EQ(intake.bursts[0].folder, "100ABCDE");
+    EXPECT_THAT(names(intake.bursts[0]),
+                ElementsAre("DSC01201.JPG", "DSC01202.JPG", "DSC01203.JPG"));
+    EXPECT_EQ(intake.bursts[0].frames[0].number, 1201);
+    EXPECT_TRUE(intake.problems.empty());
+  }
+}
+
+TEST(FindBursts, WhatIsNamedTwiceCountsOnce) {
+  const TempFolder folder;
+  write_shot(folder / "a/DSC00001.JPG", morning(0));
+  const Intake intake =
+      find({folder.path(), folder / "a", folder / "a/DSC00001.JPG", folder / "a/../a"});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_EQ(intake.bursts[0].frames.size(), 1U);
+}
+
+TEST(FindBursts, PausesSeparateBursts) {
+  const TempFolder folder;
+  for (int i = 0; i < 5; ++i)
+    write_shot(folder / ("a000" + std::to_string(i) + ".jpg"), morning(i));
+  for (int i = 5; i < 9; ++i)
+    write_shot(folder / ("a000" + std::to_string(i) + ".jpg"), morning(60 + i));
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 2U);
+  EXPECT_EQ(intake.bursts[0].frames.size(), 5U);
+  EXPECT_EQ(intake.bursts[1].frames.size(), 4U);
+}
+
+// Design rule for camera file systems: after 9999 comes 0001, usually in the folder of the next
+// number.
+TEST(FindBursts, ABurstRunsOnInTheNextFolderOfTheCard) {
+  const TempFolder card;
+  write_shot(card / "DCIM/100ABCDE/DSC09998.JPG", morning(0));
+  write_shot(card / "DCIM/100ABCDE/DSC09999.JPG", morning(0));
+  write_shot(card / "DCIM/101ABCDE/DSC00001.JPG", morning(0));
+  write_shot(card / "DCIM/101ABCDE/DSC00002.JPG", morning(1));
+  const Intake intake = find({card.path()});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_EQ(intake.bursts[0].folder, "100ABCDE");
+  EXPECT_THAT(names(intake.bursts[0]),
+              ElementsAre("DSC09998.JPG", "DSC09999.JPG", "DSC00001.JPG", "DSC00002.JPG"));
+}
+
+TEST(FindBursts, OtherFoldersAreApart) {
+  const TempFolder folder;
+  write_shot(folder / "one/a1.jpg", morning(0));
+  write_shot(folder / "two/a2.jpg", morning(0));
+  EXPECT_EQ(find({folder.path()}).bursts.size(), 2U);
+}
+
+TEST(FindBursts, TwoCamerasInOneFolderAreApart) {
+  const TempFolder folder;
+  for (int i = 0; i < 4; ++i)
+    write_shot(folder / ("A000" + std::to_string(i) + ".jpg"), morning(0), std::to_string(i),
+               {{"Exif.Image.Model", i % 2 == 0 ? "one" : "other"}});
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 2U);
+  EXPECT_THAT(names(intake.bursts[0]), ElementsAre("A0000.jpg", "A0002.jpg"));
+}
+
+TEST(FindBursts, WithoutTimesAFolderIsOneBurstByNumber) {
+  const TempFolder folder;
+  for (const char* name : {"frame_10.png", "frame_9.png", "frame_11.png"})
+    test::write_picture(folder / name, test::noise_picture({8, 8}));
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_THAT(names(intake.bursts[0]), ElementsAre("frame_9.png", "frame_10.png", "frame_11.png"));
+}
+
+TEST(FindBursts, ARawAndAJpegOfOneNameAreOneFrame) {
+  const TempFolder folder;
+  write_shot(folder / "DSC00001.JPG", morning(0));
+  write_bytes(folder / "DSC00001.ARW", {'I', 'I', '*', 0, 8, 0, 0, 0, 0, 0});
+  write_bytes(folder / "DSC00002.ARW", {'I', 'I', '*', 0, 8, 0, 0, 0, 0, 0});
+  const Intake jpeg = find({folder.path()});
+  ASSERT_EQ(jpeg.bursts.size(), 1U);
+  EXPECT_THAT(names(jpeg.bursts[0]), ElementsAre("DSC00001.JPG", "DSC00002.ARW"));
+  EXPECT_FALSE(jpeg.bursts[0].frames[0].is_raw);
+  const Intake raw = find({folder.path()}, {.prefer_raw = true});
+  ASSERT_EQ(raw.bursts.size(), 1U);
+  EXPECT_THAT(names(raw.bursts[0]), ElementsAre("DSC00001.ARW", "DSC00002.ARW"));
+  EXPECT_TRUE(raw.bursts[0].frames[0].is_raw);
+}
+
+TEST(FindBursts, ARawThatIsAJpegInsideIsNoRaw) {
+  const TempFolder folder;
+  test::write_picture(folder / "x.jpg", test::noise_picture({8, 8}));
+  fs::rename(folder / "x.jpg", folder / "DSC00001.NEF");
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_FALSE(intake.bursts[0].frames[0].is_raw);
+  EXPECT_TRUE(decode(intake.bursts[0].frames[0]));
+}
+
+TEST(FindBursts, HiddenFilesOtherFilesAndLinksToFoldersAreLeftAlone) {
+  const TempFolder folder;
+  write_shot(folder / "a/DSC00001.JPG", morning(0));
+  write_shot(folder / "a/._DSC00001.JPG", morning(0));
+  write_shot(folder / "a/.trash/DSC00002.JPG", morning(0));
+  write_bytes(folder / "a/notes.txt", {'x'});
+  fs::create_directory_symlink(folder / "a", folder / "b");
+  fs::create_directory_symlink(folder.path(), folder / "a/loop");
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_THAT(names(intake.bursts[0]), ElementsAre("DSC00001.JPG"));
+  EXPECT_EQ(intake.other_files, 1U);
+  EXPECT_TRUE(intake.problems.empty());
+}
+
+TEST(FindBursts, AFileThatIsNoPictureStaysInItsBurst) {
+  const TempFolder folder;
+  write_shot(folder / "DSC00001.JPG", morning(0));
+  write_bytes(folder / "DSC00002.JPG", {});
+  write_shot(folder / "DSC00003.JPG", morning(1));
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  ASSERT_THAT(names(intake.bursts[0]), ElementsAre("DSC00001.JPG", "DSC00002.JPG", "DSC00003.JPG"));
+  const auto picture = decode(intake.bursts[0].frames[1]);
+  ASSERT_FALSE(picture);
+  EXPECT_EQ(one_line(picture.error()),
+            "DSC00002.JPG: the file is empty; copy it again from the card, or leave it out.");
+}
+
+TEST(FindBursts, PathsThatLeadNowhereAreNamed) {
+  const TempFolder folder;
+  write_bytes(folder / "notes.txt", {'x'});
+  const Intake intake = find({folder / "absent", folder / "notes.txt"});
+  EXPECT_TRUE(intake.bursts.empty());
+  ASSERT_EQ(intake.problems.size(), 2U);
+  EXPECT_THAT(one_line(intake.problems[0]), HasSubstr("absent: there is no such file or folder"));
+  EXPECT_THAT(one_line(intake.problems[1]), HasSubstr("notes.txt: it is no picture"));
+}
+
+TEST(FindBursts, AFolderThatCannotBeReadIsNamedAndTheRestIsFound) {
+  if (geteuid() == 0) GTEST_SKIP() << "the administrator can read every folder";
+  const TempFolder folder;
+  write_shot(folder / "a/DSC00001.JPG", morning(0));
+  fs::create_directories(folder / "b");
+  fs::permissions(folder / "b", fs::perms::none);
+  const Intake intake = find({folder.path()});
+  fs::permissions(folder / "b", fs::perms::owner_all);
+  EXPECT_EQ(intake.bursts.size(), 1U);
+  ASSERT_EQ(intake.problems.size(), 1U);
+  EXPECT_THAT(one_line(intake.problems[0]), HasSubstr("b: the folder cannot be read"));
+}
+
+TEST(FindBursts, NothingIsWritten) {
+  const TempFolder card;
+  write_shot(card / "DCIM/100ABCDE/DSC00001.JPG", morning(0), "1",
+             {{"Exif.Image.Orientation", "6"}});
+  write_bytes(card / "DCIM/100ABCDE/DSC00002.ARW", {1, 2, 3});
+  test::write_picture(card / "DCIM/100ABCDE/DSC00003.TIF", test::noise_picture({8, 8}));
+  const auto listing = [&] {
+    std::map<std::string, std::pair<fs::file_time_type, std::vector<unsigned char>>> files;
+    for (const auto& entry : fs::recursive_directory_iterator(card.path()))
+      files[entry.path().string()] = {entry.last_write_time(), entry.is_regular_file()
+                                                                   ? test::read_bytes(entry.path())
+                                                                   : std::vector<unsigned char>{}};
+    return files;
+  };
+  const auto before = listing();
+  for (const Burst& burst : find({card.path()}).bursts)
+    for (const FrameRef& frame : burst.frames) static_cast<void>(decode(frame));
+  EXPECT_EQ(listing(), before);
+}
+
+TEST(FindBursts, BurstsComeInTheOrderTheyWereShot) {
+  const TempFolder folder;
+  write_shot(folder / "z/a1.jpg", morning(0));
+  write_shot(folder / "b/a2.jpg", morning(100));
+  test::write_picture(folder / "a/a3.png", test::noise_picture({8, 8}));
+  const Intake intake = find({folder.path()});
+  ASSERT_EQ(intake.bursts.size(), 3U);
+  EXPECT_EQ(intake.bursts[0].folder, "z");
+  EXPECT_EQ(intake.bursts[1].folder, "b");
+  EXPECT_EQ(intake.bursts[2].folder, "a");  // without a time: last
+}
+
+}  // namespace
+}  // namespace ringsweep
