@@ -164,7 +164,7 @@ Files report_files(const std::vector<BurstAnalysis>& bursts, const std::string& 
     if (!text.empty()) text += "\n";
     text += summary_text(burst) + "\n" + details_text(burst);
   }
-  if (!left_out.empty()) text += "\n" + left_out;
+  if (!left_out.empty()) text += fmt::format("\n{}", left_out);
   // report.json first: by it the next run knows the other files as ours.
   Files files{{"report.json", json}, {"report.txt", text}};
   for (std::size_t i = 0; i < bursts.size(); ++i) {

@@ -1,5 +1,6 @@
 #include "app/console.h"
 
+#include <fmt/format.h>
 #include <unistd.h>
 
 #include <cstdlib>
@@ -37,7 +38,7 @@ std::string coloured(const std::string& summary, VerdictKind kind) {
   if (kind == VerdictKind::reshoot) begin = "\033[1;31m";
   const std::size_t end = summary.find_first_of(",:");
   if (end == std::string::npos) return summary;
-  return begin + summary.substr(0, end) + "\033[0m" + summary.substr(end);
+  return fmt::format("{}{}\033[0m{}", begin, summary.substr(0, end), summary.substr(end));
 }
 
 void ProgressLine::show(std::string_view text) {

@@ -47,7 +47,7 @@ std::string frame_table(const BurstAnalysis& burst) {
         number_or_dash(scale, 5), frame.usable ? "" : "covers nothing ", flag_words(frame));
     line.erase(line.find_last_not_of(' ') + 1);
     text += line + "\n";
-    if (!frame.problem.empty()) text += "        " + printable(frame.problem) + "\n";
+    if (!frame.problem.empty()) text += fmt::format("        {}\n", printable(frame.problem));
   }
   return text;
 }
@@ -97,7 +97,7 @@ std::string fit_line(const BurstAnalysis& burst) {
       text = "Focal positions: not fitted";
       break;
   }
-  if (!burst.fit_reason.empty()) text += " (" + printable(burst.fit_reason) + ")";
+  if (!burst.fit_reason.empty()) text += fmt::format(" ({})", printable(burst.fit_reason));
   if (burst.scale_sd) text += fmt::format("; scale sd {:.1f} %", 100.0 * *burst.scale_sd);
   return wrapped(text + ".");
 }
@@ -115,7 +115,7 @@ std::string coverage_lines(const BurstAnalysis& burst) {
         end.beyond_sd_px);
   }
   if (coverage.gaps.empty()) text += "No gaps.\n";
-  for (const Gap& gap : coverage.gaps) text += "Gap " + gap_line(burst, gap);
+  for (const Gap& gap : coverage.gaps) text += fmt::format("Gap {}", gap_line(burst, gap));
   for (std::size_t i = 0; i < burst.sweeps.size(); ++i) {
     const Sweep& sweep = burst.sweeps[i];
     text += fmt::format("Sweep {}: {} to {}, alone {}, {} gap{}.\n", i + 1,
@@ -123,7 +123,7 @@ std::string coverage_lines(const BurstAnalysis& burst) {
                         printable(burst.frames[sweep.last].file),
                         wording::json_word(sweep.verdict.kind), sweep.gaps.size(),
                         sweep.gaps.size() == 1 ? "" : "s");
-    for (const Gap& gap : sweep.gaps) text += "  Gap " + gap_line(burst, gap);
+    for (const Gap& gap : sweep.gaps) text += fmt::format("  Gap {}", gap_line(burst, gap));
   }
   text += "Which end is near is not known: positions may grow either way.\n";
   return text;
@@ -154,7 +154,8 @@ std::string details_text(const BurstAnalysis& burst) {
   }
   text += limits(burst) + fit_line(burst) + coverage_lines(burst) + advice_lines(burst);
   text += "Not checked: movement, lost drops.\n";
-  for (const std::string& note : burst.notes) text += wrapped("Note: " + printable(note));
+  for (const std::string& note : burst.notes)
+    text += wrapped(fmt::format("Note: {}", printable(note)));
   return text + frame_table(burst);
 }
 

@@ -41,7 +41,7 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
   const std::string_view nothing = reason.close_call ? "nothing quite sharp" : "nothing sharp";
   switch (reason.kind) {
     case ReasonKind::covered:
-      return "every depth is sharp" + close;
+      return fmt::format("every depth is sharp{}", close);
     case ReasonKind::gap:
       return fmt::format("{} between {} and {}{}", nothing, labels[reason.first_frame],
                          labels[reason.last_frame], close);
@@ -55,7 +55,7 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
       }
       return fmt::format("{} between {} and {}{}: the flash missed{}", nothing,
                          labels[reason.first_frame], labels[reason.last_frame], close,
-                         missed.empty() ? "" : " " + list_of_frames(missed, labels));
+                         missed.empty() ? "" : fmt::format(" {}", list_of_frames(missed, labels)));
     }
     case ReasonKind::open_end:
       if (reason.at_start) {
@@ -101,7 +101,8 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
   constexpr std::size_t kMostLines = 6;
   const std::size_t lines = reasons.size() > kMostLines ? kMostLines - 1 : reasons.size();
   for (std::size_t i = 0; i < lines; ++i) {
-    text += wrapped("  " + sentence(plain_reason(burst, reasons[i], labels)), 100, "    ");
+    text += wrapped(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))), 100,
+                    "    ");
   }
   if (lines < reasons.size()) {
     text += fmt::format("  And {} more places like these.\n", reasons.size() - lines);

@@ -183,12 +183,12 @@ std::string stretch_words(const Plan& plan, const Stretch& stretch,
   if (stretch.starts_before) {
     from = plan.frames_before
                ? fmt::format("at least {} before {}", frames_count(*plan.frames_before), from)
-               : "well before " + from;
+               : fmt::format("well before {}", from);
   }
   std::string to = labels[stretch.to];
   if (stretch.goes_past) {
     to = plan.frames_past ? fmt::format("at least {} past {}", frames_count(*plan.frames_past), to)
-                          : "well past " + to;
+                          : fmt::format("well past {}", to);
   }
   return fmt::format("from {} to {}", from, to);
 }
@@ -221,7 +221,7 @@ std::string where_again(const BurstAnalysis& burst, const Plan& plan,
     parts.push_back(fmt::format("across the depth between {}", pair));
   }
   if (parts.empty()) return "Again, all of it";
-  return "Again " + joined(parts);
+  return fmt::format("Again {}", joined(parts));
 }
 
 std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::string> labels) {
@@ -239,9 +239,9 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   }
   if (plan.wait_for_flash) how.push_back("wait for the flash before each frame");
   if (how.size() == 1) {
-    text += ", and " + how.front();
+    text += fmt::format(", and {}", how.front());
   } else if (how.size() > 1) {
-    text += ": " + joined(how);
+    text += fmt::format(": {}", joined(how));
   }
   return text + ".";
 }
@@ -287,7 +287,7 @@ std::string keep_action(const BurstAnalysis& burst, std::span<const std::string>
   if (without.size() > kMostNamed) {
     text += ", without the frames named above";
   } else if (!without.empty()) {
-    text += ", without " + list_of_frames(without, labels);
+    text += fmt::format(", without {}", list_of_frames(without, labels));
   }
   return text + ".";
 }
