@@ -20,11 +20,11 @@ using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
 constexpr double kCauchy = 2.3849;  // 95 % efficiency on a normal distribution (from memory)
 constexpr std::size_t kChunks = 16;  // fixed: sums run in the same order on any number of cores
 
-double median(std::vector<double> v) {
-  if (v.empty()) return 0.0;
-  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), m, v.end());
-  return *m;
+double quantile(std::vector<double>& v, double share) {
+  const auto at =
+      v.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(v.size() - 1));
+  std::nth_element(v.begin(), at, v.end());
+  return *at;
 }
 
 /// h(x) of one tile and band and its slope d(log h)/dx, x = d^2 - d_0^2.
@@ -102,8 +102,8 @@ class Fit {
         q_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
         gain_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
         tiles_(profiles.tiles.size()) {
-    chosen_.resize(profiles.tiles.size());
-    std::iota(chosen_.begin(), chosen_.end(), std::size_t{0});
+    for (std::size_t t = 0; t < tiles_.size(); ++t)
+      if (has_fine_texture(t)) chosen_.push_back(t);
     if (chosen_.size() > options.max_tiles) {
       std::ranges::stable_sort(chosen_, std::greater<>(),
                                [&](std::size_t t) { return profiles.tiles[t].contrast; });
@@ -134,6 +134,7 @@ class Fit {
   double total_cost() const;
   void levenberg_marquardt(int iterations);
   void sd(FocalPositions& out) const;
+  [[nodiscard]] bool has_fine_texture(std::size_t t) const;
   [[nodiscard]] std::size_t cluster_of(const TileProfile& tile) const;
 
   const Profiles& profiles_;
@@ -149,6 +150,14 @@ class Fit {
   int iterations_ = 0;
   bool converged_ = false;
 };
+
+/// A background that is blurred in all frames has a flat curve: a little more blur changes nothing,
+/// and so it says nothing about the frames.
+bool Fit::has_fine_texture(std::size_t t) const {
+  constexpr double kTrialPx = 6.0, kLeft = 0.8;
+  const double d = kTrialPx * profiles_.full_px_per_px;
+  return curves_.at(profiles_.tiles[t], 1, d * d).value < kLeft;
+}
 
 Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
                        double amplitude) const {
@@ -257,32 +266,45 @@ bool Fit::start() {
       if (d && *d <= far) blur[k][i] = static_cast<float>(*d);
     }
   }
-  // |d_tk - d_tl| never exceeds the distance of the two frames and reaches it for every tile that
-  // lies to one side of both: a high quantile over the tiles is the distance.
-  constexpr double kQuantile = 0.7;
+  // |d_tk - d_tl| <= |q_k - q_l| <= d_tk + d_tl for every tile: the left is reached by tiles to one
+  // side of both frames, the right by tiles between them. Only frames with a tile that is nearly
+  // sharp in both (a small sum) are neighbours; for these most tiles lie to one side.
   const double inf = std::numeric_limits<double>::infinity();
+  const double near = 0.6 * options_.max_blur_px;
   MatrixXd distance = MatrixXd::Constant(static_cast<Index>(n), static_cast<Index>(n), inf);
+  MatrixXd least_sum = distance, one_sided = distance;
   for_each_(n, [&](std::size_t k) {
-    std::vector<double> difference;
+    std::vector<double> difference, sum;
     for (std::size_t l = 0; l < k; ++l) {
-      difference.clear();
-      for (std::size_t i = 0; i < sample.size(); ++i)
-        if (blur[k][i] >= 0.0F && blur[l][i] >= 0.0F && blur[k][i] + blur[l][i] > 1.0F)
-          difference.push_back(std::abs(blur[k][i] - blur[l][i]));
-      if (difference.size() < 8) continue;
-      const auto at = difference.begin() + static_cast<std::ptrdiff_t>(
-                                               kQuantile * static_cast<double>(difference.size() - 1));
-      std::nth_element(difference.begin(), at, difference.end());
-      if (*at < 0.8 * far) distance(static_cast<Index>(k), static_cast<Index>(l)) = *at;
+      difference.clear(), sum.clear();
+      for (std::size_t i = 0; i < sample.size(); ++i) {
+        if (blur[k][i] < 0.0F || blur[l][i] < 0.0F) continue;
+        sum.push_back(blur[k][i] + blur[l][i]);
+        difference.push_back(std::abs(blur[k][i] - blur[l][i]));
+      }
+      if (sum.size() < 12) continue;
+      const auto ik = static_cast<Index>(k), il = static_cast<Index>(l);
+      const double most = std::max(quantile(sum, 0.08), 0.05);
+      const double apart = std::min(quantile(difference, 0.8), most);
+      if (most <= near) distance(ik, il) = apart;
+      least_sum(ik, il) = most;
+      one_sided(ik, il) = std::min(quantile(difference, 0.6), most);
     }
   });
   for (Index k = 0; k < distance.rows(); ++k) {
     distance(k, k) = 0.0;
     for (Index l = 0; l < k; ++l) {
-      // Two pictures alike are near; long hops are less sure than many short ones, as all of a far
-      // hop's tiles may lie between the two.
       distance(l, k) = distance(k, l);
+      least_sum(l, k) = least_sum(k, l);
+      one_sided(l, k) = one_sided(k, l);
     }
+  }
+  // A frame focused on air beside the subject has no neighbour in this sense. All tiles lie to one
+  // side of it, and it hangs on the frame that shares the sharpest tiles with it.
+  for (Index k = 0; k < distance.rows(); ++k) {
+    if ((distance.row(k).array() < inf).count() > 1) continue;
+    Index l = 0;
+    if (least_sum.row(k).minCoeff(&l) < inf) distance(k, l) = distance(l, k) = one_sided(k, l);
   }
   for (Index m = 0; m < distance.rows(); ++m)
     for (Index k = 0; k < distance.rows(); ++k) {
@@ -568,7 +590,7 @@ FocalPositions Fit::run() {
     out.reason = "fewer than three frames can be used";
     return out;
   }
-  if (profiles_.tiles.size() < 20) {
+  if (chosen_.size() < 20) {
     out.status = FitStatus::no_subject;
     out.reason = "nothing with texture is sharp in any frame";
     return out;
