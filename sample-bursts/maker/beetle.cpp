@@ -80,7 +80,7 @@ Shader husk(std::uint64_t seed, const Vec3f& tint, float half_length) {
     const Vec3f dry(0.50F, 0.40F, 0.20F), green(0.25F, 0.31F, 0.10F);
     Vec3f albedo = mix(green, dry, smooth_step(0.0F, 0.8F, along + 0.2F * grain));
     albedo = albedo.mul(tint) * (0.62F + 0.38F * ribs) *
-             contrast(0.55F * streaks + 0.42F * grain, 1.0F) * (1.0F - 0.6F * freckle);
+             contrast(0.75F * streaks + 0.50F * grain, 1.0F) * (1.0F - 0.6F * freckle);
     // Deep between its neighbours it is dark.
     const float depth = 0.30F + 0.70F * smooth_step(0.0F, 0.75F, along);
     return lit(hit, albedo * depth * under_beetle(hit.position), 0.03F);

@@ -117,7 +117,7 @@ Recipe twenty_megapixel_recipe() {
   recipe.sweep.from_px = 19.0;
   recipe.sweep.to_px = -18.5;
   recipe.sweep.smallest_step_px = 1.0;
-  recipe.sweep.largest_step_px = 1.75;
+  recipe.sweep.largest_step_px = 1.7;
   recipe.first_number = 3001;
   return recipe;
 }

@@ -14,7 +14,7 @@ namespace ringsweep::maker {
 /// Unit focusing, the lens stays where it is and the sensor's distance from it changes.
 struct Optics {
   double focal_length_mm = 60.0;
-  double pupil_mm = 6.44;    ///< entrance-pupil diameter
+  double pupil_mm = 6.0;     ///< entrance-pupil diameter
   double pitch_mm = 0.0136;  ///< of a picture pixel
   double v_ref_mm = 136.0;   ///< image distance of the scene's depth 0; scale 1
 };

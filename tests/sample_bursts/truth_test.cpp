@@ -1,0 +1,174 @@
+// The truth of a burst: made from known positions, and against truth files made by others.
+#include "maker/truth.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "ringsweep/thin_lens.h"
+
+namespace ringsweep::maker {
+namespace {
+
+using nlohmann::json;
+
+constexpr double kVRef = 136.0;
+
+/// A recipe whose frames focus at these positions; with D / p large the scale hardly changes, so
+/// positions at v_ref and at the middle scale are alike but for a shift.
+struct Burst {
+  Recipe recipe;
+  std::vector<FramePlan> plans;
+  std::vector<float> subject;
+};
+
+Burst burst_at(const std::vector<double>& q_px, double subject_low, double subject_high) {
+  Burst b;
+  b.recipe.optics = {60.0, 60.0, 0.001, kVRef};
+  b.recipe.flicker_sd_ev = 0.0;
+  for (const double q : q_px) {
+    b.recipe.v_mm.push_back(kVRef / (1.0 - q * 0.001 / 60.0));
+  }
+  b.plans = plan_frames(b.recipe);
+  constexpr int kPixels = 10001;
+  for (int i = 0; i < kPixels; ++i) {
+    b.subject.push_back(
+        static_cast<float>(std::lerp(subject_low, subject_high, i / (kPixels - 1.0))));
+  }
+  return b;
+}
+
+json truth(const Burst& b) { return truth_of(b.recipe, b.plans, b.subject); }
+
+// Breathing of 12 px at D / p = 60,000 px is 2e-4: a px of 5 is right to 0.001, as printed.
+constexpr double kTolerance = 0.004;
+
+TEST(Truth, AStepWiderThanAllowedWithSubjectInsideIsAGap) {
+  const json t = truth(burst_at({6, 4, 2, -3, -5}, -4.0, 5.0));
+  EXPECT_EQ(t["format"], "burst-truth");
+  EXPECT_EQ(t["version"], 1);
+  EXPECT_EQ(t["verdict"], "reshoot");
+  EXPECT_EQ(t["first_end"], "near");
+  ASSERT_EQ(t["gaps"].size(), 1U);
+  EXPECT_EQ(t["gaps"][0]["after"], t["frames"][2]["file"]);
+  EXPECT_EQ(t["gaps"][0]["before"], t["frames"][3]["file"]);
+  EXPECT_NEAR(t["gaps"][0]["width_px"].get<double>(), 5.0, kTolerance);
+  // Farther than 2 px from both is the middle 1 px of a subject 9 px deep.
+  EXPECT_NEAR(t["gaps"][0]["subject_share"].get<double>(), 1.0 / 9.0, 0.002);
+  // 3 px over the largest step on the subject.
+  EXPECT_NEAR(t["turn_factor"].get<double>(), 3.0 / 5.0, 0.001);
+}
+
+TEST(Truth, AWideStepOverAirIsNoGap) {
+  EXPECT_EQ(truth(burst_at({12, 6.5, 4, 2, 0, -2, -4}, -4.0, 5.0))["verdict"], "complete");
+}
+
+TEST(Truth, DarkFramesCoverNothingButTheRingTurnedForThem) {
+  Burst b = burst_at({6, 4, 2, 0.5, -1, -3, -5}, -4.0, 5.0);
+  EXPECT_EQ(truth(b)["verdict"], "complete");
+  b.plans[3].exposure_ev = b.plans[4].exposure_ev = -4.0;
+  b.plans[1].exposure_ev = -1.2;
+  const json t = truth(b);
+  EXPECT_EQ(t["frames"][3]["flags"], json::array({"dark"}));
+  EXPECT_EQ(t["frames"][1]["flags"], json::array({"dim"}));
+  ASSERT_EQ(t["gaps"].size(), 1U);
+  EXPECT_EQ(t["gaps"][0]["after"], t["frames"][2]["file"]);
+  EXPECT_EQ(t["gaps"][0]["before"], t["frames"][5]["file"]);
+  EXPECT_NEAR(t["turn_factor"].get<double>(), 1.5, 0.001);
+}
+
+TEST(Truth, ASweepThatStartsLateLeavesTheNearEndOpen) {
+  const json t = truth(burst_at({1, -0.5, -2, -4, -6}, -4.0, 5.0));
+  const double near_px = t["subject_px"][1], first_px = t["frames"][0]["focus_px"];
+  EXPECT_EQ(t["verdict"], "reshoot");
+  EXPECT_EQ(t["ends"][0]["end"], "near");
+  EXPECT_EQ(t["ends"][0]["state"], "open");
+  EXPECT_NEAR(t["ends"][0]["beyond_px"].get<double>(), near_px - first_px,
+              0.002);                                               // rounded thrice
+  EXPECT_NEAR(near_px - first_px, 0.955 + 3.0, 0.01 + kTolerance);  // 99.5 % of -4 .. 5 is 4.955
+  EXPECT_EQ(t["ends"][1]["state"], "covered");
+}
+
+TEST(Truth, FarFirstIsNamedAndGapsKeepTheOrderOfCapture) {
+  const json t = truth(burst_at({-5, -3, 2, 4, 6}, -4.0, 5.0));
+  EXPECT_EQ(t["first_end"], "far");
+  ASSERT_EQ(t["gaps"].size(), 1U);
+  EXPECT_EQ(t["gaps"][0]["after"], t["frames"][1]["file"]);
+  EXPECT_EQ(t["gaps"][0]["before"], t["frames"][2]["file"]);
+}
+
+TEST(Truth, FramesOnAirAreNotOnTheSubject) {
+  const json t = truth(burst_at({8, 6.9, 5, 0, -5, -6.1}, -4.0, 5.0));
+  std::vector<bool> on;
+  for (const auto& f : t["frames"]) on.push_back(f["on_subject"]);
+  // Within 2 px of 6.9 lie 4.9 to 5.0: 1 % of the subject; of -6.1 nothing.
+  EXPECT_EQ(on, (std::vector<bool>{false, true, true, true, true, false}));
+}
+
+/// Truth files of ray-traced bursts, where they are at hand.
+std::filesystem::path shared() {
+  const char* set = std::getenv("RINGSWEEP_SHARED");
+  return set != nullptr ? set : RINGSWEEP_SHARED_DEFAULT;
+}
+
+TEST(Truth, AgreesWithRayTracedBursts) {
+  const auto bursts = shared() / "rendered-bursts" / "beetle";
+  if (!std::filesystem::exists(bursts)) GTEST_SKIP() << bursts << " is not here";
+  int compared = 0;
+  for (const auto& entry : std::filesystem::directory_iterator(bursts)) {
+    std::ifstream in(entry.path() / "truth.json");
+    const json theirs = json::parse(in);
+    const json& camera = theirs["camera"];
+    Recipe recipe;
+    recipe.optics = {camera["focal_length_mm"], camera["aperture_diameter_mm"],
+                     camera["pixel_pitch_mm"], camera["v_ref_mm"]};
+    recipe.width_px = theirs["width"];
+    recipe.height_px = theirs["height"];
+    recipe.flicker_sd_ev = 0.0;
+    for (const auto& f : theirs["frames"]) recipe.v_mm.push_back(f["v_mm"]);
+    auto plans = plan_frames(recipe);
+    std::vector<float> subject;  // two points: their ends are what is known of it
+    for (std::size_t k = 0; k < plans.size(); ++k) {
+      const auto& f = theirs["frames"][k];
+      plans[k].shift_x_px = f["shift_x_px"];
+      plans[k].shift_y_px = f["shift_y_px"];
+      plans[k].rotation_deg = f["rotation_deg"];
+      if (!f["flags"].empty()) plans[k].exposure_ev = -4.0;
+    }
+    const ThinLens lens{recipe.optics.pupil_mm, recipe.optics.pitch_mm};
+    for (const char* end : {"v_far_0_5", "v_near_99_5"}) {
+      subject.push_back(static_cast<float>(
+          focal_position_px(lens, recipe.optics.v_ref_mm, theirs["subject"][end])));
+    }
+    const json ours = truth_of(recipe, plans, subject);
+    for (std::size_t k = 0; k < plans.size(); ++k) {
+      const auto& a = ours["frames"][k];
+      const auto& b = theirs["frames"][k];
+      // v_mm is printed to 1e-4 mm: 0.0003 px; focus_px to 0.001.
+      EXPECT_NEAR(a["focus_px"].get<double>(), b["focus_px"].get<double>(), 0.002)
+          << entry.path() << k;
+      EXPECT_NEAR(a["u_mm"].get<double>(), b["u_mm"].get<double>(), 0.001) << entry.path() << k;
+      for (std::size_t i = 0; i < 4; ++i) {
+        // Rotation is printed to 0.001 degree, shifts to 0.001 px.
+        EXPECT_NEAR(a["from_scene"][i].get<double>(), b["from_scene"][i].get<double>(),
+                    i < 2 ? 2e-5 : 0.002)
+            << entry.path() << k << " entry " << i;
+      }
+      ++compared;
+    }
+    for (std::size_t i = 0; i < 2; ++i) {
+      EXPECT_NEAR(ours["subject_px"][i].get<double>(), theirs["subject_px"][i].get<double>(), 0.3)
+          << entry.path();
+      EXPECT_EQ(ours["ends"][i]["state"], theirs["ends"][i]["state"]) << entry.path();
+    }
+    EXPECT_EQ(ours["first_end"], theirs["first_end"]);
+  }
+  EXPECT_GT(compared, 100);
+}
+
+}  // namespace
+}  // namespace ringsweep::maker
