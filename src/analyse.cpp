@@ -20,7 +20,7 @@
 namespace ringsweep {
 namespace {
 
-constexpr double kThumbnailPx = 0.8e6;     // pixels; registration to 0.02 px of it is plenty
+constexpr double kThumbnailPx = 0.35e6;    // pixels; registration to 0.02 px of it is plenty
 constexpr double kSmallEnoughPx = 6e6;     // pictures up to this size are measured as they are
 constexpr double kGreenMm = 0.00055;       // wavelength for the quarter-wave blur
 

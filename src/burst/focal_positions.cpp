@@ -84,6 +84,7 @@ struct TileState {
   std::array<double, kNumBands> amplitude{};
   double noise_factor = 1.0;  // of the model error, estimated
   double cost = 0.0;
+  bool placed = false;        // its profile says where it lies
 };
 
 struct Residual {
@@ -214,16 +215,29 @@ double Fit::fit_amplitudes(std::size_t t, double u,
 /// Seeks a tile's position on a grid of trial positions, then between them.
 void Fit::place_tile(std::size_t t, double reach_px) {
   const TileProfile& tile = profiles_.tiles[t];
-  if (!use_[tile.peak_frame]) return;
-  double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
+  if (!use_[tile.peak_frame]) {
+    tiles_[t].placed = false;
+    return;
+  }
+  // A tile lies near the frame that shows it sharpest: no farther off than the frames next to that
+  // one in depth. Only a tile that is sharpest at an end of the sweep may lie beyond.
+  const double peak = q_(static_cast<Index>(tile.peak_frame));
+  double below = std::numeric_limits<double>::max(), above = below;
+  bool lowest = true, highest = true;
+  tiles_[t].placed = true;
   for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
     if (!use_[k]) continue;
-    low = std::min(low, q_(static_cast<Index>(k)));
-    high = std::max(high, q_(static_cast<Index>(k)));
+    const double q = q_(static_cast<Index>(k));
+    const bool sees = tile.energy[0][k] >= 0.0F;
+    if (q < peak) lowest = false, below = sees ? std::min(below, peak - q) : below;
+    if (q > peak) highest = false, above = sees ? std::min(above, q - peak) : above;
   }
-  const double peak = q_(static_cast<Index>(tile.peak_frame));
-  low = std::max(low - reach_px, peak - reach_px);
-  high = std::min(high + reach_px, peak + reach_px);
+  // Sharpest in the last frame that sees it, while other frames go on: it cannot be told where.
+  constexpr double kNone = std::numeric_limits<double>::max();
+  if ((!lowest && below == kNone) || (!highest && above == kNone)) tiles_[t].placed = false;
+  const double slack = 1.5 * profiles_.full_px_per_px;
+  const double low = peak - (lowest ? reach_px : below == kNone ? slack : below + slack);
+  const double high = peak + (highest ? reach_px : above == kNone ? slack : above + slack);
   const double step = 0.25 * profiles_.full_px_per_px;
   double best = std::numeric_limits<double>::max(), best_u = peak;
   std::array<double, kNumBands> amplitude{};
@@ -237,6 +251,8 @@ void Fit::place_tile(std::size_t t, double reach_px) {
       if (cost < best) best = cost, best_u = u;
     }
   }
+  // At the far edge of the search there is no minimum.
+  if ((lowest && best_u < low + step) || (highest && best_u > high - step)) tiles_[t].placed = false;
   tiles_[t].u = best_u;
   tiles_[t].cost = fit_amplitudes(t, best_u, tiles_[t].amplitude);
 }
@@ -627,7 +643,8 @@ FocalPositions Fit::run() {
   sd(out);
   for (std::size_t t = 0; t < tiles_.size(); ++t) {
     out.tiles[t].q_px = tiles_[t].u;
-    out.tiles[t].weight = 1.0 / (tiles_[t].noise_factor * tiles_[t].noise_factor);
+    if (tiles_[t].placed && has_fine_texture(t))
+      out.tiles[t].weight = std::min(1.0, 1.0 / (tiles_[t].noise_factor * tiles_[t].noise_factor));
   }
   out.iterations = iterations_;
   out.cost = total_cost();

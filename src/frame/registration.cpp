@@ -101,9 +101,10 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
     for (float& r : residuals) r = std::abs(r - static_cast<float>(offset));
     const double sigma = std::max(1e-5, 1.4826 * median_of(residuals));
 
-    Mat4 h = Mat4::Zero();
-    Vec4 g = Vec4::Zero();
-    double chi2 = 0.0;
+    // Normal equations, written out: this loop is most of the registration's time.
+    double hss = 0, hsr = 0, hsx = 0, hsy = 0, hrr = 0, hrx = 0, hry = 0, hxx = 0, hxy = 0, hyy = 0;
+    double gs = 0, gr = 0, gx_sum = 0, gy_sum = 0, chi2 = 0;
+    const float limit = static_cast<float>(kHuber * sigma), shift = static_cast<float>(offset);
     for (int y = 1; y < to.rows - 1; ++y) {
       const float* pt = to.ptr<float>(y);
       const float* pw = warped.ptr<float>(y);
@@ -112,21 +113,26 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
       const float* bx = dx.ptr<float>(y);
       const float* by = dy.ptr<float>(y);
       const uchar* pi = inside.ptr<uchar>(y);
-      const double py = (y - c_to.y) / radius;
+      const auto py = static_cast<float>((y - c_to.y) / radius);
       for (int x = 1; x < to.cols - 1; ++x) {
         if (!pi[x]) continue;
-        const double gx = 0.5 * (ax[x] + bx[x]), gy = 0.5 * (ay[x] + by[x]);
-        const double e = pw[x] - pt[x] - offset;
-        const double u = std::abs(e) / sigma;
-        const double weight = u <= kHuber ? 1.0 : kHuber / u;
-        const double px = (x - c_to.x) / radius;
-        const Vec4 j{gx * px + gy * py, gy * px - gx * py, gx, gy};  // scale, rotation, shift
-        h.selfadjointView<Eigen::Lower>().rankUpdate(j, weight);
-        g += weight * e * j;
+        const float gx = 0.5F * (ax[x] + bx[x]), gy = 0.5F * (ay[x] + by[x]);
+        const float e = pw[x] - pt[x] - shift;
+        const float u = std::abs(e);
+        const float weight = u <= limit ? 1.0F : limit / u;
+        const auto px = static_cast<float>((x - c_to.x) / radius);
+        const float js = gx * px + gy * py, jr = gy * px - gx * py;  // scale, rotation
+        const float ws = weight * js, wr = weight * jr, wx = weight * gx, wy = weight * gy;
+        hss += ws * js, hsr += ws * jr, hsx += ws * gx, hsy += ws * gy;
+        hrr += wr * jr, hrx += wr * gx, hry += wr * gy;
+        hxx += wx * gx, hxy += wx * gy, hyy += wy * gy;
+        gs += ws * e, gr += wr * e, gx_sum += wx * e, gy_sum += wy * e;
         chi2 += weight * e * e;
       }
     }
-    h = h.selfadjointView<Eigen::Lower>();
+    Mat4 h;
+    h << hss, hsr, hsx, hsy, hsr, hrr, hrx, hry, hsx, hrx, hxx, hxy, hsy, hry, hxy, hyy;
+    const Vec4 g{gs, gr, gx_sum, gy_sum};
     const double scale2 = std::max(1e-12, chi2 / count);
     result.information = h / scale2;
     // The step brings `warped` onto `to`: warped(x - d(x)) = to(x), so gradient . d = warped - to.
