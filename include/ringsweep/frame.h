@@ -41,7 +41,9 @@ struct LinearFrame {
   cv::Mat luminance;  ///< CV_32FC1, rows x cols, linear, 0 black to 1 white; BT.709 weights
   cv::Mat clipped;    ///< CV_8UC1, same size, 255 where a channel is at its upper end, else 0
   cv::Size full_size;           ///< of the full-size frame, px
-  double full_px_per_px = 1.0;  ///< full-size px per pixel of `luminance`; 1 or more
+  /// Full-size px per pixel of `luminance`; 1 or more. Exact: what fills no whole pixel at the right
+  /// and lower edge is left away, so the centre of pixel x lies at full_px_per_px * (x + 0.5) - 0.5.
+  double full_px_per_px = 1.0;
 };
 
 }  // namespace ringsweep
