@@ -1,6 +1,7 @@
 #include "maker/camera.h"
 
 #include <tbb/blocked_range2d.h>
+#include <tbb/enumerable_thread_specific.h>
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
@@ -330,9 +331,10 @@ cv::Mat blurred(const Scene& scene, double focus_q_px) {
     }
     constexpr int kArea = 192;
     const int across = (scene.width + kArea - 1) / kArea, down = (scene.height + kArea - 1) / kArea;
+    tbb::enumerable_thread_specific<Workspace> workspaces;
     tbb::parallel_for(tbb::blocked_range2d<int>(0, down, 0, across),
                       [&](const tbb::blocked_range2d<int>& range) {
-                        Workspace work;
+                        Workspace& work = workspaces.local();
                         for (int ty = range.rows().begin(); ty < range.rows().end(); ++ty) {
                           for (int tx = range.cols().begin(); tx < range.cols().end(); ++tx) {
                             const cv::Rect area = cv::Rect(tx * kArea, ty * kArea, kArea, kArea) &
