@@ -108,7 +108,11 @@ Analysed analyse_all(const std::vector<Burst>& bursts, const CheckOptions& optio
   ProgressLine line(console);
   std::mutex one_at_a_time;
   for (std::size_t i = 0; i < bursts.size() && !InterruptGuard::interrupted(); ++i) {
-    const ReadFrame read = [&](const FrameRef& frame, int reduction) {
+    const ReadFrame read = [&](const FrameRef& frame, int reduction) -> Result<LinearFrame> {
+      // Nothing more is worth reading once Ctrl-C was pressed.
+      if (InterruptGuard::interrupted()) {
+        return tl::unexpected(Error{frame.file, "was not read", "run it again"});
+      }
       return stages.decode(frame, {.reduction = reduction});
     };
     const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {

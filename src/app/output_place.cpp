@@ -50,6 +50,13 @@ std::optional<dev_t> device_of(fs::path path) {
   }
 }
 
+/// Whether the path is on the file system mounted at `root`, perhaps by way of another mount point.
+/// A folder that is no mount point shares its device with everything around it, and tells nothing.
+bool on_same_mount(const fs::path& path, const fs::path& root) {
+  const auto device = device_of(root);
+  return device && device != device_of(root.parent_path()) && device == device_of(path);
+}
+
 Error error_at(const fs::path& place, std::string problem, std::string remedy) {
   return {.file = place.string(), .problem = std::move(problem), .remedy = std::move(remedy)};
 }
@@ -161,8 +168,7 @@ std::optional<Error> why_not_there(const fs::path& place, std::span<const fs::pa
     }
     const auto card = card_root(input);
     if (!card) continue;
-    const auto card_device = device_of(*card);
-    if (is_within(target, resolved(*card)) || (card_device && card_device == device_of(target))) {
+    if (is_within(target, resolved(*card)) || on_same_mount(target, resolved(*card))) {
       return error_at(place, "lies on the card, where nothing is written", kRemedy);
     }
   }
@@ -216,8 +222,6 @@ Result<ReportPlace> ReportPlace::prepare(const fs::path& folder) {
     }
     place.created_.push_back(*it);
   }
-  if (auto writable = can_write_in(folder); !writable) return tl::unexpected(writable.error());
-
   if (const auto bursts = bursts_in_report(folder / "report.json")) {
     place.earlier_ = {"report.json", "report.txt"};
     for (std::size_t i = 1; i <= *bursts; ++i) {
@@ -235,6 +239,8 @@ Result<ReportPlace> ReportPlace::prepare(const fs::path& folder) {
                                      "choose another folder with --out, or move that file away"));
     }
   }
+  // Last, so that a folder that is refused has not been touched.
+  if (auto writable = can_write_in(folder); !writable) return tl::unexpected(writable.error());
   return place;
 }
 

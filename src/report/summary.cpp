@@ -87,7 +87,9 @@ std::string sentence(std::string text) {
 
 /// The first line, and below it one line for each reason where there are several.
 std::string not_good(std::string_view opening, const BurstAnalysis& burst, const Labels& labels) {
-  const std::vector<Reason>& reasons = burst.verdict.reasons;
+  // In the order in which they were shot, as on the camera's screen.
+  std::vector<Reason> reasons = burst.verdict.reasons;
+  std::ranges::stable_sort(reasons, {}, &Reason::first_frame);
   const std::string shot = frames_shot(burst, labels);
   if (reasons.empty()) return fmt::format("{}, {}.\n", opening, shot);
   if (reasons.size() == 1) {

@@ -206,7 +206,7 @@ TEST(SummaryText, SeveralGapsAreListedAndNeighbouringStretchesJoined) {
   Reason second = burst.verdict.reasons.front();
   second.first_frame = 11;
   second.last_frame = 12;
-  burst.verdict.reasons.push_back(second);
+  burst.verdict.reasons.insert(burst.verdict.reasons.begin(), second);  // by depth, not by time
   EXPECT_THAT(
       lines(summary_text(burst)),
       ElementsAre("Not yet, 1301 to 1324: not sharp in 2 places.",

@@ -1,0 +1,313 @@
+// `ringsweep check` with stages made up: exit statuses, what is printed where, what is written
+// where.
+
+#include "app/check.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <nlohmann/json.hpp>
+#include <sstream>
+#include <stdexcept>
+#include <string>
+#include <vector>
+
+#include "app/command_line.h"
+#include "app/scratch_folder.h"
+#include "report/made_analysis.h"
+
+namespace ringsweep::app {
+namespace {
+
+using ::testing::EndsWith;
+using ::testing::HasSubstr;
+using ::testing::Not;
+using ::testing::StartsWith;
+using testing_app::CurrentFolder;
+using testing_app::Environment;
+using testing_app::listing;
+using testing_app::read_file;
+using testing_app::ScratchFolder;
+namespace fs = std::filesystem;
+
+Burst burst_of(std::size_t frames, const std::string& folder = "meadow") {
+  Burst burst;
+  burst.folder = folder;
+  for (std::size_t k = 0; k < frames; ++k) {
+    FrameRef frame;
+    frame.file = "DSC0" + std::to_string(1207 + k) + ".JPG";
+    frame.path = folder + "/" + frame.file;
+    burst.frames.push_back(frame);
+  }
+  return burst;
+}
+
+std::ptrdiff_t line_count(const std::string& text) { return std::ranges::count(text, '\n'); }
+
+BurstAnalysis unreadable_burst() {
+  BurstAnalysis burst = made::with_reasons(made::complete_burst(1207, 5), VerdictKind::cannot_tell,
+                                           {made::reason(ReasonKind::too_few_frames)});
+  for (std::size_t k = 0; k < 5; ++k) {
+    made::flag(burst, k, FrameFlag::unreadable, false);
+    burst.frames[k].problem = burst.frames[k].file + ": holds no picture; copy it again.";
+  }
+  return burst;
+}
+
+/// A run of the tool in folders of its own.
+class Tool : public ::testing::Test {
+ protected:
+  Tool() : here_(scratch_ / "work"), data_("XDG_DATA_HOME", (scratch_ / "data").c_str()) {
+    stages_.find_bursts = [this](std::span<const fs::path>, const IntakeOptions&) {
+      return intake_;
+    };
+    stages_.decode = [](const FrameRef& frame, const DecodeOptions&) -> Result<LinearFrame> {
+      if (frame.file.starts_with("broken")) {
+        return tl::unexpected(Error{frame.file, "holds no picture", "copy it again"});
+      }
+      LinearFrame picture;
+      picture.full_size = {6000, 4000};
+      return picture;
+    };
+    stages_.analyse = [this](const Burst&, const ReadFrame&, const AnalysisOptions& options,
+                             const Progress&) {
+      analysed_with_.push_back(options);
+      return std::vector{results_.at(std::min(analysed_with_.size(), results_.size()) - 1)};
+    };
+    stages_.card_root = [](const fs::path&) { return std::nullopt; };
+    intake_.bursts = {burst_of(25)};
+    results_ = {made::complete_burst()};
+  }
+
+  int run_tool(std::vector<std::string> arguments) {
+    arguments.insert(arguments.begin(), "ringsweep");
+    std::vector<const char*> argv;
+    for (const std::string& argument : arguments) argv.push_back(argument.c_str());
+    out_.str("");
+    err_.str("");
+    Console console{.out = &out_, .err = &err_};
+    console.colour_out = colour_;
+    return run(static_cast<int>(argv.size()), argv.data(), console, stages_);
+  }
+
+  [[nodiscard]] std::string out() const { return out_.str(); }
+  [[nodiscard]] std::string err() const { return err_.str(); }
+
+  struct WorkFolder {
+    explicit WorkFolder(const fs::path& folder) { fs::create_directories(folder); }
+  };
+
+  ScratchFolder scratch_;
+  WorkFolder made_{scratch_ / "work"};
+  CurrentFolder here_;
+  Environment data_;
+  Stages stages_;
+  Intake intake_;
+  std::vector<BurstAnalysis> results_;
+  std::vector<AnalysisOptions> analysed_with_;
+  std::ostringstream out_;
+  std::ostringstream err_;
+  bool colour_ = false;
+};
+
+TEST_F(Tool, Status0WhenComplete) {
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_THAT(out(), StartsWith("Good, 1207 to 1231: you may leave.\n"));
+  EXPECT_THAT(out(), EndsWith("\nReport: " + (scratch_ / "work/ringsweep-report").string() + "\n"));
+  EXPECT_EQ(err(), "");
+  EXPECT_THAT(read_file("ringsweep-report/report.txt"), HasSubstr("sd px"));
+  EXPECT_EQ(nlohmann::json::parse(read_file("ringsweep-report/report.json"))["format"],
+            "ringsweep-report");
+}
+
+TEST_F(Tool, Status1WhenOneOfSeveralIsNotComplete) {
+  intake_.bursts = {burst_of(25), burst_of(24)};
+  results_ = {made::complete_burst(), made::gapped_burst()};
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+  EXPECT_THAT(out(), HasSubstr("stack.\n\nNot yet, 1301 to 1324:"));
+  EXPECT_THAT(out(), Not(HasSubstr("In folder")));
+}
+
+TEST_F(Tool, NamesTheFolderWhereThereAreSeveral) {
+  intake_.bursts = {burst_of(25), burst_of(24)};
+  results_ = {made::complete_burst(), made::gapped_burst()};
+  results_[1].folder = "bank";
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+  EXPECT_THAT(out(), StartsWith("Good, 1207 to 1231: you may leave.\nIn folder meadow.\n"));
+  EXPECT_THAT(out(), HasSubstr("1311.\nIn folder bank.\n"));
+}
+
+TEST_F(Tool, Status2AndOneLineWhenTheCommandLineIsWrong) {
+  for (const auto& arguments : std::vector<std::vector<std::string>>{
+           {},
+           {"check"},
+           {"plan"},
+           {"check", "card", "--speed"},
+           {"check", "card", "--blur-limit", "0"},
+           {"check", "card", "--blur-limit", "soft"},
+           {"check", "card", "--blur-limit", "3", "--blur-limit-handbook"},
+           {"check", "card", "--threads", "-1"},
+           {"check", "card", "--out", ""},
+           {"check", "card", "--json"}}) {
+    EXPECT_EQ(run_tool(arguments), 2) << ::testing::PrintToString(arguments);
+    EXPECT_EQ(out(), "");
+    EXPECT_THAT(err(), StartsWith("ringsweep: "));
+    EXPECT_EQ(line_count(err()), 1) << err();
+  }
+  EXPECT_TRUE(analysed_with_.empty());
+  EXPECT_TRUE(fs::is_empty("."));
+}
+
+TEST_F(Tool, Status3WhenNothingIsFound) {
+  intake_.bursts.clear();
+  intake_.problems = {{"card", "does not exist", "check the name"}};
+  EXPECT_EQ(run_tool({"check", "card"}), 3);
+  EXPECT_THAT(err(), StartsWith("ringsweep: card: does not exist; check the name.\n"));
+  EXPECT_TRUE(fs::is_empty("."));  // no empty report folder
+}
+
+TEST_F(Tool, Status3WhenNothingCanBeRead) {
+  results_ = {unreadable_burst()};
+  EXPECT_EQ(run_tool({"check", "card"}), 3);
+  EXPECT_THAT(err(), HasSubstr("ringsweep: DSC01207.JPG: holds no picture; copy it again.\n"));
+  EXPECT_THAT(err(), HasSubstr("none of the pictures can be read"));
+  EXPECT_TRUE(fs::is_empty("."));
+}
+
+TEST_F(Tool, OneReadablePictureIsABurstThatCannotBeTold) {
+  results_ = {unreadable_burst()};
+  results_[0].frames[2].flags.clear();
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+}
+
+TEST_F(Tool, SingleFramesAreCountedAndBrokenOnesNamed) {
+  intake_.bursts = {burst_of(25), burst_of(1), burst_of(1)};
+  intake_.bursts[2].frames[0].file = "broken.jpg";
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_THAT(out(), HasSubstr("\nLeft out: 2 single frames.\n"));
+  EXPECT_EQ(err(), "ringsweep: broken.jpg: holds no picture; copy it again.\n");
+
+  intake_.bursts = {burst_of(4), burst_of(1)};
+  EXPECT_EQ(run_tool({"check", "card"}), 3);
+  EXPECT_EQ(out(), "Left out: 5 frames, fewer than 5 at a time.\n");
+}
+
+TEST_F(Tool, Status4BeforeTheAnalysisWhenTheReportHasNoPlace) {
+  fs::create_directories("card/inner");
+  scratch_.put("work/file");
+  scratch_.put("work/strange/report.txt", "somebody's");
+  const auto before = listing(".");
+  for (const char* place :
+       {"card", "card/inner/out", "file", "file/below", "/proc/out", "strange"}) {
+    EXPECT_EQ(run_tool({"check", "card", "--out", place}), 4) << place;
+    EXPECT_EQ(line_count(err()), 1) << err();
+    EXPECT_EQ(run_tool({"check", "card", "--json", place}), 4) << place;
+  }
+  EXPECT_TRUE(analysed_with_.empty());
+  EXPECT_EQ(listing("."), before);
+}
+
+TEST_F(Tool, FromACardTheReportGoesToTheDataHome) {
+  fs::create_directories("MY_CARD/DCIM");
+  const fs::path root = fs::canonical("MY_CARD");
+  stages_.card_root = [root](const fs::path& path) -> std::optional<fs::path> {
+    return fs::weakly_canonical(path).string().starts_with(root.string()) ? std::optional(root)
+                                                                          : std::nullopt;
+  };
+  const CurrentFolder on_card(root);
+  const auto before = listing(root);
+  EXPECT_EQ(run_tool({"check", "DCIM"}), 0);
+  EXPECT_THAT(out(),
+              EndsWith("\nReport: " + (scratch_ / "data/ringsweep/MY_CARD").string() + "\n"));
+  EXPECT_TRUE(fs::exists(scratch_ / "data/ringsweep/MY_CARD/report.json"));
+  EXPECT_EQ(run_tool({"check", "DCIM", "--out", "out"}), 4);
+  EXPECT_EQ(listing(root), before);
+}
+
+TEST_F(Tool, JsonOnStandardOutputIsNothingButJson) {
+  EXPECT_EQ(run_tool({"check", "card", "--json", "-"}), 0);
+  const auto report = nlohmann::json::parse(out());
+  EXPECT_EQ(report["bursts"][0]["verdict"], "complete");
+  EXPECT_THAT(err(), StartsWith("Good, 1207 to 1231"));
+}
+
+TEST_F(Tool, JsonIntoAFileIsTheReport) {
+  EXPECT_EQ(run_tool({"check", "card", "--json", "out.json"}), 0);
+  EXPECT_EQ(read_file("out.json"), read_file("ringsweep-report/report.json"));
+  EXPECT_EQ(run_tool({"check", "card", "--json", "out.json"}), 0);  // its own, so it may
+}
+
+TEST_F(Tool, DetailsComeOnlyWhenAsked) {
+  run_tool({"check", "card"});
+  EXPECT_THAT(out(), Not(HasSubstr(" px")));
+  run_tool({"check", "card", "--details"});
+  EXPECT_THAT(out(), HasSubstr("sd px"));
+}
+
+TEST_F(Tool, ColourMarksTheVerdictAlone) {
+  colour_ = true;
+  run_tool({"check", "card"});
+  EXPECT_THAT(out(), StartsWith("\033[1;32mGood\033[0m, 1207 to 1231: you may leave.\n"));
+  colour_ = false;
+  run_tool({"check", "card"});
+  EXPECT_THAT(out(), Not(HasSubstr("\033")));
+}
+
+// The old handbook limit, diagonal / 1500: 7211.10 px / 1500 = 4.8074 px for 6000 x 4000.
+TEST_F(Tool, OptionsReachTheAnalysis) {
+  run_tool({"check", "card"});
+  run_tool({"check", "card", "--blur-limit", "3.5", "--threads", "2"});
+  run_tool({"check", "card", "--blur-limit-handbook"});
+  ASSERT_EQ(analysed_with_.size(), 3U);
+  EXPECT_FALSE(analysed_with_[0].blur_limit_px);
+  EXPECT_EQ(analysed_with_[1].blur_limit_px, 3.5);
+  EXPECT_EQ(analysed_with_[1].threads, 2);
+  EXPECT_NEAR(analysed_with_[2].blur_limit_px.value(), 4.8074, 5e-5);  // the digits above
+}
+
+TEST_F(Tool, OneBurstThatFailsDoesNotTakeTheOthersAlong) {
+  intake_.bursts = {burst_of(25, "bad"), burst_of(25)};
+  int calls = 0;
+  stages_.analyse = [&](const Burst&, const ReadFrame&, const AnalysisOptions&, const Progress&) {
+    if (++calls == 1) throw std::runtime_error("broken");
+    return std::vector{made::complete_burst()};
+  };
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+  EXPECT_THAT(out(), StartsWith("Good, 1207"));
+  EXPECT_THAT(err(), HasSubstr("bad: could not be analysed (broken)"));
+}
+
+TEST_F(Tool, NothingIsEverThrownAtTheShell) {
+  stages_.find_bursts = [](std::span<const fs::path>, const IntakeOptions&) -> Intake {
+    throw std::runtime_error("two\nlines");
+  };
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+  EXPECT_EQ(err(), "ringsweep: stopped by an unexpected error: two lines.\n");
+  EXPECT_TRUE(fs::is_empty("."));
+}
+
+TEST_F(Tool, OurOwnDepthPicturesAreNoBurst) {
+  scratch_.put("work/old/report.json", R"({"format": "ringsweep-report", "bursts": []})");
+  Burst own = burst_of(6);
+  for (std::size_t k = 0; k < 6; ++k) {
+    own.frames[k].file = "depth-" + std::to_string(k + 1) + ".png";
+    own.frames[k].path = (scratch_ / "work/old" / own.frames[k].file).string();
+  }
+  intake_.bursts = {own};
+  EXPECT_EQ(run_tool({"check", "."}), 3);
+}
+
+TEST_F(Tool, HelpAndVersionGoToStandardOutput) {
+  EXPECT_EQ(run_tool({"--version"}), 0);
+  EXPECT_THAT(out(), ::testing::MatchesRegex("ringsweep [0-9]+\\.[0-9]+\\.[0-9]+\n"));
+  EXPECT_EQ(run_tool({"check", "--help"}), 0);
+  EXPECT_THAT(out(), HasSubstr("Exit status"));
+  EXPECT_EQ(run_tool({"--help"}), 0);
+  for (const char* not_built : {"stacklist", "plan", "watch"}) {
+    EXPECT_THAT(out(), Not(HasSubstr(not_built)));
+  }
+}
+
+}  // namespace
+}  // namespace ringsweep::app

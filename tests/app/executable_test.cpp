@@ -1,0 +1,181 @@
+// The program as a shell starts it, on real files.
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <signal.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <chrono>
+#include <cstdlib>
+#include <filesystem>
+#include <nlohmann/json.hpp>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
+#include <string>
+#include <thread>
+#include <vector>
+
+#include "app/scratch_folder.h"
+
+namespace ringsweep {
+namespace {
+
+using ::testing::HasSubstr;
+using ::testing::Not;
+using ::testing::StartsWith;
+using testing_app::CurrentFolder;
+using testing_app::Environment;
+using testing_app::listing;
+using testing_app::read_file;
+using testing_app::ScratchFolder;
+namespace fs = std::filesystem;
+
+struct Ran {
+  int status = -1;  ///< exit status; 128 + the signal that ended it
+  std::string out;
+  std::string err;
+};
+
+/// Starts the program with its two outputs in files, none of them a terminal.
+pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments) {
+  arguments.insert(arguments.begin(), RINGSWEEP_EXECUTABLE);
+  const std::string out = (logs / "out").string();
+  const std::string err = (logs / "err").string();
+  std::vector<char*> argv;
+  for (std::string& argument : arguments) argv.push_back(argument.data());
+  argv.push_back(nullptr);
+  const pid_t child = fork();
+  if (child == 0) {
+    if (freopen(out.c_str(), "w", stdout) == nullptr ||
+        freopen(err.c_str(), "w", stderr) == nullptr)
+      _exit(126);
+    execv(argv[0], argv.data());
+    _exit(127);
+  }
+  return child;
+}
+
+Ran finish(const ScratchFolder& logs, pid_t child) {
+  int status = 0;
+  waitpid(child, &status, 0);
+  return {.status = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status),
+          .out = read_file(logs / "out"),
+          .err = read_file(logs / "err")};
+}
+
+Ran ringsweep(const std::vector<std::string>& arguments) {
+  const ScratchFolder logs;
+  return finish(logs, start(logs, arguments));
+}
+
+/// Five pictures of plain grey: readable, and nothing in them.
+void put_grey_burst(const fs::path& folder) {
+  fs::create_directories(folder);
+  for (int k = 1; k <= 5; ++k) {
+    cv::imwrite((folder / ("IMG_000" + std::to_string(k) + ".png")).string(),
+                cv::Mat(120, 160, CV_8UC3, cv::Scalar::all(128)));
+  }
+}
+
+TEST(Executable, NothingToSeeIsStatus1AndCannotTell) {
+  const ScratchFolder scratch;
+  put_grey_burst(scratch / "grey burst");  // the space belongs to the test
+  const auto before = listing(scratch / "grey burst");
+  const CurrentFolder here(scratch.path());
+  const Ran ran = ringsweep({"check", "grey burst"});
+  EXPECT_EQ(ran.status, 1) << ran.out << ran.err;
+  EXPECT_THAT(ran.out, StartsWith("Cannot tell, 0001"));
+  EXPECT_TRUE(fs::exists("ringsweep-report/report.json"));
+  EXPECT_EQ(listing(scratch / "grey burst"), before);
+}
+
+TEST(Executable, DamagedFilesAreNamedOneLineEach) {
+  const ScratchFolder scratch;
+  put_grey_burst(scratch / "burst");
+  scratch.put("burst/IMG_0006.png", "this is no picture");
+  scratch.put("burst/IMG_0007.jpg", "");
+  const CurrentFolder here(scratch.path());
+  const Ran ran = ringsweep({"check", "burst", "--json", "-"});
+  EXPECT_EQ(ran.status, 1) << ran.err;
+  EXPECT_THAT(ran.err, HasSubstr("ringsweep: IMG_0006.png: "));
+  EXPECT_THAT(ran.err, HasSubstr("ringsweep: IMG_0007.jpg: "));
+  const auto frames = nlohmann::json::parse(ran.out)["bursts"][0]["frames"];
+  EXPECT_EQ(frames[5]["flags"], nlohmann::json::array({"unreadable"}));
+}
+
+TEST(Executable, NothingReadableIsStatus3) {
+  const ScratchFolder scratch;
+  for (int k = 1; k <= 6; ++k) scratch.put("burst/IMG_000" + std::to_string(k) + ".jpg", "no");
+  const CurrentFolder here(scratch.path());
+  EXPECT_EQ(ringsweep({"check", "burst"}).status, 3);
+  EXPECT_EQ(ringsweep({"check", "nowhere"}).status, 3);
+  EXPECT_EQ(ringsweep({"check", "burst/IMG_0001.jpg"}).status, 3);
+  EXPECT_FALSE(fs::exists("ringsweep-report"));
+}
+
+TEST(Executable, FromWithinTheInputTheReportGoesToTheDataHome) {
+  const ScratchFolder scratch;
+  put_grey_burst(scratch / "burst");
+  const CurrentFolder here(scratch / "burst");
+  const Environment data("XDG_DATA_HOME", (scratch / "data").c_str());
+  const auto before = listing(".");
+  const Ran ran = ringsweep({"check", "."});
+  EXPECT_THAT(ran.out, HasSubstr("Report: " + (scratch / "data/ringsweep/burst").string() + "\n"));
+  EXPECT_EQ(listing("."), before);
+  EXPECT_EQ(ringsweep({"check", ".", "--out", "here"}).status, 4);
+  EXPECT_EQ(listing("."), before);
+}
+
+// POSIX: a process that is ended by a signal is told so to its parent, a shell shows 128 + 2.
+TEST(Executable, AnInterruptLeavesNoReport) {
+  const ScratchFolder scratch;
+  const ScratchFolder logs;
+  fs::create_directories(scratch / "burst");
+  cv::Mat noise(1500, 2000, CV_8UC3);
+  cv::randu(noise, 0, 255);
+  for (int k = 10; k < 60; ++k) {
+    cv::imwrite((scratch / ("burst/IMG_00" + std::to_string(k) + ".jpg")).string(), noise);
+  }
+  const CurrentFolder here(scratch.path());
+  const pid_t child = start(logs, {"check", "burst"});
+  // The report folder is made before the first picture is read: from then on it works.
+  for (int i = 0; i < 1000 && !fs::exists("ringsweep-report"); ++i) {
+    std::this_thread::sleep_for(std::chrono::milliseconds(5));
+  }
+  std::this_thread::sleep_for(std::chrono::milliseconds(20));
+  kill(child, SIGINT);
+  const Ran ran = finish(logs, child);
+  EXPECT_EQ(ran.status, 128 + SIGINT) << ran.out << ran.err;
+  EXPECT_THAT(ran.err, HasSubstr("stopped; no report was written"));
+  EXPECT_EQ(ran.out, "");
+  EXPECT_FALSE(fs::exists("ringsweep-report"));
+}
+
+// The sample bursts: what they are is written in their truth.json by the program that made them.
+TEST(Executable, TheCompleteSampleIsComplete) {
+  const ScratchFolder scratch;
+  const CurrentFolder here(scratch.path());
+  const Ran ran = ringsweep({"check", RINGSWEEP_SAMPLES "/meadow-complete"});
+  EXPECT_EQ(ran.status, 0) << ran.out << ran.err;
+  EXPECT_THAT(ran.out, StartsWith("Good, "));
+  EXPECT_FALSE(cv::imread("ringsweep-report/depth-1.png").empty());
+}
+
+TEST(Executable, TheGapOfTheOtherSampleIsFoundWhereItIs) {
+  const ScratchFolder scratch;
+  const CurrentFolder here(scratch.path());
+  const Ran ran = ringsweep({"check", RINGSWEEP_SAMPLES "/meadow-gap", "--json", "out.json"});
+  EXPECT_EQ(ran.status, 1) << ran.out << ran.err;
+  const auto truth = nlohmann::json::parse(read_file(RINGSWEEP_SAMPLES "/meadow-gap/truth.json"));
+  const auto said = nlohmann::json::parse(read_file("out.json"))["bursts"][0];
+  EXPECT_EQ(said["verdict"], truth["verdict"]);
+  ASSERT_EQ(said["gaps"].size(), truth["gaps"].size());
+  for (std::size_t i = 0; i < truth["gaps"].size(); ++i) {
+    EXPECT_EQ(said["gaps"][i]["after"], truth["gaps"][i]["after"]);
+    EXPECT_EQ(said["gaps"][i]["before"], truth["gaps"][i]["before"]);
+  }
+}
+
+}  // namespace
+}  // namespace ringsweep
