@@ -16,37 +16,37 @@
 namespace ringsweep {
 namespace {
 
-/// A file in memory that notes where LibRaw reads past its end, and that ends a read without end: a
-/// damaged header can send LibRaw round in circles. The bound counts bytes, not seconds, so that
-/// the answer does not depend on the machine.
-class GuardedStream : public LibRaw_buffer_datastream {
+/// A LibRaw stream that notes where LibRaw reads past its end, and that ends a read without end: a
+/// damaged header can send LibRaw round in circles. The bound counts bytes and calls, not seconds,
+/// so that the answer does not depend on the machine.
+template <class Stream>
+class Guarded : public Stream {
  public:
-  explicit GuardedStream(std::span<const unsigned char> bytes)
-      : LibRaw_buffer_datastream(const_cast<unsigned char*>(bytes.data()), bytes.size()),
-        budget_(64 * static_cast<INT64>(bytes.size()) + 256'000'000) {}
+  template <class... Arguments>
+  explicit Guarded(INT64 budget, Arguments... arguments) : Stream(arguments...), budget_(budget) {}
 
   int read(void* out, size_t size, size_t count) override {
-    spend(static_cast<INT64>(std::min<size_t>(size * count, 1U << 30U)) + 16);
-    if (size * count > 0 && tell() >= this->size()) ++blocks_past_end_;
-    return LibRaw_buffer_datastream::read(out, size, count);
+    spend(static_cast<INT64>(std::min<size_t>(size * count, 1U << 30U)));
+    if (size * count > 0 && this->tell() >= this->size()) ++blocks_past_end_;
+    return Stream::read(out, size, count);
   }
   int seek(INT64 offset, int whence) override {
-    spend(16);
-    return LibRaw_buffer_datastream::seek(offset, whence);
+    spend(0);
+    return Stream::seek(offset, whence);
   }
   int get_char() override {
-    spend(1);
-    const int c = LibRaw_buffer_datastream::get_char();
+    if (--budget_ < 0) give_up();
+    const int c = Stream::get_char();
     if (c < 0) ++chars_past_end_;
     return c;
   }
   char* gets(char* out, int size) override {
     spend(size);
-    return LibRaw_buffer_datastream::gets(out, size);
+    return Stream::gets(out, size);
   }
   int scanf_one(const char* format, void* value) override {
     spend(64);
-    return LibRaw_buffer_datastream::scanf_one(format, value);
+    return Stream::scanf_one(format, value);
   }
 
   void forget_reads_past_end() { blocks_past_end_ = chars_past_end_ = 0; }
@@ -60,15 +60,24 @@ class GuardedStream : public LibRaw_buffer_datastream {
 
  private:
   void spend(INT64 bytes) {
-    budget_ -= bytes;
-    // LibRaw catches its own exceptions and returns an error.
-    if (budget_ < 0) throw LIBRAW_EXCEPTION_CANCELLED_BY_CALLBACK;
+    constexpr INT64 kCall = 8;  // a call costs about as much as so many bytes
+    budget_ -= bytes + kCall;
+    if (budget_ < 0) give_up();
   }
+  // LibRaw catches its own exceptions and returns an error.
+  [[noreturn]] static void give_up() { throw LIBRAW_EXCEPTION_CANCELLED_BY_CALLBACK; }
 
   INT64 budget_;
   std::size_t blocks_past_end_ = 0;
   std::size_t chars_past_end_ = 0;
 };
+
+/// Decoders read every byte once or twice, two at a time at the least: 10 times the size with
+/// calls.
+INT64 picture_budget(std::size_t file_size) {
+  return 16 * static_cast<INT64>(file_size) + 64'000'000;
+}
+constexpr INT64 kHeaderBudget = 4'000'000;  // hundreds of times what the tags of a header need
 
 /// Without LibRaw's own handlers, which write to standard error.
 std::unique_ptr<LibRaw> make_processor() {
@@ -273,7 +282,9 @@ Result<LinearFrame> linear_picture(LibRaw& raw, const std::string& file,
 
 Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::string& file,
                              const DecodeOptions& options) {
-  GuardedStream stream(bytes);  // outlives the processor that reads from it
+  // Outlives the processor that reads from it.
+  Guarded<LibRaw_buffer_datastream> stream(picture_budget(bytes.size()),
+                                           const_cast<unsigned char*>(bytes.data()), bytes.size());
   const auto raw = make_processor();
   if (const int code = raw->open_datastream(&stream); code != LIBRAW_SUCCESS)
     return tl::unexpected(error_of(code, file));
@@ -297,8 +308,10 @@ Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::st
 }
 
 std::optional<RawMetadata> read_raw_metadata(const std::string& path) {
+  Guarded<LibRaw_file_datastream> stream(kHeaderBudget, path.c_str());
+  if (stream.valid() == 0) return std::nullopt;
   const auto raw = make_processor();
-  if (raw->open_file(path.c_str()) != LIBRAW_SUCCESS) return std::nullopt;
+  if (raw->open_datastream(&stream) != LIBRAW_SUCCESS) return std::nullopt;
   const auto& other = raw->imgdata.other;
   RawMetadata metadata;
   metadata.camera = std::string(raw->imgdata.idata.make) + '/' + raw->imgdata.idata.model;

@@ -7,9 +7,11 @@
 #include <algorithm>
 #include <array>
 #include <opencv2/imgproc.hpp>
+#include <string_view>
 
 #include "file_kind.h"
 #include "ringsweep/decode.h"
+#include "ringsweep/intake.h"
 #include "support.h"
 
 namespace ringsweep {
@@ -261,6 +263,24 @@ TEST(Raw, DataThatEndTooEarlyAreAnError) {
     ASSERT_FALSE(part) << missing;
     EXPECT_THAT(one_line(part.error()), HasSubstr("the picture data end too early"));
   }
+}
+
+// A header that claims 250 million entries keeps LibRaw reading at the end of the file. With no
+// bound on that this test takes minutes, and the test runner ends it.
+TEST(Raw, AHeaderThatClaimsEntriesWithoutEndIsGivenUp) {
+  const TempFolder folder;
+  constexpr std::string_view kHead("II*\0\x08\x0A\0\0IIIICwaR\x58\x06\0\0", 20);
+  std::vector<unsigned char> bytes(3000, 0);
+  std::ranges::copy(kHead, bytes.begin());
+  bytes[0x65B] = 0x0F;  // the count of entries, 0x0F000000
+  test::write_bytes(folder / "a.iiq", bytes);
+  const auto path = folder / "a.iiq";
+  const Intake intake = find_bursts(std::span(&path, 1));
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_FALSE(intake.bursts[0].frames[0].time_s);
+  const auto frame = decode(intake.bursts[0].frames[0]);
+  ASSERT_FALSE(frame);
+  EXPECT_THAT(one_line(frame.error()), HasSubstr("a.iiq: "));
 }
 
 TEST(Raw, AMosaicOfOneValueIsNoPicture) {
