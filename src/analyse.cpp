@@ -281,7 +281,9 @@ void BurstJob::fit_and_judge() {
   const Profiles profiles =
       collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
   tell("fitting", 0, 1);
-  FocalPositions focus = fit_focal_positions(profiles, take_, {}, for_each_parallel);
+  std::vector<double> log_scale;
+  for (const Similarity& s : registration_.reference_from_frame) log_scale.push_back(s.log_scale);
+  FocalPositions focus = fit_focal_positions(profiles, take_, log_scale, {}, for_each_parallel);
   for (std::size_t k = 0; k < n; ++k)
     focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
   out_.fit_status = focus.status;

@@ -4,6 +4,7 @@
 #include <Eigen/Core>
 #include <cstddef>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -61,9 +62,12 @@ struct FitOptions {
 /// The sd of each position comes from the scatter of the fit over 48 parts of the picture (sandwich
 /// of the reduced normal matrix), since neighbouring tiles err together.
 /// @param light_ok N; false leaves a frame out (dark, unreadable): it gets no position.
+/// @param log_scale N, log of the picture's registered scale; used for a start only.
+/// @throws std::invalid_argument where these have another size.
 /// Cost O(tiles x frames^2) per iteration.
 [[nodiscard]] FocalPositions fit_focal_positions(const Profiles& profiles,
                                                  const std::vector<bool>& light_ok,
+                                                 std::span<const double> log_scale,
                                                  const FitOptions& options = {},
                                                  const ForEach& for_each = for_each_in_order);
 

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <limits>
 #include <numeric>
+#include <stdexcept>
 
 namespace ringsweep {
 namespace {
@@ -97,14 +98,22 @@ struct Residual {
 
 class Fit {
  public:
-  Fit(const Profiles& profiles, const std::vector<bool>& use, const FitOptions& options,
-      const ForEach& for_each)
+  Fit(const Profiles& profiles, const std::vector<bool>& use, std::span<const double> log_scale,
+      const FitOptions& options, const ForEach& for_each)
       : profiles_(profiles), options_(options), for_each_(for_each), curves_(profiles), use_(use),
         q_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
         gain_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
+        log_scale_(Eigen::Map<const VectorXd>(log_scale.data(), static_cast<Index>(log_scale.size()))),
         tiles_(profiles.tiles.size()) {
     for (std::size_t t = 0; t < tiles_.size(); ++t)
       if (has_fine_texture(t)) chosen_.push_back(t);
+    vagueness_.assign(tiles_.size(), std::vector<float>(profiles.num_frames, 1.0F));
+    for (std::size_t t = 0; t < tiles_.size(); ++t)
+      for (std::size_t k = 0; k < profiles.num_frames; ++k) {
+        const double reach = blur_read_px(t, k).value_or(profiles.diameter_px.back()) /
+                             options.max_blur_px;
+        vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
+      }
     if (chosen_.size() > options.max_tiles) {
       std::ranges::stable_sort(chosen_, std::greater<>(),
                                [&](std::size_t t) { return profiles.tiles[t].contrast; });
@@ -116,7 +125,11 @@ class Fit {
   FocalPositions run();
 
  private:
-  [[nodiscard]] bool start();
+  /// Sets of positions to begin with; empty when the frames have too little in common.
+  [[nodiscard]] std::vector<VectorXd> starts() const;
+  void take_best(const std::vector<VectorXd>& starts);
+  void place_frames(const std::vector<std::size_t>& by_tiles);
+  [[nodiscard]] std::optional<double> blur_read_px(std::size_t t, std::size_t k) const;
   void place_tile(std::size_t t, double reach_px);
   void place_tiles(const std::vector<std::size_t>& which, double reach_px);
   double fit_amplitudes(std::size_t t, double u, std::array<double, kNumBands>& amplitude) const;
@@ -143,10 +156,12 @@ class Fit {
   const ForEach& for_each_;
   Curves curves_;
   std::vector<bool> use_;
-  VectorXd q_, gain_;
+  VectorXd q_, gain_, log_scale_;
   std::vector<TileState> tiles_;
   std::vector<std::size_t> chosen_;
-  std::vector<bool> placed_;  // frames that the start could place by pictures
+  // Far out of focus the model fails slowly: its error grows there. By the blur read off the tile,
+  // tile x frame, not by the fitted one, or pushing everything apart would explain everything.
+  std::vector<std::vector<float>> vagueness_;
   double lambda_ = 1e-3;
   int iterations_ = 0;
   bool converged_ = false;
@@ -168,12 +183,8 @@ Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
   const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
   const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
   Residual r{.model = h.value, .log_slope = h.log_slope};
-  const double reach = d / options_.max_blur_px;
-  const double reach2 = reach * reach;
-  // Far out of focus the model fails slowly: its error grows there, for all tiles alike.
-  const double model_error =
-      options_.model_error * tiles_[t].noise_factor * std::sqrt(1.0 + reach2 * reach2);
-  r.sigma = std::hypot(model_error, tile.noise[j]);
+  r.sigma = std::hypot(options_.model_error * tiles_[t].noise_factor * vagueness_[t][k],
+                       tile.noise[j]);
   const double predicted = amplitude * std::exp(gain_(ik)) * h.value;
   r.value = (tile.energy[j][k] - predicted) / r.sigma;
   const double c = r.value / kCauchy;
@@ -263,25 +274,26 @@ void Fit::place_tiles(const std::vector<std::size_t>& which, double reach_px) {
   });
 }
 
-/// Positions to begin with. False: too few frames show anything.
-bool Fit::start() {
+/// Blur of a tile in a frame, read off the tile's own curve.
+std::optional<double> Fit::blur_read_px(std::size_t t, std::size_t k) const {
+  constexpr std::size_t kBand = 1;
+  const TileProfile& tile = profiles_.tiles[t];
+  if (tile.energy[kBand][k] < 3.0 * tile.noise[kBand]) return std::nullopt;
+  return curves_.blur_px(tile, kBand, tile.energy[kBand][k]);
+}
+
+std::vector<VectorXd> Fit::starts() const {
   const std::size_t n = profiles_.num_frames;
   std::vector<std::size_t> sample;
   const std::size_t stride = std::max<std::size_t>(1, chosen_.size() / 800);
   for (std::size_t i = 0; i < chosen_.size(); i += stride) sample.push_back(chosen_[i]);
-
-  // Blur of each tile in each frame, read off the tile's own curve.
-  constexpr std::size_t kBand = 1;
   const double far = options_.max_blur_px * 1.2;
   std::vector<std::vector<float>> blur(n, std::vector<float>(sample.size(), -1.0F));
-  for (std::size_t i = 0; i < sample.size(); ++i) {
-    const TileProfile& tile = profiles_.tiles[sample[i]];
+  for (std::size_t i = 0; i < sample.size(); ++i)
     for (std::size_t k = 0; k < n; ++k) {
-      if (!use_[k] || tile.energy[kBand][k] < 3.0 * tile.noise[kBand]) continue;
-      const auto d = curves_.blur_px(tile, kBand, tile.energy[kBand][k]);
+      const auto d = use_[k] ? blur_read_px(sample[i], k) : std::nullopt;
       if (d && *d <= far) blur[k][i] = static_cast<float>(*d);
     }
-  }
   // |d_tk - d_tl| <= |q_k - q_l| <= d_tk + d_tl for every tile: the left is reached by tiles to one
   // side of both frames, the right by tiles between them. Only frames with a tile that is nearly
   // sharp in both (a small sum) are neighbours; for these most tiles lie to one side.
@@ -322,30 +334,60 @@ bool Fit::start() {
     Index l = 0;
     if (least_sum.row(k).minCoeff(&l) < inf) distance(k, l) = distance(l, k) = one_sided(k, l);
   }
+  std::vector<Index> used;
+  for (std::size_t k = 0; k < n; ++k)
+    if (use_[k]) used.push_back(static_cast<Index>(k));
+
+  // The scale of the picture follows the ring (breathing): so many px a unit, from frames that have
+  // a distance. It speaks for frames that share no sharp tile.
+  std::vector<double> rate;
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const double ds = std::abs(log_scale_(used[i]) - log_scale_(used[i - 1]));
+    const double d = distance(used[i], used[i - 1]);
+    if (ds > 1e-4 && d < inf && d > 0.3) rate.push_back(d / ds);
+  }
+  const double px_per_log_scale = rate.size() >= 4 ? quantile(rate, 0.5) : 0.0;
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < used.size(); ++i)
+    if (const double d = distance(used[i], used[i - 1]); d < inf) steps.push_back(d);
+  const double usual_step = steps.empty() ? 1.0 : quantile(steps, 0.5);
+  const auto step_between = [&](Index a, Index b) {
+    if (distance(a, b) < inf) return distance(a, b);
+    const double breathing = px_per_log_scale * std::abs(log_scale_(a) - log_scale_(b));
+    const double seen = one_sided(a, b) < inf ? one_sided(a, b) : 0.0;
+    return std::max({breathing, seen, 0.3 * usual_step});
+  };
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const Index a = used[i - 1], b = used[i];
+    if (distance(a, b) == inf) distance(a, b) = distance(b, a) = step_between(a, b);
+  }
+
+  std::vector<VectorXd> result;
+  // In capture order, one way; and one way or the other as the picture's scale goes.
+  VectorXd one_way = VectorXd::Zero(static_cast<Index>(n)), by_scale = one_way;
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const double step = step_between(used[i], used[i - 1]);
+    const double ds = log_scale_(used[i]) - log_scale_(used[i - 1]);
+    one_way(used[i]) = one_way(used[i - 1]) + step;
+    by_scale(used[i]) = by_scale(used[i - 1]) + (ds < 0.0 ? step : -step);
+  }
+  result.push_back(one_way);
+  if (px_per_log_scale > 0.0) result.push_back(by_scale);
+
+  // Without any order: shortest paths between all frames, embedded on a line.
   for (Index m = 0; m < distance.rows(); ++m)
     for (Index k = 0; k < distance.rows(); ++k) {
       if (distance(k, m) == inf) continue;
       for (Index l = 0; l < distance.rows(); ++l)
         distance(k, l) = std::min(distance(k, l), distance(k, m) + distance(m, l));
     }
-  // The largest connected set of frames is embedded on a line.
-  std::vector<Index> group;
-  for (Index k = 0; k < distance.rows(); ++k) {
-    std::vector<Index> reach;
-    for (Index l = 0; l < distance.rows(); ++l)
-      if (use_[static_cast<std::size_t>(l)] && use_[static_cast<std::size_t>(k)] &&
-          distance(k, l) < inf)
-        reach.push_back(l);
-    if (reach.size() > group.size()) group = reach;
-  }
-  placed_.assign(n, false);
-  if (group.size() < 3) return false;
-  const auto size = static_cast<Index>(group.size());
+  const auto size = static_cast<Index>(used.size());
   MatrixXd gram(size, size);
   for (Index a = 0; a < size; ++a)
-    for (Index b = 0; b < size; ++b)
-      gram(a, b) = -0.5 * std::pow(distance(group[static_cast<std::size_t>(a)],
-                                            group[static_cast<std::size_t>(b)]), 2);
+    for (Index b = 0; b < size; ++b) {
+      const double d = distance(used[static_cast<std::size_t>(a)], used[static_cast<std::size_t>(b)]);
+      gram(a, b) = -0.5 * d * d;
+    }
   const VectorXd row = gram.rowwise().mean();
   gram.colwise() -= row;
   gram.rowwise() -= row.transpose();
@@ -358,12 +400,74 @@ bool Fit::start() {
   for (Index a = 0; a < size; ++a)
     slope += (static_cast<double>(a) - 0.5 * static_cast<double>(size - 1)) * line(a);
   if (slope < 0.0) line = -line;
-  for (Index a = 0; a < size; ++a) {
-    q_(group[static_cast<std::size_t>(a)]) = line(a);
-    placed_[static_cast<std::size_t>(group[static_cast<std::size_t>(a)])] = true;
+  VectorXd embedded = VectorXd::Zero(static_cast<Index>(n));
+  for (Index a = 0; a < size; ++a) embedded(used[static_cast<std::size_t>(a)]) = line(a);
+  result.push_back(embedded);
+  return result;
+}
+
+/// Seeks each frame's position with the tiles held: brings back a frame that was put on the wrong
+/// side, which no small step can do.
+void Fit::place_frames(const std::vector<std::size_t>& by_tiles) {
+  const auto n = static_cast<Index>(profiles_.num_frames);
+  double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
+  for (Index k = 0; k < n; ++k)
+    if (use_[static_cast<std::size_t>(k)]) low = std::min(low, q_(k)), high = std::max(high, q_(k));
+  const double step = 0.5 * profiles_.full_px_per_px;
+  VectorXd found = q_;
+  for_each_(profiles_.num_frames, [&](std::size_t frame) {
+    if (!use_[frame]) return;
+    const auto k = static_cast<Index>(frame);
+    const auto cost_at = [&](double q) {
+      double cost = 0.0;
+      for (const std::size_t t : by_tiles) {
+        const TileProfile& tile = profiles_.tiles[t];
+        if (tile.peak_frame == frame) continue;  // its curve starts from this very frame
+        const double d = q - tiles_[t].u;
+        const double d0 = q_(static_cast<Index>(tile.peak_frame)) - tiles_[t].u;
+        for (std::size_t j = 0; j < kNumBands; ++j) {
+          if (tile.energy[j][frame] < 0.0F) continue;
+          const double sigma = std::hypot(
+              options_.model_error * tiles_[t].noise_factor * vagueness_[t][frame], tile.noise[j]);
+          const double c = (tile.energy[j][frame] - tiles_[t].amplitude[j] * std::exp(gain_(k)) *
+                                                        curves_.at(tile, j, d * d - d0 * d0).value) /
+                           (sigma * kCauchy);
+          cost += std::log1p(c * c);
+        }
+      }
+      return cost;
+    };
+    double best = 0.98 * cost_at(q_(k));  // a clear gain, or the frame stays
+    for (double q = low - 8.0; q <= high + 8.0; q += step)
+      if (const double cost = cost_at(q); cost < best) best = cost, found(k) = q;
+  });
+  q_ = found;
+}
+
+/// Tries every start on some of the tiles and goes on with the best.
+void Fit::take_best(const std::vector<VectorXd>& starts) {
+  const std::vector<std::size_t> all = chosen_;
+  const std::size_t stride = std::max<std::size_t>(1, all.size() / 500);
+  chosen_.clear();
+  for (std::size_t i = 0; i < all.size(); i += stride) chosen_.push_back(all[i]);
+  double best = std::numeric_limits<double>::max();
+  VectorXd best_q;
+  for (const VectorXd& start : starts) {
+    q_ = start;
+    gain_.setZero();
+    lambda_ = 1e-3;
+    place_tiles(chosen_, 12.0);
+    levenberg_marquardt(6);
+    place_frames(chosen_);
+    place_tiles(chosen_, 12.0);
+    levenberg_marquardt(6);
+    const double cost = total_cost();
+    if (cost < best) best = cost, best_q = q_;
   }
-  for (std::size_t k = 0; k < n; ++k) use_[k] = use_[k] && placed_[k];
-  return true;
+  q_ = best_q;
+  gain_.setZero();
+  lambda_ = 1e-3;
+  chosen_ = all;
 }
 
 void Fit::update_noise_factors() {
@@ -375,9 +479,8 @@ void Fit::update_noise_factors() {
       for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
         if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
         const Residual r = residual(t, j, k, tiles_[t].u, tiles_[t].amplitude[j]);
-        const double d = std::abs(q_(static_cast<Index>(k)) - tiles_[t].u);
-        if (d > options_.max_blur_px) continue;
-        const double e = r.value * r.sigma / options_.model_error;
+        if (vagueness_[t][k] > 1.5F) continue;
+        const double e = r.value * r.sigma / (options_.model_error * vagueness_[t][k]);
         sum += std::min(e * e, 100.0);
         count += 1.0;
       }
@@ -611,11 +714,7 @@ FocalPositions Fit::run() {
     out.reason = "nothing with texture is sharp in any frame";
     return out;
   }
-  if (!start()) {
-    out.status = FitStatus::not_trusted;
-    out.reason = "the frames have too little in common to be put in order";
-    return out;
-  }
+  take_best(starts());
   place_tiles(chosen_, 12.0);
   for (int outer = 0; outer < 5; ++outer) {
     update_noise_factors();
@@ -655,8 +754,11 @@ FocalPositions Fit::run() {
 }  // namespace
 
 FocalPositions fit_focal_positions(const Profiles& profiles, const std::vector<bool>& light_ok,
-                                   const FitOptions& options, const ForEach& for_each) {
-  return Fit(profiles, light_ok, options, for_each).run();
+                                   std::span<const double> log_scale, const FitOptions& options,
+                                   const ForEach& for_each) {
+  if (light_ok.size() != profiles.num_frames || log_scale.size() != profiles.num_frames)
+    throw std::invalid_argument("light_ok and log_scale need one entry a frame");
+  return Fit(profiles, light_ok, log_scale, options, for_each).run();
 }
 
 }  // namespace ringsweep
