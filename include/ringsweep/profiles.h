@@ -100,6 +100,8 @@ struct Profiles {
 
 struct ProfileOptions {
   double min_contrast = 8.0;  ///< peak over noise floor (energy); below, a tile is noise
+  double min_shown = 0.4;     ///< its sharpest frame's energy against the mosaic's, at least this
+  double max_shown = 1.6;     ///< and at most this; ours, no source: see bench/accuracy
 };
 
 /// @param frames N, capture order; empty for frames that were not measured.

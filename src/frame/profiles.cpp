@@ -258,11 +258,18 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
         tile.contrast = top / std::max(mosaic_noise, 1e-12);
         tile.noise[j] = mosaic_noise / top;
         tile.energy[j].assign(n, -1.0F);
+        float highest = 0.0F;
         for (std::size_t k = 0; k < n; ++k) {
           if (frames[k].level.empty() || !frames[k].valid.at<uchar>(r, c)) continue;
           const double e = (frames[k].energy[j].at<float>(r, c) - noise_at(k)) / top;
           tile.energy[j][k] = static_cast<float>(std::max(e, 0.0));
+          highest = std::max(highest, tile.energy[j][k]);
         }
+        // The mosaic is no picture that a camera took: where it changes frames, seams can pass for
+        // texture, and where it lacks the tile's own coarse light it shows too little. A tile that
+        // no frame shows about as the mosaic does is not explained by it.
+        textured = highest >= options.min_shown && highest <= options.max_shown;
+        if (!textured) break;
         double before = 0.0;
         for (std::size_t d = 0; d < curves.diameter_px.size(); ++d) {
           const double e = curves.energy[d][j].at<float>(r, c) - mosaic_noise * curves.noise[d][j];
