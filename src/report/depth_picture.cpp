@@ -10,6 +10,7 @@
 
 #include "report/wording.h"
 #include "ringsweep/report.h"
+#include "ringsweep/subject.h"
 
 namespace ringsweep {
 namespace {
@@ -55,7 +56,9 @@ struct Range {
 
 bool known(const DepthMap& depth, int row, int col) {
   if (!std::isfinite(depth.q_px.at<float>(row, col))) return false;
-  return depth.weight.empty() || depth.weight.at<float>(row, col) > 0.0F;
+  // What the subject leaves out as too poor to count is not shown as a depth either.
+  constexpr double kLeastWeight = SubjectOptions{}.min_weight;
+  return depth.weight.empty() || depth.weight.at<float>(row, col) >= kLeastWeight;
 }
 
 /// The subject's extent, or where none was found that of all tiles but the outermost 2 %.
