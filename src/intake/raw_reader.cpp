@@ -9,6 +9,7 @@
 #include <memory>
 #include <vector>
 
+#include "file_kind.h"
 #include "jpeg_reader.h"
 #include "linear_light.h"
 #include "messages.h"
@@ -116,13 +117,18 @@ cv::Size visible_size(const LibRaw& raw) {
   return {raw.imgdata.sizes.width, raw.imgdata.sizes.height};
 }
 
-/// The preview as a picture, where it is a JPEG, wide enough, and whole.
-std::optional<LinearFrame> read_preview(LibRaw& raw, const std::string& file,
-                                        const DecodeOptions& options) {
-  if (raw.unpack_thumb() != LIBRAW_SUCCESS) return std::nullopt;
-  const auto& thumb = raw.imgdata.thumbnail;
-  if (thumb.tformat != LIBRAW_THUMBNAIL_JPEG || thumb.thumb == nullptr) return std::nullopt;
-  const std::span bytes(reinterpret_cast<const unsigned char*>(thumb.thumb), thumb.tlength);
+/// The preview as a picture, where it is a JPEG, wide enough, and whole. Its bytes are taken from
+/// the file, where LibRaw found them: LibRaw's own way to them lets a damaged one write to standard
+/// error.
+std::optional<LinearFrame> read_preview(LibRaw& raw, std::span<const unsigned char> whole,
+                                        const std::string& file, const DecodeOptions& options) {
+  const INT64 offset = raw.get_internal_data_pointer()->internal_data.toffset;
+  const std::size_t length = raw.imgdata.thumbnail.tlength;
+  if (offset <= 0 || length == 0 || static_cast<std::size_t>(offset) > whole.size() ||
+      length > whole.size() - static_cast<std::size_t>(offset))
+    return std::nullopt;
+  const auto bytes = whole.subspan(static_cast<std::size_t>(offset), length);
+  if (content_kind(bytes) != ContentKind::jpeg) return std::nullopt;
   const auto size = jpeg_size(bytes);
   if (!size || size->width <= 0 || size->height <= 0) return std::nullopt;
 
@@ -294,7 +300,7 @@ Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::st
                          std::max(sizes.raw_height, sizes.height));
   if (too_large(claimed, options)) return tl::unexpected(too_many_pixels(file, claimed));
 
-  if (auto preview = read_preview(*raw, file, options)) return std::move(*preview);
+  if (auto preview = read_preview(*raw, bytes, file, options)) return std::move(*preview);
 
   stream.forget_reads_past_end();
   if (const int code = raw->unpack(); code != LIBRAW_SUCCESS)

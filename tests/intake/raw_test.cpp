@@ -265,6 +265,23 @@ TEST(Raw, DataThatEndTooEarlyAreAnError) {
   }
 }
 
+TEST(Raw, ADamagedPreviewIsPassedOverInSilence) {
+  const TempFolder folder;
+  test::write_picture(folder / "preview.jpg", test::noise_picture({480, 320}));
+  std::vector<unsigned char> bytes = test::read_bytes(folder / "preview.jpg");
+  for (const std::size_t size : {bytes.size() / 2, std::size_t{20}}) {
+    bytes.resize(size);
+    test::write_bytes(folder / "preview.jpg", bytes);
+    write_dng_with_preview(folder / "a.dng", make_mosaic({480, 320}, kRggb), folder / "preview.jpg",
+                           {480, 320});
+    testing::internal::CaptureStderr();
+    const auto frame = decode(frame_at(folder / "a.dng"));
+    EXPECT_EQ(testing::internal::GetCapturedStderr(), "");
+    ASSERT_TRUE(frame) << one_line(frame.error());
+    EXPECT_EQ(frame->full_px_per_px, 2.0);  // the mosaic
+  }
+}
+
 // A header that claims 250 million entries keeps LibRaw reading at the end of the file. With no
 // bound on that this test takes minutes, and the test runner ends it.
 TEST(Raw, AHeaderThatClaimsEntriesWithoutEndIsGivenUp) {
