@@ -19,8 +19,8 @@ struct CameraSettings {
 
 /// A file of a burst and what its metadata say. Nothing of the picture is held.
 struct FrameRef {
-  std::string path;  ///< the file to open; used by decode only, never reported
-  std::string file;  ///< its name, as reported
+  std::string path;              ///< the file to open; used by decode only, never reported
+  std::string file;              ///< its name, as reported
   std::optional<double> time_s;  ///< capture time, seconds since 1970 of the camera's own clock
   std::optional<int> number;     ///< the digits that end the name, if it has any
   int orientation = 1;           ///< Exif orientation, 1 to 8 (CIPA DC-008, tag 0x0112)
@@ -38,11 +38,12 @@ struct Burst {
 
 /// One decoded picture in linear light, in sensor orientation (no Exif rotation applied).
 struct LinearFrame {
-  cv::Mat luminance;  ///< CV_32FC1, rows x cols, linear, 0 black to 1 white; BT.709 weights
-  cv::Mat clipped;    ///< CV_8UC1, same size, 255 where a channel is at its upper end, else 0
-  cv::Size full_size;           ///< of the full-size frame, px
-  /// Full-size px per pixel of `luminance`; 1 or more. Exact: what fills no whole pixel at the right
-  /// and lower edge is left away, so the centre of pixel x lies at full_px_per_px * (x + 0.5) - 0.5.
+  cv::Mat luminance;   ///< CV_32FC1, rows x cols, linear, 0 black to 1 white; BT.709 weights
+  cv::Mat clipped;     ///< CV_8UC1, same size, 255 where a channel is at its upper end, else 0
+  cv::Size full_size;  ///< of the full-size frame, px
+  /// Full-size px per pixel of `luminance`; 1 or more. Exact: what fills no whole pixel at the
+  /// right and lower edge is left away, so the centre of pixel x lies at full_px_per_px * (x + 0.5)
+  /// - 0.5.
   double full_px_per_px = 1.0;
 };
 

@@ -1,5 +1,6 @@
 #pragma once
-/// Intake: paths -> bursts. Files are opened here (for their metadata) and in decode.h, nowhere else.
+/// Intake: paths -> bursts. Files are opened here (for their metadata) and in decode.h, nowhere
+/// else.
 
 #include <filesystem>
 #include <optional>
@@ -13,16 +14,16 @@
 namespace ringsweep {
 
 struct IntakeOptions {
-  bool prefer_raw = false;  ///< of a raw and a JPEG of one name, take the raw
-  double pause_s = 4.0;     ///< a longer pause ends a burst; > 0. DESIGN section 2
-  double pause_factor = 3.0;  ///< or one longer than this many median intervals, if that is more
+  bool prefer_raw = false;     ///< of a raw and a JPEG of one name, take the raw
+  double pause_s = 4.0;        ///< a longer pause ends a burst; > 0. DESIGN section 2
+  double pause_factor = 3.0;   ///< or one longer than this many median intervals, if that is more
   double slow_median_s = 8.0;  ///< ...where the median interval is below this
 };
 
 /// What was found. A file that cannot be opened as a picture stays in its burst (decode names the
 /// reason, the report flags it), so that nothing that was shot vanishes from the list.
 struct Intake {
-  std::vector<Burst> bursts;    ///< in capture order; frames sorted by time, then number (9999 wraps)
+  std::vector<Burst> bursts;  ///< in capture order; frames sorted by time, then number (9999 wraps)
   std::vector<Error> problems;  ///< paths that do not exist, folders that cannot be read
   std::size_t other_files = 0;  ///< files that are no pictures, left alone
 };
@@ -34,8 +35,9 @@ struct Intake {
                                  const IntakeOptions& options = {});
 
 /// Separates frames of one folder and camera by their pauses. Pure; exported for the tests. While
-/// fewer than three intervals have passed since the last pause, the median takes in those that follow,
-/// so that a series pressed every 6 s is one burst and a stray frame before a fast one is not in it.
+/// fewer than three intervals have passed since the last pause, the median takes in those that
+/// follow, so that a series pressed every 6 s is one burst and a stray frame before a fast one is
+/// not in it.
 /// @param frames sorted; frames without a time stay with their neighbours.
 [[nodiscard]] std::vector<std::vector<FrameRef>> split_at_pauses(std::vector<FrameRef> frames,
                                                                  const IntakeOptions& options);

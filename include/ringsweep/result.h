@@ -1,8 +1,9 @@
 #pragma once
 /// Errors of the input as values.
 ///
-/// A file that is wrong is no exception: it is a value in a list, and the rest goes on. A caller that
-/// is wrong gets std::invalid_argument; data that cannot tell are an answer with a status, no Error.
+/// A file that is wrong is no exception: it is a value in a list, and the rest goes on. A caller
+/// that is wrong gets std::invalid_argument; data that cannot tell are an answer with a status, no
+/// Error.
 
 #include <string>
 #include <tl/expected.hpp>
