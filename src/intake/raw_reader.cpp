@@ -29,6 +29,8 @@ class Guarded : public Stream {
   int read(void* out, size_t size, size_t count) override {
     spend(static_cast<INT64>(std::min<size_t>(size * count, 1U << 30U)));
     if (size * count > 0 && this->tell() >= this->size()) ++blocks_past_end_;
+    bytes_read_ += std::min<INT64>(static_cast<INT64>(size * count),
+                                   std::max<INT64>(0, this->size() - this->tell()));
     return Stream::read(out, size, count);
   }
   int seek(INT64 offset, int whence) override {
@@ -38,7 +40,10 @@ class Guarded : public Stream {
   int get_char() override {
     if (--budget_ < 0) give_up();
     const int c = Stream::get_char();
-    if (c < 0) ++chars_past_end_;
+    if (c < 0)
+      ++chars_past_end_;
+    else
+      ++bytes_read_;
     return c;
   }
   char* gets(char* out, int size) override {
@@ -50,7 +55,13 @@ class Guarded : public Stream {
     return Stream::scanf_one(format, value);
   }
 
-  void forget_reads_past_end() { blocks_past_end_ = chars_past_end_ = 0; }
+  void forget_reads() {
+    blocks_past_end_ = chars_past_end_ = 0;
+    bytes_read_ = 0;
+  }
+
+  /// Bytes that were really there.
+  [[nodiscard]] INT64 bytes_read() const { return bytes_read_; }
 
   /// More than what a decoder of whole blocks, or one with a look-ahead of some bytes, asks for in
   /// vain at the end of a file that is complete.
@@ -69,6 +80,7 @@ class Guarded : public Stream {
   [[noreturn]] static void give_up() { throw LIBRAW_EXCEPTION_CANCELLED_BY_CALLBACK; }
 
   INT64 budget_;
+  INT64 bytes_read_ = 0;
   std::size_t blocks_past_end_ = 0;
   std::size_t chars_past_end_ = 0;
 };
@@ -302,11 +314,15 @@ Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::st
 
   if (auto preview = read_preview(*raw, bytes, file, options)) return std::move(*preview);
 
-  stream.forget_reads_past_end();
+  stream.forget_reads();
   if (const int code = raw->unpack(); code != LIBRAW_SUCCESS)
     return tl::unexpected(error_of(code, file));
   // LibRaw reports success all the same.
   if (stream.ended_too_early()) return tl::unexpected(truncated(file));
+  // Nor does it say that it read nothing and left the memory as it found it. No raw codec gets by
+  // with an eighth of a bit a pixel.
+  if (stream.bytes_read() < static_cast<INT64>(claimed.width) * claimed.height / 64)
+    return tl::unexpected(no_picture(file));
   if (raw->error_count() > 0)
     return tl::unexpected(stream.read_past_end() ? truncated(file) : damaged(file));
   if (is_bayer(*raw)) return green_of_mosaic(*raw, stream.read_past_end(), file, options);
