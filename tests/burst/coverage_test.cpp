@@ -1,0 +1,110 @@
+// Coverage. Source: W. J. Smith, Modern Optical Engineering, eq. (9.8), depth of focus +-B N.
+#include "ringsweep/coverage.h"
+
+#include <gtest/gtest.h>
+
+#include <array>
+#include <stdexcept>
+
+#include "positions.h"
+#include "ringsweep/thin_lens.h"
+
+namespace ringsweep {
+namespace {
+
+TEST(FindGaps, AGapBeginsAtTheHandbookDepthOfFocus) {
+  // 1:1, f = 100 mm at f/8: pupil 12.5 mm, image distance 200 mm, N_w = 16. B = 2 px of 4 um.
+  constexpr ThinLens kLens{.pupil_mm = 12.5, .pitch_mm = 0.004};
+  constexpr double kImageMm = 200.0, kBlurMm = 0.008;
+  constexpr double kStepMm = 2.0 * kBlurMm * kImageMm / kLens.pupil_mm;  // 2 B N_w = 0.256 mm
+
+  // The book holds the image distance v fixed, the exact disc of a point midway has v + s/2:
+  // s / 2v = 6.4e-4 apart. That, not rounding (1e-15), is the room between book and code.
+  constexpr double kModelError = kStepMm / (2.0 * kImageMm);
+  EXPECT_NEAR(blur_diameter_px(kLens, kImageMm, kImageMm + kStepMm / 2.0), 2.0, 2.0 * kModelError);
+
+  const auto gaps_at = [](double step_px) {
+    const std::array subject_px{0.0, step_px / 2.0, step_px};
+    return find_gaps(frames_at({0.0, step_px}), subject_px, {.blur_limit_px = 2.0}).size();
+  };
+  constexpr double kStepPx = kStepMm * kLens.pupil_mm / (kImageMm * kLens.pitch_mm);
+  EXPECT_EQ(gaps_at(kStepPx * (1.0 - kModelError)), 0U);
+  EXPECT_EQ(gaps_at(kStepPx * (1.0 + kModelError)), 1U);
+}
+
+TEST(FindGaps, AirBetweenTwoFramesIsNoGap) {
+  // 20 px apart; the subject lies within 2 px of one or the other.
+  const std::array subject_px{-1.0, 0.0, 1.9, 18.1, 20.0, 21.0};
+  EXPECT_TRUE(find_gaps(frames_at({0.0, 20.0}), subject_px, {.blur_limit_px = 2.0}).empty());
+}
+
+TEST(FindGaps, NamesTheFramesBelowAndAboveWhateverTheirOrder) {
+  const auto gaps = find_gaps(frames_at({9.0, 3.0, 0.0, 12.0}), evenly(0.0, 12.0, 121),
+                              {.blur_limit_px = 2.0});
+  ASSERT_EQ(gaps.size(), 1U);
+  EXPECT_EQ(gaps[0].lower, 1U);
+  EXPECT_EQ(gaps[0].upper, 0U);
+  EXPECT_DOUBLE_EQ(gaps[0].width_px, 6.0);
+  // The open 5..7 of 0..12: 19 or, with rounding of the grid of 0.1, up to 21 of 121 tiles.
+  EXPECT_NEAR(gaps[0].subject_share, 20.0 / 121.0, 1.0 / 121.0);
+}
+
+TEST(FindGaps, FrameThatIsNotUsableCoversNothing) {
+  FocalPositions focus = frames_at({0.0, 3.0, 6.0});
+  EXPECT_TRUE(find_gaps(focus, evenly(0.0, 6.0, 61), {.blur_limit_px = 2.0}).empty());
+  focus.frames[1].usable = false;
+  EXPECT_EQ(find_gaps(focus, evenly(0.0, 6.0, 61), {.blur_limit_px = 2.0}).size(), 1U);
+}
+
+TEST(FindGaps, WidthSdHoldsCovarianceAndScale) {
+  FocalPositions focus = frames_at({0.0, 6.0});
+  focus.covariance_px2 << 0.04, 0.03, 0.03, 0.09;
+  focus.scale_sd = 0.05;
+  const auto gaps = find_gaps(focus, evenly(0.0, 6.0, 61), {.blur_limit_px = 2.0});
+  ASSERT_EQ(gaps.size(), 1U);
+  // var(b - a) = 0.04 + 0.09 - 2 x 0.03, and (6 x 0.05)^2: sqrt 0.16. Rounding only.
+  EXPECT_NEAR(gaps[0].width_sd_px, 0.4, 1e-12);
+}
+
+TEST(FindGaps, FewerTilesThanNoiseAreNoGap) {
+  std::vector<double> subject = evenly(0.0, 1.0, 999);
+  subject.push_back(5.0);  // 1 in 1000, less than 0.002
+  EXPECT_TRUE(find_gaps(frames_at({0.0, 10.0}), subject, {.blur_limit_px = 2.0}).empty());
+  subject.insert(subject.end(), {5.1, 5.2});  // 3 in 1002
+  EXPECT_EQ(find_gaps(frames_at({0.0, 10.0}), subject, {.blur_limit_px = 2.0}).size(), 1U);
+}
+
+TEST(FindGaps, NoFrameOneFrameNoSubjectHaveNoGap) {
+  EXPECT_TRUE(find_gaps(frames_at({}), evenly(0, 9, 10), {}).empty());
+  EXPECT_TRUE(find_gaps(frames_at({4.0}), evenly(0, 9, 10), {}).empty());
+  EXPECT_TRUE(find_gaps(frames_at({0.0, 9.0}), {}, {}).empty());
+}
+
+TEST(FindGaps, BlurLimitMustBePositive) {
+  EXPECT_THROW((void)find_gaps(frames_at({0.0, 9.0}), {}, {.blur_limit_px = 0.0}),
+               std::invalid_argument);
+}
+
+TEST(AssessCoverage, EndIsOpenWhereTheSubjectGoesOnBeyondTheLimit) {
+  // 0.5 % of 1001 tiles are left beyond each end: 5 tiles, 0.05 px of this grid.
+  const Coverage c = assess_coverage(frames_at({3.0, 0.0, 6.0}), evenly(-1.0, 9.0, 1001),
+                                     {.blur_limit_px = 2.0});
+  ASSERT_TRUE(c.has_subject);
+  ASSERT_EQ(c.ends.size(), 2U);
+  EXPECT_TRUE(c.ends[0].low);
+  EXPECT_FALSE(c.ends[0].open);
+  EXPECT_EQ(c.ends[0].frame, 1U);
+  EXPECT_NEAR(c.ends[0].beyond_px, 1.0 - 0.05, 1e-9);
+  EXPECT_TRUE(c.ends[1].open);
+  EXPECT_EQ(c.ends[1].frame, 2U);
+  EXPECT_NEAR(c.ends[1].beyond_px, 3.0 - 0.05, 1e-9);
+}
+
+TEST(AssessCoverage, NothingSharpIsNoSubjectAndNoEnds) {
+  const Coverage c = assess_coverage(frames_at({0.0, 3.0}), {}, {});
+  EXPECT_FALSE(c.has_subject);
+  EXPECT_TRUE(c.ends.empty());
+}
+
+}  // namespace
+}  // namespace ringsweep

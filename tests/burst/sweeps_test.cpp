@@ -1,0 +1,52 @@
+#include "ringsweep/sweeps.h"
+
+#include <gtest/gtest.h>
+
+#include "positions.h"
+
+namespace ringsweep {
+namespace {
+
+TEST(FindSweeps, OneWayIsOneSweep) {
+  for (const double sign : {1.0, -1.0}) {
+    const auto sweeps = find_sweeps(frames_at({0.0, sign * 5, sign * 10, sign * 15}), 8.0);
+    ASSERT_EQ(sweeps.size(), 1U);
+    EXPECT_EQ(sweeps[0].first, 0U);
+    EXPECT_EQ(sweeps[0].last, 3U);
+    EXPECT_EQ(sweeps[0].rising, sign > 0.0);
+  }
+}
+
+TEST(FindSweeps, PauseAndShortTurnBackBelongToTheSweep) {
+  const auto sweeps = find_sweeps(frames_at({0, 5, 5, 5, 10, 7, 6, 12, 17}), 8.0);
+  ASSERT_EQ(sweeps.size(), 1U);
+  EXPECT_EQ(sweeps[0].last, 8U);
+}
+
+TEST(FindSweeps, TurningBackForGoodBeginsAnotherSweep) {
+  const auto sweeps = find_sweeps(frames_at({0, 5, 10, 15, 20, 14, 9, 4, -1}), 8.0);
+  ASSERT_EQ(sweeps.size(), 2U);
+  EXPECT_EQ(sweeps[0].last, 4U);
+  EXPECT_TRUE(sweeps[0].rising);
+  EXPECT_EQ(sweeps[1].first, 5U);
+  EXPECT_EQ(sweeps[1].last, 8U);
+  EXPECT_FALSE(sweeps[1].rising);
+}
+
+TEST(FindSweeps, FramesWithoutAPositionArePassedOver) {
+  FocalPositions focus = frames_at({0, 5, 10, 15});
+  forget(focus, 1);
+  forget(focus, 3);
+  const auto sweeps = find_sweeps(focus, 8.0);
+  ASSERT_EQ(sweeps.size(), 1U);
+  EXPECT_EQ(sweeps[0].last, 2U);
+}
+
+TEST(FindSweeps, FewerThanTwoPositionsAreNoSweepAndStandstillIsOne) {
+  EXPECT_TRUE(find_sweeps(frames_at({}), 8.0).empty());
+  EXPECT_TRUE(find_sweeps(frames_at({3.0}), 8.0).empty());
+  EXPECT_EQ(find_sweeps(frames_at({3.0, 3.0, 3.0}), 8.0).size(), 1U);
+}
+
+}  // namespace
+}  // namespace ringsweep

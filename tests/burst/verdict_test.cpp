@@ -1,0 +1,94 @@
+#include "ringsweep/verdict.h"
+
+#include <gtest/gtest.h>
+
+#include "positions.h"
+
+namespace ringsweep {
+namespace {
+
+constexpr double kLimitPx = 2.0, kAllowedPx = 4.0;
+
+Verdict judge(const FocalPositions& focus, const std::vector<double>& subject,
+              std::vector<bool> dark = {}) {
+  dark.resize(focus.frames.size());
+  return decide(focus, assess_coverage(focus, subject, {.blur_limit_px = kLimitPx}),
+                find_sweeps(focus, 8.0), dark, kAllowedPx);
+}
+
+TEST(Verdict, CoveredSubjectIsComplete) {
+  const Verdict v = judge(frames_at({0, 3, 6, 9}), evenly(0, 9, 91));
+  EXPECT_EQ(v.kind, VerdictKind::complete);
+  ASSERT_EQ(v.reasons.size(), 1U);
+  EXPECT_EQ(v.reasons[0].kind, ReasonKind::covered);
+}
+
+TEST(Verdict, GapIsAReshootAndNamesTheFrameShotEarlierFirst) {
+  const Verdict v = judge(frames_at({12, 9, 3, 0}), evenly(0, 12, 121));
+  EXPECT_EQ(v.kind, VerdictKind::reshoot);
+  ASSERT_EQ(v.reasons.size(), 1U);
+  EXPECT_EQ(v.reasons[0].kind, ReasonKind::gap);
+  EXPECT_EQ(v.reasons[0].first_frame, 1U);
+  EXPECT_EQ(v.reasons[0].last_frame, 2U);
+  EXPECT_FALSE(v.reasons[0].close_call);  // 6 is 1.5 times what is allowed
+}
+
+TEST(Verdict, GapWhereTheFlashFailedIsTheFlashsDoing) {
+  FocalPositions focus = frames_at({0, 3, 6, 9, 12});
+  forget(focus, 2);
+  const Verdict v = judge(focus, evenly(0, 12, 121), {false, false, true});
+  ASSERT_EQ(v.reasons.size(), 1U);
+  EXPECT_EQ(v.reasons[0].kind, ReasonKind::gap_from_dark);
+}
+
+TEST(Verdict, GapThatTheRingMadeIsNotBlamedOnTheFlash) {
+  FocalPositions focus = frames_at({0, 3, 8, 13, 16});  // 5 px a frame, were the flash there
+  forget(focus, 2);
+  const Verdict v = judge(focus, evenly(0, 16, 161), {false, false, true});
+  ASSERT_EQ(v.reasons.size(), 1U);
+  EXPECT_EQ(v.reasons[0].kind, ReasonKind::gap);
+}
+
+TEST(Verdict, CloseCallLiesWithin15PercentOfWhatIsAllowed) {
+  const Verdict close = judge(frames_at({0, 3, 7.5, 10}), evenly(0, 10, 1001));
+  ASSERT_EQ(close.reasons.size(), 1U);
+  EXPECT_TRUE(close.reasons[0].close_call);  // 4.5 of 4
+  const Verdict clear = judge(frames_at({0, 3, 7.7, 10}), evenly(0, 10, 1001));
+  ASSERT_EQ(clear.reasons.size(), 1U);
+  EXPECT_FALSE(clear.reasons[0].close_call);  // 4.7 of 4
+}
+
+TEST(Verdict, OpenEndIsAtTheStartWhereTheSweepBeganThere) {
+  const Verdict low = judge(frames_at({0, 3, 6}), evenly(-4, 6, 1001));
+  ASSERT_EQ(low.reasons.size(), 1U);
+  EXPECT_EQ(low.reasons[0].kind, ReasonKind::open_end);
+  EXPECT_TRUE(low.reasons[0].at_start);
+  EXPECT_EQ(low.reasons[0].first_frame, 0U);
+  const Verdict high = judge(frames_at({0, 3, 6}), evenly(0, 10, 1001));
+  ASSERT_EQ(high.reasons.size(), 1U);
+  EXPECT_FALSE(high.reasons[0].at_start);
+  const Verdict falling = judge(frames_at({6, 3, 0}), evenly(-4, 6, 1001));
+  ASSERT_EQ(falling.reasons.size(), 1U);
+  EXPECT_FALSE(falling.reasons[0].at_start);
+}
+
+TEST(Verdict, TooLittleToGoByIsCannotTell) {
+  const auto expect = [](const FocalPositions& focus, const std::vector<double>& subject,
+                         ReasonKind kind) {
+    const Verdict v = judge(focus, subject);
+    EXPECT_EQ(v.kind, VerdictKind::cannot_tell);
+    ASSERT_EQ(v.reasons.size(), 1U);
+    EXPECT_EQ(v.reasons[0].kind, kind);
+  };
+  expect(frames_at({}), {}, ReasonKind::too_few_frames);
+  expect(frames_at({0, 3}), evenly(0, 3, 31), ReasonKind::too_few_frames);
+  expect(frames_at({0, 3, 6}), {}, ReasonKind::no_subject);
+  FocalPositions focus = frames_at({0, 3, 6});
+  focus.status = FitStatus::not_trusted;
+  focus.reason = "the frames agree with two orders";
+  expect(focus, evenly(0, 6, 61), ReasonKind::fit_not_trusted);
+  EXPECT_EQ(judge(focus, evenly(0, 6, 61)).reasons[0].detail, focus.reason);
+}
+
+}  // namespace
+}  // namespace ringsweep
