@@ -39,8 +39,8 @@ TEST(FindGaps, AirBetweenTwoFramesIsNoGap) {
 }
 
 TEST(FindGaps, NamesTheFramesBelowAndAboveWhateverTheirOrder) {
-  const auto gaps = find_gaps(frames_at({9.0, 3.0, 0.0, 12.0}), evenly(0.0, 12.0, 121),
-                              {.blur_limit_px = 2.0});
+  const auto gaps =
+      find_gaps(frames_at({9.0, 3.0, 0.0, 12.0}), evenly(0.0, 12.0, 121), {.blur_limit_px = 2.0});
   ASSERT_EQ(gaps.size(), 1U);
   EXPECT_EQ(gaps[0].lower, 1U);
   EXPECT_EQ(gaps[0].upper, 0U);
@@ -87,8 +87,8 @@ TEST(FindGaps, BlurLimitMustBePositive) {
 
 TEST(AssessCoverage, EndIsOpenWhereTheSubjectGoesOnBeyondTheLimit) {
   // 0.5 % of 1001 tiles are left beyond each end: 5 tiles, 0.05 px of this grid.
-  const Coverage c = assess_coverage(frames_at({3.0, 0.0, 6.0}), evenly(-1.0, 9.0, 1001),
-                                     {.blur_limit_px = 2.0});
+  const Coverage c =
+      assess_coverage(frames_at({3.0, 0.0, 6.0}), evenly(-1.0, 9.0, 1001), {.blur_limit_px = 2.0});
   ASSERT_TRUE(c.has_subject);
   ASSERT_EQ(c.ends.size(), 2U);
   EXPECT_TRUE(c.ends[0].low);

@@ -54,7 +54,8 @@ TEST(Exposure, EachHalvingOfFlashPowerIsOneStopLess) {
 }
 
 TEST(Exposure, LimitsOfDarkDimAndUsableAreTheStatedOnes) {
-  const auto e = estimate_exposure(burst_of({0, 0, 0, 0, -0.68, -0.72, -1.48, -1.52, -2.48, -2.52}));
+  const auto e =
+      estimate_exposure(burst_of({0, 0, 0, 0, -0.68, -0.72, -1.48, -1.52, -2.48, -2.52}));
   const std::array<bool, 10> dim{0, 0, 0, 0, 0, 1, 1, 1, 1, 0};
   for (std::size_t k = 0; k < e.size(); ++k) {
     EXPECT_EQ(e[k].dark, k == 9) << "frame " << k;
@@ -75,7 +76,8 @@ TEST(Exposure, FourDarkFramesInFiveAreStillTheDarkOnes) {
   }
 }
 
-// Extension from 1:1.08 to 1:1 costs about 2 log2(2 / 1.926) = 0.11 EV; 0.5 EV is a very long sweep.
+// Extension from 1:1.08 to 1:1 costs about 2 log2(2 / 1.926) = 0.11 EV; 0.5 EV is a very long
+// sweep.
 TEST(Exposure, SlowTrendAlongTheSweepIsNeitherDimNorDark) {
   std::vector<double> ev;
   for (int k = 0; k < 30; ++k) ev.push_back(-0.5 * k / 29.0);
@@ -106,7 +108,8 @@ TEST(Exposure, FrameCutByTheShutterIsPartlyLit) {
     grids[3] = grid_with([by_rows](int r, int c) { return (by_rows ? r : c) >= 11 ? -4.0 : 0.0; });
     const auto exposure = estimate_exposure(grids);
     for (std::size_t k = 0; k < grids.size(); ++k) {
-      EXPECT_EQ(exposure[k].partly_lit, k == 3) << (by_rows ? "rows" : "columns") << ", frame " << k;
+      EXPECT_EQ(exposure[k].partly_lit, k == 3)
+          << (by_rows ? "rows" : "columns") << ", frame " << k;
       EXPECT_EQ(exposure[k].usable, k != 3) << (by_rows ? "rows" : "columns") << ", frame " << k;
     }
   }
@@ -155,7 +158,8 @@ TEST(Exposure, NoneOneAndTwoFramesAreAnswered) {
 }
 
 TEST(Exposure, LightGridHoldsBlockMeansAndClippedShares) {
-  cv::Mat luminance(160, 320, CV_32FC1, cv::Scalar(0.25)), clipped = cv::Mat::zeros(160, 320, CV_8U);
+  cv::Mat luminance(160, 320, CV_32FC1, cv::Scalar(0.25)),
+      clipped = cv::Mat::zeros(160, 320, CV_8U);
   luminance(cv::Rect(20, 10, 20, 10)) = 0.75;  // block (1, 1)
   clipped(cv::Rect(20, 10, 10, 10)) = 255;     // half of it
   const LightGrid grid = measure_light(luminance, clipped);

@@ -30,8 +30,8 @@ TEST(ThinLens, BlurCircleIsThatOfThePublishedObjectSideForm) {
                        Case{100, 5.6, 2, 0.1, 0.02379}}) {
     const double u = c.f * (1.0 + 1.0 / c.m);
     const ThinLens lens{.pupil_mm = c.f / c.f_number, .pitch_mm = 0.005};
-    const double px = blur_diameter_px(lens, image_distance_mm(c.f, u + c.off_mm),
-                                       image_distance_mm(c.f, u));
+    const double px =
+        blur_diameter_px(lens, image_distance_mm(c.f, u + c.off_mm), image_distance_mm(c.f, u));
     EXPECT_NEAR(px * lens.pitch_mm, c.blur_mm, 5e-6) << "f " << c.f << ", m " << c.m;
   }
 }
@@ -75,8 +75,9 @@ TEST(ThinLens, AsymmetricPupilChangesTheDepth) {
     EXPECT_NEAR(depth_of_field_mm(8, .03, 1, c.pupil_ratio), c.depth_mm, 5e-5);
 }
 
-// Bellows table, macrobellows.com/dof_table.php; its circle, not printed, is 0.050 mm. The table has
-// two decimals: the room is half of the last, and what the fraction 8/9 or the like needs: 0.006.
+// Bellows table, macrobellows.com/dof_table.php; its circle, not printed, is 0.050 mm. The table
+// has two decimals: the room is half of the last, and what the fraction 8/9 or the like needs:
+// 0.006.
 TEST(ThinLens, DepthOfFieldAgreesWithAPrintedCloseUpTable) {
   struct Cell {
     double m, f_number, depth_mm;
@@ -110,7 +111,8 @@ TEST(ThinLens, TurningTheRingAtOneToOneHardlyMovesThePlaneInFocus) {
   }
 }
 
-// |q_k - q_t| is the blur circle of frame k seen at the middle scale: an identity, so only rounding.
+// |q_k - q_t| is the blur circle of frame k seen at the middle scale: an identity, so only
+// rounding.
 TEST(ThinLens, FocalPositionsDifferByTheBlurBroughtToTheMiddleScale) {
   constexpr ThinLens kLens{.pupil_mm = 9.6, .pitch_mm = 0.0226};
   constexpr double kMiddle = 136.0;

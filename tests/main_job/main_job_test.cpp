@@ -70,10 +70,14 @@ bool has(const FrameAnalysis& frame, FrameFlag flag) {
 
 std::string verdict_name(VerdictKind kind) {
   switch (kind) {
-    case VerdictKind::complete: return "complete";
-    case VerdictKind::complete_without: return "complete-without";
-    case VerdictKind::reshoot: return "reshoot";
-    case VerdictKind::cannot_tell: break;
+    case VerdictKind::complete:
+      return "complete";
+    case VerdictKind::complete_without:
+      return "complete-without";
+    case VerdictKind::reshoot:
+      return "reshoot";
+    case VerdictKind::cannot_tell:
+      break;
   }
   return "cannot-tell";
 }
@@ -86,7 +90,8 @@ void expect_truth(const BurstAnalysis& said, const json& truth) {
   using Pair = std::pair<std::string, std::string>;
   std::vector<Pair> true_gaps, said_gaps;
   for (const json& gap : truth["gaps"])
-    true_gaps.push_back(std::minmax(gap["after"].get<std::string>(), gap["before"].get<std::string>()));
+    true_gaps.push_back(
+        std::minmax(gap["after"].get<std::string>(), gap["before"].get<std::string>()));
   for (const Gap& gap : said.coverage.gaps)
     said_gaps.push_back(std::minmax(said.frames[gap.lower].file, said.frames[gap.upper].file));
   EXPECT_THAT(said_gaps, ::testing::UnorderedElementsAreArray(true_gaps));

@@ -1,0 +1,145 @@
+// Registration against warps that are known.
+#include "ringsweep/registration.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <cstdlib>
+#include <filesystem>
+#include <opencv2/imgproc.hpp>
+
+#include "ringsweep/decode.h"
+#include "textured.h"
+
+namespace ringsweep {
+namespace {
+
+cv::Point2d centre(const cv::Mat& m) { return {(m.cols - 1) / 2.0, (m.rows - 1) / 2.0}; }
+
+/// The picture that `to_from` brings back to `to`.
+cv::Mat moved(const cv::Mat& to, const Similarity& to_from) {
+  const cv::Matx33d m = to_from.matrix(centre(to));
+  cv::Mat from;
+  cv::warpAffine(to, from, m.get_minor<2, 3>(0, 0), to.size(),
+                 cv::INTER_LANCZOS4 | cv::WARP_INVERSE_MAP, cv::BORDER_REFLECT);
+  return from;
+}
+
+/// Largest distance, px, between where two similarities put a corner of the picture.
+double apart_px(const Similarity& a, const Similarity& b, const cv::Mat& picture) {
+  const cv::Point2d c = centre(picture);
+  double worst = 0.0;
+  for (const double x : {0.0, 2.0 * c.x})
+    for (const double y : {0.0, 2.0 * c.y}) {
+      const cv::Vec3d d = (a.matrix(c) - b.matrix(c)) * cv::Vec3d(x, y, 1.0);
+      worst = std::max(worst, std::hypot(d[0], d[1]));
+    }
+  return worst;
+}
+
+Link registered(const cv::Mat& to, const cv::Mat& from) {
+  return register_pair(make_thumbnail(to), make_thumbnail(from), {});
+}
+
+std::vector<Similarity> warps() {
+  return {{0.0, 0.0, 0.0, 0.0},      {0.0, 0.0, 3.4, -2.7}, {0.0, 0.01, 0.0, 0.0},
+          {std::log(1.04), 0, 0, 0}, {-0.02, -0.006, 5, 4}, {std::log(1.04), 0.008, -6.2, 3.3}};
+}
+
+// The border that the warp had to make up, and the interpolation, move a corner by hundredths of a
+// px; 0.1 px there is far below a tile and 0.03 % of the scale of 400 px.
+constexpr double kCornerPx = 0.1;
+
+TEST(RegisterPair, RecoversShiftRotationAndScale) {
+  const cv::Mat to = textured({400, 300}, 1);
+  for (const Similarity& s : warps()) {
+    const Link link = registered(to, moved(to, s));
+    EXPECT_TRUE(link.converged) << "scale " << s.log_scale << ", shift " << s.shift_x_px;
+    EXPECT_LT(apart_px(link.to_from, s, to), kCornerPx) << "scale " << s.log_scale;
+  }
+}
+
+// Blur is symmetric and moves nothing, but fine detail is gone: 0.2 px at the corner.
+TEST(RegisterPair, BlurOnOneOfTheTwoMovesNothing) {
+  const cv::Mat to = textured({400, 300}, 2);
+  for (const Similarity& s : warps()) {
+    cv::Mat from = moved(to, s);
+    cv::GaussianBlur(from, from, {}, 2.0);  // the second moment of a disc of 8 px
+    EXPECT_LT(apart_px(registered(to, from).to_from, s, to), 2.0 * kCornerPx);
+  }
+}
+
+// A gain is an offset of the logarithm but for the floor that is added to the light: 0.01 in 0.4.
+TEST(RegisterPair, GainMovesNothing) {
+  const cv::Mat to = textured({400, 300}, 3);
+  for (const double gain : {0.5, 1.5})
+    EXPECT_LT(apart_px(registered(to, moved(to, warps()[4]) * gain).to_from, warps()[4], to),
+              kCornerPx)
+        << "gain " << gain;
+}
+
+TEST(RegisterPair, RecoversTheWarpOfARealPicture) {
+  const char* set = std::getenv("RINGSWEEP_SHARED");
+  const auto file = std::filesystem::path(set ? set : RINGSWEEP_SHARED_DEFAULT) / "real-bursts" /
+                    "phone-diopter-boxes-20" / "frame_010.jpg";
+  if (!std::filesystem::exists(file)) GTEST_SKIP() << file << " is absent; set RINGSWEEP_SHARED";
+  FrameRef frame;
+  frame.path = file.string();
+  frame.file = "frame_010.jpg";
+  const auto picture = decode(frame);
+  ASSERT_TRUE(picture) << one_line(picture.error());
+  cv::Mat small;
+  const double shrink = 600.0 / picture->luminance.cols;
+  cv::resize(picture->luminance, small, {}, shrink, shrink, cv::INTER_AREA);
+  for (const Similarity& s : warps()) {
+    cv::Mat from = moved(small, s);
+    cv::GaussianBlur(from, from, {}, 1.5);
+    EXPECT_LT(apart_px(registered(small, from).to_from, s, small), 2.0 * kCornerPx);
+  }
+}
+
+TEST(RegisterBurst, ChainOfNineIsRecoveredAgainstTheReference) {
+  const cv::Mat scene = textured({400, 300}, 4);
+  std::vector<Similarity> truth;
+  std::vector<Thumbnail> thumbnails;
+  for (int k = 0; k < 9; ++k) {
+    truth.push_back({0.01 * (k - 4), 0.001 * k, 1.3 * k, -0.7 * k});
+    cv::Mat frame = moved(scene, truth.back());
+    cv::GaussianBlur(frame, frame, {}, 0.3 + 0.4 * std::abs(k - 4));
+    thumbnails.push_back(make_thumbnail(frame));
+  }
+  const Registration r = register_burst(thumbnails, std::vector<bool>(9, true));
+  const cv::Point2d c = centre(scene);
+  for (std::size_t k = 0; k < 9; ++k) {
+    EXPECT_TRUE(r.same_picture[k]) << "frame " << k;
+    const cv::Matx33d expected = truth[r.reference].matrix(c).inv() * truth[k].matrix(c);
+    for (const double x : {0.0, 2.0 * c.x}) {
+      const cv::Vec3d d = (r.reference_from_frame[k].matrix(c) - expected) * cv::Vec3d(x, 0.0, 1.0);
+      // Two blurred pictures at the most: twice the room of one.
+      EXPECT_LT(std::hypot(d[0], d[1]), 2.0 * kCornerPx) << "frame " << k;
+    }
+  }
+}
+
+TEST(RegisterBurst, PictureOfSomethingElseIsTold) {
+  const cv::Mat scene = textured({400, 300}, 5);
+  std::vector<Thumbnail> thumbnails;
+  for (int k = 0; k < 7; ++k)
+    thumbnails.push_back(make_thumbnail(k == 3 ? textured({400, 300}, 99)
+                                               : moved(scene, {0.004 * k, 0.0, 0.5 * k, 0.0})));
+  const Registration r = register_burst(thumbnails, std::vector<bool>(7, true));
+  for (std::size_t k = 0; k < 7; ++k) EXPECT_EQ(r.same_picture[k], k != 3) << "frame " << k;
+}
+
+TEST(RegisterBurst, NoneOneAndLeftOutFramesAreAnswered) {
+  EXPECT_TRUE(register_burst({}, {}).reference_from_frame.empty());
+  const Thumbnail one = make_thumbnail(textured({200, 150}, 6));
+  const std::vector<Thumbnail> single{one}, pair{one, one};
+  EXPECT_EQ(register_burst(single, {true}).reference_from_frame.size(), 1U);
+  EXPECT_EQ(register_burst(pair, {false, false}).reference_from_frame.size(), 2U);
+  const Registration r = register_burst(pair, {true, false});
+  EXPECT_EQ(r.reference, 0U);
+}
+
+}  // namespace
+}  // namespace ringsweep
