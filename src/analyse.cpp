@@ -20,9 +20,9 @@
 namespace ringsweep {
 namespace {
 
-constexpr double kThumbnailPx = 0.35e6;    // pixels; registration to 0.02 px of it is plenty
-constexpr double kSmallEnoughPx = 6e6;     // pictures up to this size are measured as they are
-constexpr double kGreenMm = 0.00055;       // wavelength for the quarter-wave blur
+constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
+constexpr double kSmallEnoughPx = 6e6;   // pictures up to this size are measured as they are
+constexpr double kGreenMm = 0.00055;     // wavelength for the quarter-wave blur
 
 void for_each_parallel(std::size_t n, const std::function<void(std::size_t)>& body) {
   tbb::parallel_for(std::size_t{0}, n, body);
@@ -164,8 +164,7 @@ void BurstJob::expose_and_register() {
   const std::size_t n = burst_.frames.size();
   std::vector<std::optional<LightGrid>> light;
   const std::vector<bool> other = other_settings(burst_.frames);
-  for (std::size_t k = 0; k < n; ++k)
-    light.push_back(other[k] ? std::nullopt : looks_[k].light);
+  for (std::size_t k = 0; k < n; ++k) light.push_back(other[k] ? std::nullopt : looks_[k].light);
   exposure_ = estimate_exposure(light);
   std::vector<Thumbnail> thumbnails;
   take_.assign(n, false);
@@ -220,8 +219,8 @@ bool BurstJob::measure() {
 
   struct Measured {
     std::size_t frame = 0;
-    std::optional<GridFrame> grid;
-    std::string problem;
+    std::optional<GridFrame> grid{};
+    std::string problem{};
   };
   std::size_t next = 0, done = 0;
   tbb::parallel_pipeline(
@@ -278,8 +277,7 @@ bool BurstJob::measure() {
 void BurstJob::fit_and_judge() {
   const std::size_t n = burst_.frames.size();
   const BlurCurves curves = measure_blur_curves(mosaic_.luminance, grid_, for_each_parallel);
-  const Profiles profiles =
-      collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
+  const Profiles profiles = collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
   tell("fitting", 0, 1);
   std::vector<double> log_scale;
   for (const Similarity& s : registration_.reference_from_frame) log_scale.push_back(s.log_scale);
@@ -297,8 +295,8 @@ void BurstJob::fit_and_judge() {
   const auto ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
   std::vector<bool> dark(n), skipped(n);
   for (std::size_t k = 0; k < n; ++k) {
-    dark[k] = exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) ||
-              exposure_[k].partly_lit;
+    dark[k] =
+        exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) || exposure_[k].partly_lit;
     skipped[k] = !take_[k];
   }
   out_.verdict = decide(focus, out_.coverage, ranges, dark, out_.allowed_step_px);
@@ -315,23 +313,23 @@ void BurstJob::fit_and_judge() {
   }
   out_.advice = advise(focus, out_.coverage, subject, skipped, out_.blur_limit_px);
 
-  std::optional<std::size_t> previous;
+  const FrameAnalysis* previous = nullptr;
   std::size_t sweep = 0;
   for (std::size_t k = 0; k < n; ++k) {
     FrameAnalysis& frame = out_.frames[k];
     frame.focus_px = focus.frames[k].q_px;
     frame.focus_sd_px = focus.frames[k].sd_px;
     frame.usable = focus.frames[k].usable && frame.focus_px;
-    while (sweep < ranges.size() && k > ranges[sweep].last) ++sweep, previous.reset();
+    while (sweep < ranges.size() && k > ranges[sweep].last) ++sweep, previous = nullptr;
     if (!frame.usable) continue;
-    if (previous) {
-      const double step = std::abs(*frame.focus_px - *out_.frames[*previous].focus_px);
-      const double sd = std::hypot(frame.focus_sd_px.value_or(0.0),
-                                   out_.frames[*previous].focus_sd_px.value_or(0.0));
+    if (previous != nullptr) {
+      const double step = std::abs(*frame.focus_px - *previous->focus_px);
+      const double sd =
+          std::hypot(frame.focus_sd_px.value_or(0.0), previous->focus_sd_px.value_or(0.0));
       if (step < 0.1 * out_.allowed_step_px && step <= 2.0 * sd)
         frame.flags.push_back(FrameFlag::idle);
     }
-    previous = k;
+    previous = &frame;
   }
   // The reference is a usable frame near the middle of the positions.
   double nearest = 1e300;

@@ -12,11 +12,11 @@
 namespace ringsweep {
 
 struct RingAdvice {
-  double step_px = 0.0;                       ///< 0.75 x allowed step: the step to aim at
-  std::optional<double> turn_factor;          ///< step_px / largest step on the subject; < 1: turn less
-  std::optional<std::size_t> frames_for_same_turn;  ///< frames needed for the subject's depth so
-  double largest_step_px = 0.0;               ///< at the burst's rate, dark frames shared out
-  bool dark_frames_are_the_cause = false;     ///< the gap is the flash's doing: wait for it instead
+  double step_px = 0.0;                 ///< 0.75 x allowed step: the step to aim at
+  std::optional<double> turn_factor{};  ///< step_px / largest step on the subject; < 1: turn less
+  std::optional<std::size_t> frames_for_same_turn{};  ///< frames needed for the subject's depth so
+  double largest_step_px = 0.0;            ///< at the burst's rate, dark frames shared out
+  bool dark_frames_are_the_cause = false;  ///< the gap is the flash's doing: wait for it instead
 };
 
 /// @param subject_px positions of the subject's tiles. A frame is on the subject when 0.5 % of them

@@ -19,12 +19,12 @@
 namespace ringsweep {
 
 enum class FrameFlag {
-  dark,            ///< more than 2.5 EV below the lit frames: covers nothing
-  dim,             ///< 0.7 to 2.5 EV below
-  partly_lit,      ///< only a part of the frame got the flash: covers nothing
+  dark,        ///< more than 2.5 EV below the lit frames: covers nothing
+  dim,         ///< 0.7 to 2.5 EV below
+  partly_lit,  ///< only a part of the frame got the flash: covers nothing
   shaken,
   moved,
-  idle,            ///< nothing in it that the previous usable frame of the sweep does not show
+  idle,  ///< nothing in it that the previous usable frame of the sweep does not show
   unreadable,
   other_settings,  ///< exposure time, f-number or ISO differ: a test shot, not part of the sweep
   other_picture    ///< shows something else than the burst
@@ -33,30 +33,30 @@ enum class FrameFlag {
 /// One frame of the burst, whether it could be used or not.
 struct FrameAnalysis {
   std::string file;
-  std::optional<double> time_s;   ///< since the first frame of the burst that has a time
+  std::optional<double> time_s;  ///< since the first frame of the burst that has a time
   std::optional<double> focus_px;
   std::optional<double> focus_sd_px;
   std::optional<double> gain_ev;  ///< exposure against the fully lit frames; negative is darker
   std::vector<FrameFlag> flags;
-  bool usable = false;            ///< covers depth
-  std::string problem;            ///< unreadable: why and what to do, as one line
+  bool usable = false;  ///< covers depth
+  std::string problem;  ///< unreadable: why and what to do, as one line
   cv::Matx33d reference_from_frame = cv::Matx33d::eye();  ///< full-size px, sensor orientation
-  double scale = 1.0;             ///< of this frame's picture against the reference frame's
+  double scale = 1.0;  ///< of this frame's picture against the reference frame's
 };
 
 /// A run of frames in which the ring was turned one way. Frames by index in capture order.
 struct Sweep {
   std::size_t first = 0;
-  std::size_t last = 0;        ///< inclusive
-  bool rising = true;          ///< positions grow from first to last
+  std::size_t last = 0;  ///< inclusive
+  bool rising = true;    ///< positions grow from first to last
   Verdict verdict;
-  std::vector<Gap> gaps;       ///< of this sweep alone
+  std::vector<Gap> gaps;  ///< of this sweep alone
 };
 
 /// Where the picture is sharp, on a grid of tiles: what the depth picture is drawn from.
 struct DepthMap {
-  cv::Mat q_px;    ///< CV_32FC1, one value a tile, NaN where nothing can be told
-  cv::Mat weight;  ///< CV_32FC1, 0..1
+  cv::Mat q_px;          ///< CV_32FC1, one value a tile, NaN where nothing can be told
+  cv::Mat weight;        ///< CV_32FC1, 0..1
   double tile_px = 0.0;  ///< edge of a tile, full-size px of the reference frame
 };
 
@@ -64,27 +64,28 @@ struct BurstAnalysis {
   std::string folder;
   std::vector<FrameAnalysis> frames;  ///< capture order
   std::size_t reference = 0;
-  int orientation = 1;                ///< Exif, the majority's
-  cv::Size full_size;                 ///< px, sensor orientation
-  double working_px_per_px = 1.0;     ///< full-size px per working px
+  int orientation = 1;             ///< Exif, the majority's
+  cv::Size full_size;              ///< px, sensor orientation
+  double working_px_per_px = 1.0;  ///< full-size px per working px
   FitStatus fit_status = FitStatus::not_run;
   std::string fit_reason;
-  std::optional<double> scale_sd;     ///< relative sd of the px scale
+  std::optional<double> scale_sd;  ///< relative sd of the px scale
   double blur_limit_px = 2.0;
   double allowed_step_px = 4.0;
-  std::optional<double> quarter_wave_blur_px;  ///< 2 lambda N_w / p; taking FNumber as the working one
+  std::optional<double>
+      quarter_wave_blur_px;  ///< 2 lambda N_w / p; taking FNumber as the working one
   Coverage coverage;
   std::vector<Sweep> sweeps;
   Verdict verdict;
   RingAdvice advice;
   DepthMap depth;
-  std::vector<std::string> notes;     ///< whole sentences, for the details
+  std::vector<std::string> notes;  ///< whole sentences, for the details
 };
 
 struct AnalysisOptions {
-  std::optional<double> blur_limit_px;  ///< absent: default_blur_limit_px of the full-size frame
-  std::size_t max_frames_in_memory = 4; ///< decoded frames held at once; >= 2
-  int threads = 0;                      ///< 0: as many as there are cores
+  std::optional<double> blur_limit_px;   ///< absent: default_blur_limit_px of the full-size frame
+  std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
+  int threads = 0;                       ///< 0: as many as there are cores
 };
 
 /// Reads one frame shrunk by `reduction` (1, 2, 4 or 8): decode() in the tool, a fake in the tests.

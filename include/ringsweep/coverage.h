@@ -31,15 +31,15 @@ struct Gap {
 struct End {
   bool low = true;
   bool open = false;
-  double beyond_px = 0.0;     ///< from the outermost usable frame to the subject's end; >= 0
+  double beyond_px = 0.0;  ///< from the outermost usable frame to the subject's end; >= 0
   double beyond_sd_px = 0.0;
-  std::size_t frame = 0;      ///< the outermost usable frame, index in capture order
+  std::size_t frame = 0;  ///< the outermost usable frame, index in capture order
 };
 
 struct Coverage {
-  std::vector<Gap> gaps;             ///< by rising position
-  std::vector<End> ends;             ///< two where there is a subject, else none
-  double subject_low_px = 0.0;       ///< ends of the subject
+  std::vector<Gap> gaps{};      ///< by rising position
+  std::vector<End> ends{};      ///< two where there is a subject, else none
+  double subject_low_px = 0.0;  ///< ends of the subject
   double subject_high_px = 0.0;
   bool has_subject = false;
 };

@@ -28,8 +28,8 @@ inline constexpr std::array<Band, kNumBands> kBands{{{1.2, 0}, {0.9, 1}, {1.5, 1
 
 /// Tiles on the burst's middle scale; `size` working px in all.
 struct TileGrid {
-  cv::Size size;       ///< of the grid's picture, working px
-  int tile_px = 16;    ///< edge of a tile, working px; even
+  cv::Size size;     ///< of the grid's picture, working px
+  int tile_px = 16;  ///< edge of a tile, working px; even
   [[nodiscard]] int rows() const { return size.height / tile_px; }
   [[nodiscard]] int cols() const { return size.width / tile_px; }
 };
@@ -52,8 +52,9 @@ struct GridFrame {
 /// Brings a frame to the grid and measures it.
 /// @param grid_from_frame similarity, working px of the frame -> working px of the grid.
 /// @param gain multiplies the luminance (2^-gain_ev).
-[[nodiscard]] GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from_frame,
-                                        double gain, const TileGrid& grid);
+[[nodiscard]] GridFrame measure_on_grid(const LinearFrame& frame,
+                                        const cv::Matx33d& grid_from_frame, double gain,
+                                        const TileGrid& grid);
 
 /// The sharpest of all frames at each pixel. Merging is commutative: ties go to the earlier frame.
 struct Mosaic {
@@ -84,16 +85,17 @@ struct BlurCurves {
 struct TileProfile {
   int row = 0, col = 0;
   std::size_t peak_frame = 0;  ///< where the tile is sharpest
-  std::array<std::vector<float>, kNumBands> energy;  ///< N each, in units of the curve at 0; < 0: none
-  std::array<double, kNumBands> noise{};             ///< sd of `energy` from noise alone
-  std::array<std::vector<float>, kNumBands> log_curve;  ///< D each, log of the curve, first 0
+  std::array<std::vector<float>, kNumBands>
+      energy{};                           ///< N each, in units of the curve at 0; < 0: none
+  std::array<double, kNumBands> noise{};  ///< sd of `energy` from noise alone
+  std::array<std::vector<float>, kNumBands> log_curve{};  ///< D each, log of the curve, first 0
   double contrast = 0.0;  ///< peak energy over the noise floor, coarse band
 };
 
 struct Profiles {
   std::size_t num_frames = 0;
-  std::vector<double> diameter_px;  ///< D, full-size px
-  std::vector<TileProfile> tiles;   ///< only tiles with texture, unclipped, seen by enough frames
+  std::vector<double> diameter_px{};  ///< D, full-size px
+  std::vector<TileProfile> tiles{};   ///< only tiles with texture, unclipped, seen by enough frames
   TileGrid grid;
   double full_px_per_px = 1.0;
 };

@@ -27,9 +27,9 @@ struct Similarity {
 
 /// What registering one frame on another found.
 struct Link {
-  Similarity to_from;                      ///< brings `from` px to `to` px
-  std::array<double, 4> information{};     ///< diagonal, 1 / variance, order as in Similarity
-  double correlation = 0.0;                ///< of the two pictures where they overlap, -1..1
+  Similarity to_from;                   ///< brings `from` px to `to` px
+  std::array<double, 4> information{};  ///< diagonal, 1 / variance, order as in Similarity
+  double correlation = 0.0;             ///< of the two pictures where they overlap, -1..1
   bool converged = false;
 };
 
@@ -53,8 +53,8 @@ struct Thumbnail {
 /// exposure) and a robust loss. Blur is symmetric and moves nothing; what it takes away only
 /// weakens the evidence. Sizes may differ; coordinates are about each picture's own centre.
 /// Cramer-Rao bound of such an estimate: Robinson & Milanfar, IEEE TIP 13(9), 2004.
-[[nodiscard]] Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity& start,
-                                 const RegistrationOptions& options = {});
+[[nodiscard]] Link register_pair(const Thumbnail& to, const Thumbnail& from,
+                                 const Similarity& start, const RegistrationOptions& options = {});
 
 /// Where every frame lies against the reference.
 struct Registration {

@@ -14,7 +14,8 @@ RingAdvice advise(const FocalPositions& focus, const Coverage& coverage,
   const auto on_subject = [&](double q) {
     const auto from = std::ranges::lower_bound(subject, q - blur_limit_px);
     const auto to = std::ranges::upper_bound(subject, q + blur_limit_px);
-    return static_cast<double>(to - from) >= 0.005 * static_cast<double>(subject.size()) && to > from;
+    return static_cast<double>(to - from) >= 0.005 * static_cast<double>(subject.size()) &&
+           to > from;
   };
   std::optional<std::size_t> before;
   std::size_t between = 0;
@@ -36,11 +37,10 @@ RingAdvice advise(const FocalPositions& focus, const Coverage& coverage,
     const double depth = coverage.subject_high_px - coverage.subject_low_px;
     if (coverage.has_subject)
       // The subject's depth at the step to aim at, and a frame before and after it.
-      advice.frames_for_same_turn =
-          static_cast<std::size_t>(std::ceil(depth / advice.step_px)) + 3;
+      advice.frames_for_same_turn = static_cast<std::size_t>(std::ceil(depth / advice.step_px)) + 3;
   }
-  advice.dark_frames_are_the_cause = !coverage.gaps.empty() && advice.turn_factor &&
-                                     advice.largest_step_px <= 2.0 * blur_limit_px;
+  advice.dark_frames_are_the_cause =
+      !coverage.gaps.empty() && advice.turn_factor && advice.largest_step_px <= 2.0 * blur_limit_px;
   return advice;
 }
 

@@ -18,7 +18,7 @@ using Eigen::VectorXd;
 constexpr std::size_t kTileUnknowns = 1 + kNumBands;  // position, one amplitude a band
 using TileVec = Eigen::Matrix<double, kTileUnknowns, 1>;
 using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
-constexpr double kCauchy = 2.3849;  // 95 % efficiency on a normal distribution (from memory)
+constexpr double kCauchy = 2.3849;   // 95 % efficiency on a normal distribution (from memory)
 constexpr std::size_t kChunks = 16;  // fixed: sums run in the same order on any number of cores
 
 double quantile(std::vector<double>& v, double share) {
@@ -85,7 +85,7 @@ struct TileState {
   std::array<double, kNumBands> amplitude{};
   double noise_factor = 1.0;  // of the model error, estimated
   double cost = 0.0;
-  bool placed = false;        // its profile says where it lies
+  bool placed = false;  // its profile says where it lies
 };
 
 struct Residual {
@@ -100,18 +100,23 @@ class Fit {
  public:
   Fit(const Profiles& profiles, const std::vector<bool>& use, std::span<const double> log_scale,
       const FitOptions& options, const ForEach& for_each)
-      : profiles_(profiles), options_(options), for_each_(for_each), curves_(profiles), use_(use),
+      : profiles_(profiles),
+        options_(options),
+        for_each_(for_each),
+        curves_(profiles),
+        use_(use),
         q_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
         gain_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
-        log_scale_(Eigen::Map<const VectorXd>(log_scale.data(), static_cast<Index>(log_scale.size()))),
+        log_scale_(
+            Eigen::Map<const VectorXd>(log_scale.data(), static_cast<Index>(log_scale.size()))),
         tiles_(profiles.tiles.size()) {
     for (std::size_t t = 0; t < tiles_.size(); ++t)
       if (has_fine_texture(t)) chosen_.push_back(t);
     vagueness_.assign(tiles_.size(), std::vector<float>(profiles.num_frames, 1.0F));
     for (std::size_t t = 0; t < tiles_.size(); ++t)
       for (std::size_t k = 0; k < profiles.num_frames; ++k) {
-        const double reach = blur_read_px(t, k).value_or(profiles.diameter_px.back()) /
-                             options.max_blur_px;
+        const double reach =
+            blur_read_px(t, k).value_or(profiles.diameter_px.back()) / options.max_blur_px;
         vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
       }
     if (chosen_.size() > options.max_tiles) {
@@ -139,9 +144,9 @@ class Fit {
   struct System {
     MatrixXd a;
     VectorXd b;
-    std::vector<TileMat> v;     // per chosen tile
-    std::vector<MatrixXd> w;    // per chosen tile: 2 n x 4
-    std::vector<TileVec> gt;    // per chosen tile
+    std::vector<TileMat> v;   // per chosen tile
+    std::vector<MatrixXd> w;  // per chosen tile: 2 n x 4
+    std::vector<TileVec> gt;  // per chosen tile
     double cost = 0.0;
   };
   System linearise(std::vector<VectorXd>* cluster_scores = nullptr) const;
@@ -183,8 +188,8 @@ Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
   const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
   const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
   Residual r{.model = h.value, .log_slope = h.log_slope};
-  r.sigma = std::hypot(options_.model_error * tiles_[t].noise_factor * vagueness_[t][k],
-                       tile.noise[j]);
+  r.sigma =
+      std::hypot(options_.model_error * tiles_[t].noise_factor * vagueness_[t][k], tile.noise[j]);
   const double predicted = amplitude * std::exp(gain_(ik)) * h.value;
   r.value = (tile.energy[j][k] - predicted) / r.sigma;
   const double c = r.value / kCauchy;
@@ -263,7 +268,8 @@ void Fit::place_tile(std::size_t t, double reach_px) {
     }
   }
   // At the far edge of the search there is no minimum.
-  if ((lowest && best_u < low + step) || (highest && best_u > high - step)) tiles_[t].placed = false;
+  if ((lowest && best_u < low + step) || (highest && best_u > high - step))
+    tiles_[t].placed = false;
   tiles_[t].u = best_u;
   tiles_[t].cost = fit_amplitudes(t, best_u, tiles_[t].amplitude);
 }
@@ -385,7 +391,8 @@ std::vector<VectorXd> Fit::starts() const {
   MatrixXd gram(size, size);
   for (Index a = 0; a < size; ++a)
     for (Index b = 0; b < size; ++b) {
-      const double d = distance(used[static_cast<std::size_t>(a)], used[static_cast<std::size_t>(b)]);
+      const double d =
+          distance(used[static_cast<std::size_t>(a)], used[static_cast<std::size_t>(b)]);
       gram(a, b) = -0.5 * d * d;
     }
   const VectorXd row = gram.rowwise().mean();
@@ -393,8 +400,8 @@ std::vector<VectorXd> Fit::starts() const {
   gram.rowwise() -= row.transpose();
   gram.array() += row.mean();
   const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(gram);
-  VectorXd line = eigen.eigenvectors().col(size - 1) *
-                  std::sqrt(std::max(0.0, eigen.eigenvalues()(size - 1)));
+  VectorXd line =
+      eigen.eigenvectors().col(size - 1) * std::sqrt(std::max(0.0, eigen.eigenvalues()(size - 1)));
   // Sign: free; let the burst begin at the low end.
   double slope = 0.0;
   for (Index a = 0; a < size; ++a)
@@ -429,9 +436,10 @@ void Fit::place_frames(const std::vector<std::size_t>& by_tiles) {
           if (tile.energy[j][frame] < 0.0F) continue;
           const double sigma = std::hypot(
               options_.model_error * tiles_[t].noise_factor * vagueness_[t][frame], tile.noise[j]);
-          const double c = (tile.energy[j][frame] - tiles_[t].amplitude[j] * std::exp(gain_(k)) *
-                                                        curves_.at(tile, j, d * d - d0 * d0).value) /
-                           (sigma * kCauchy);
+          const double c =
+              (tile.energy[j][frame] - tiles_[t].amplitude[j] * std::exp(gain_(k)) *
+                                           curves_.at(tile, j, d * d - d0 * d0).value) /
+              (sigma * kCauchy);
           cost += std::log1p(c * c);
         }
       }
@@ -690,7 +698,10 @@ void Fit::sd(FocalPositions& out) const {
   for (Index k = 0; k < n; ++k)
     project.row(k) -= one.transpose() + (q_(k) - mean) * slope.transpose();
   out.covariance_px2 = project * c * project.transpose();
-  out.scale_sd = std::sqrt(std::max(0.0, slope.dot(c * slope)));
+  // The model's own error is common to all tiles, and no scatter between them shows it.
+  out.covariance_px2.diagonal().array() += options_.model_sd_px * options_.model_sd_px;
+  out.scale_sd =
+      std::hypot(std::sqrt(std::max(0.0, slope.dot(c * slope))), options_.model_scale_sd);
   for (Index k = 0; k < n; ++k) {
     FocalPosition& frame = out.frames[static_cast<std::size_t>(k)];
     if (frame.q_px) frame.sd_px = std::sqrt(std::max(0.0, out.covariance_px2(k, k)));

@@ -49,8 +49,9 @@ double border_drop(const cv::Mat& loss, bool rows) {
     const auto mid = level.begin() + cut;
     const double a = quantile({level.begin(), mid}, 0.5), b = quantile({mid, level.end()}, 0.5);
     // A shutter edge is a step: each side agrees with itself. A gradient of light is none.
-    const double spread = std::max(quantile({level.begin(), mid}, 0.9) - quantile({level.begin(), mid}, 0.1),
-                                   quantile({mid, level.end()}, 0.9) - quantile({mid, level.end()}, 0.1));
+    const double spread =
+        std::max(quantile({level.begin(), mid}, 0.9) - quantile({level.begin(), mid}, 0.1),
+                 quantile({mid, level.end()}, 0.9) - quantile({mid, level.end()}, 0.1));
     if (spread < 0.5 * std::abs(a - b)) worst = std::min(worst, -std::abs(a - b));
   }
   return worst;
@@ -79,11 +80,13 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     if (grids[k]) readable.push_back(k);
   if (readable.empty()) return result;
 
-  // Each block against what it is in the brightest frames (second brightest: one may be an accident).
+  // Each block against what it is in the brightest frames (second brightest: one may be an
+  // accident).
   std::vector<double> full(kBlocks);
   for (int b = 0; b < kBlocks; ++b) {
     std::vector<double> levels;
-    for (const std::size_t k : readable) levels.push_back(ev(grids[k]->mean.at<float>(b / 16, b % 16)));
+    for (const std::size_t k : readable)
+      levels.push_back(ev(grids[k]->mean.at<float>(b / 16, b % 16)));
     full[static_cast<std::size_t>(b)] = lit_level(levels, options.group_width_ev);
   }
   const auto loss = [&](std::size_t k, int b) {
@@ -96,8 +99,8 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     for (int b = 0; b < kBlocks; ++b) losses.push_back(loss(readable[i], b));
     depth[i] = quantile(losses, 0.05);
   }
-  const std::size_t deepest = static_cast<std::size_t>(
-      std::distance(depth.begin(), std::ranges::min_element(depth)));
+  const std::size_t deepest =
+      static_cast<std::size_t>(std::distance(depth.begin(), std::ranges::min_element(depth)));
   std::vector<int> lit;
   for (int b = 0; b < kBlocks; ++b)
     if (depth[deepest] > options.dim_ev || loss(readable[deepest], b) < 0.5 * depth[deepest])
@@ -129,8 +132,8 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     cv::Mat map(LightGrid::kGridRows, LightGrid::kGridCols, CV_32FC1);
     for (int b = 0; b < kBlocks; ++b)
       map.at<float>(b / 16, b % 16) = static_cast<float>(loss(k, b));
-    e.partly_lit = !e.dark && std::min(border_drop(map, true), border_drop(map, false)) <
-                                  options.partly_ev;
+    e.partly_lit =
+        !e.dark && std::min(border_drop(map, true), border_drop(map, false)) < options.partly_ev;
     e.usable = *e.gain_ev >= options.usable_ev && !e.partly_lit;
   }
   return result;

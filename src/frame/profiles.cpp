@@ -58,8 +58,8 @@ BandEnergies band_energies(const cv::Mat& picture, const TileGrid& grid) {
       cv::pyrDown(pyramid.back(), half, {}, cv::BORDER_REFLECT);
       pyramid.push_back(half);
     }
-    cv::Mat energy = gradient_energy(pyramid[static_cast<std::size_t>(kBands[j].level)],
-                                     kBands[j].sigma_px);
+    cv::Mat energy =
+        gradient_energy(pyramid[static_cast<std::size_t>(kBands[j].level)], kBands[j].sigma_px);
     result.tiles[j] = tile_means(energy, grid, grid.tile_px >> kBands[j].level);
     if (j == 0) result.finest = energy;
   }
@@ -88,8 +88,8 @@ cv::Mat tiles_inside(const TileGrid& grid, const cv::Matx33d& frame_from_grid, c
 
 double quantile(std::vector<float> values, double share) {
   if (values.empty()) return 0.0;
-  const auto at = values.begin() +
-                  static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1));
+  const auto at =
+      values.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1));
   std::nth_element(values.begin(), at, values.end());
   return *at;
 }
@@ -185,7 +185,7 @@ cv::Mat disc_kernel(double diameter_px) {
 BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid,
                                const ForEach& for_each) {
   BlurCurves curves;
-  curves.diameter_px = {0.0, 0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0,
+  curves.diameter_px = {0.0, 0.7, 1.0, 1.5, 2.0,  2.5,  3.0,  3.5,  4.0,  4.5, 5.0,
                         6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 20.0, 24.0};
   const std::size_t count = curves.diameter_px.size();
   curves.energy.resize(count);

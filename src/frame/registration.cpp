@@ -66,9 +66,9 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
 
   std::vector<float> residuals;
   for (int iteration = 0; iteration < max_iterations; ++iteration) {
-    const cv::Matx33d from_to = (translation(c_to.x, c_to.y) * centered(result.to_from) *
-                                 translation(-c_from.x, -c_from.y))
-                                    .inv();
+    const cv::Matx33d from_to =
+        (translation(c_to.x, c_to.y) * centered(result.to_from) * translation(-c_from.x, -c_from.y))
+            .inv();
     const cv::Matx23d m = from_to.get_minor<2, 3>(0, 0);
     const int flags = cv::INTER_LINEAR | cv::WARP_INVERSE_MAP;
     cv::warpAffine(from, warped, m, to.size(), flags, cv::BORDER_REPLICATE);
@@ -163,8 +163,8 @@ struct Edge {
   Link link;
 };
 
-/// Weighted least squares for one scalar per frame from differences along edges; frame `fixed` is 0.
-/// Edges that disagree with the rest lose weight (Huber on their own scatter).
+/// Weighted least squares for one scalar per frame from differences along edges; frame `fixed` is
+/// 0. Edges that disagree with the rest lose weight (Huber on their own scatter).
 Eigen::VectorXd adjust_scalar(std::size_t n, std::size_t fixed, const std::vector<Edge>& edges,
                               const std::vector<double>& difference,
                               const std::vector<double>& information) {
@@ -220,8 +220,8 @@ std::vector<Similarity> adjust(std::size_t n, std::size_t reference,
   for (const Edge& e : edges) {
     const auto to = static_cast<Eigen::Index>(e.to);
     const Similarity turn{.log_scale = scale(to), .rotation_rad = angle(to)};
-    const cv::Vec3d t = centered(turn) * cv::Vec3d(e.link.to_from.shift_x_px,
-                                                   e.link.to_from.shift_y_px, 1.0);
+    const cv::Vec3d t =
+        centered(turn) * cv::Vec3d(e.link.to_from.shift_x_px, e.link.to_from.shift_y_px, 1.0);
     tx.push_back(t[0]);
     ty.push_back(t[1]);
   }
@@ -313,7 +313,8 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
   };
   const auto good = [&](const Edge& e) {
     return e.link.correlation >= options.min_correlation &&
-           std::abs(e.link.to_from.log_scale) < 0.35 && std::abs(e.link.to_from.rotation_rad) < 0.35;
+           std::abs(e.link.to_from.log_scale) < 0.35 &&
+           std::abs(e.link.to_from.rotation_rad) < 0.35;
   };
   // Neighbours first; where two do not show the same, the frames beyond are tried on each other.
   std::vector<Edge> near, kept;
@@ -334,8 +335,8 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
   const std::vector<std::size_t> group = groups_of(n, kept);
   std::vector<std::size_t> members(n, 0);
   for (const std::size_t k : taken) ++members[group[k]];
-  const std::size_t largest = static_cast<std::size_t>(
-      std::distance(members.begin(), std::ranges::max_element(members)));
+  const std::size_t largest =
+      static_cast<std::size_t>(std::distance(members.begin(), std::ranges::max_element(members)));
   std::vector<std::size_t> chain;
   for (const std::size_t k : taken) {
     result.same_picture[k] = group[k] == largest;
@@ -361,9 +362,8 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
 
   for (std::size_t k = 0; k < n; ++k) {  // the rest lies where its nearest neighbour lies
     if (result.same_picture[k]) continue;
-    const auto nearest = std::ranges::min_element(chain, {}, [k](std::size_t i) {
-      return i > k ? i - k : k - i;
-    });
+    const auto nearest =
+        std::ranges::min_element(chain, {}, [k](std::size_t i) { return i > k ? i - k : k - i; });
     result.reference_from_frame[k] = result.reference_from_frame[*nearest];
   }
   return result;
