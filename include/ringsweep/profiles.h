@@ -66,8 +66,8 @@ struct Mosaic {
 void merge_into(Mosaic& mosaic, const GridFrame& frame, std::size_t frame_index);
 
 /// A disc of diameter `diameter_px`, of any size, for a band-limited picture: its transfer function
-/// is 2 J1(pi d f) / (pi d f) up to 0.4 cycles a px. CV_32FC1, sum 1, odd square. Second moment per
-/// axis d^2 / 16: the variance R^2 / 4 of a uniform disc.
+/// is 2 J1(pi d f) / (pi d f) up to 0.35 cycles a px (1 %). CV_32FC1, sum 1, odd square. Second
+/// moment per axis d^2 / 16: the variance R^2 / 4 of a uniform disc.
 [[nodiscard]] cv::Mat disc_kernel(double diameter_px);
 
 /// What known blur does to each tile of the mosaic.

@@ -34,25 +34,24 @@ double lit_level(std::vector<double> levels, double width) {
   return levels.front();
 }
 
-/// Drop of the darkest contiguous border band against the rest, over rows or columns of `loss`.
+/// Drop across a straight edge that parts the frame's rows or columns in a lit and an unlit side; 0
+/// where there is none. Each side must agree with itself over its whole breadth: a shutter's edge
+/// does, the outline of a subject before a sky, or a gradient of light, does not.
 double border_drop(const cv::Mat& loss, bool rows) {
-  const int bands = rows ? loss.rows : loss.cols;
-  std::vector<double> level;
-  for (int i = 0; i < bands; ++i) {
-    const cv::Mat band = rows ? loss.row(i) : loss.col(i);
-    std::vector<double> values;
-    for (const auto& v : cv::Mat_<float>(band)) values.push_back(v);
-    level.push_back(quantile(values, 0.5));
-  }
+  const cv::Mat bands = rows ? loss : cv::Mat(loss.t());
   double worst = 0.0;
-  for (int cut = 1; cut < bands; ++cut) {
-    const auto mid = level.begin() + cut;
-    const double a = quantile({level.begin(), mid}, 0.5), b = quantile({mid, level.end()}, 0.5);
-    // A shutter edge is a step: each side agrees with itself. A gradient of light is none.
+  for (int cut = 1; cut < bands.rows; ++cut) {
+    const auto side = [&](int from, int to) {
+      std::vector<double> values;
+      for (int i = from; i < to; ++i)
+        for (int b = 0; b < bands.cols; ++b) values.push_back(bands.at<float>(i, b));
+      return values;
+    };
+    const std::vector<double> a = side(0, cut), b = side(cut, bands.rows);
+    const double step = std::abs(quantile(a, 0.5) - quantile(b, 0.5));
     const double spread =
-        std::max(quantile({level.begin(), mid}, 0.9) - quantile({level.begin(), mid}, 0.1),
-                 quantile({mid, level.end()}, 0.9) - quantile({mid, level.end()}, 0.1));
-    if (spread < 0.5 * std::abs(a - b)) worst = std::min(worst, -std::abs(a - b));
+        std::max(quantile(a, 0.9) - quantile(a, 0.1), quantile(b, 0.9) - quantile(b, 0.1));
+    if (spread < 0.5 * step) worst = std::min(worst, -step);
   }
   return worst;
 }
@@ -92,9 +91,18 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
   const auto loss = [&](std::size_t k, int b) {
     return ev(grids[k]->mean.at<float>(b / 16, b % 16)) - full[static_cast<std::size_t>(b)];
   };
+  // A frame that the shutter's edge cut is told first: its dark side is not what the flash lights.
+  for (const std::size_t k : readable) {
+    cv::Mat map(LightGrid::kGridRows, LightGrid::kGridCols, CV_32FC1);
+    for (int b = 0; b < kBlocks; ++b)
+      map.at<float>(b / 16, b % 16) = static_cast<float>(loss(k, b));
+    result[k].partly_lit =
+        std::min(border_drop(map, true), border_drop(map, false)) < options.partly_ev;
+  }
   // Blocks that the flash lights: where the frame with the deepest loss loses at least half of it.
-  std::vector<double> depth(readable.size());
+  std::vector<double> depth(readable.size(), 0.0);
   for (std::size_t i = 0; i < readable.size(); ++i) {
+    if (result[readable[i]].partly_lit) continue;
     std::vector<double> losses;
     for (int b = 0; b < kBlocks; ++b) losses.push_back(loss(readable[i], b));
     depth[i] = quantile(losses, 0.05);
@@ -110,7 +118,8 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
   for (std::size_t i = 0; i < readable.size(); ++i) {
     std::vector<double> losses;
     for (const int b : lit) losses.push_back(loss(readable[i], b));
-    level[i] = quantile(losses, 0.5);
+    // Of a cut frame the lit side counts.
+    level[i] = quantile(losses, result[readable[i]].partly_lit ? 0.9 : 0.5);
   }
   // The lit frames' own straight line along the sweep is extension (or a slow dawn), not the flash.
   const double top = lit_level(level, options.group_width_ev);
@@ -127,13 +136,8 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     const double line = sl / m + slope * (static_cast<double>(k) - si / m);
     FrameExposure& e = result[k];
     e.gain_ev = level[i] - line;
-    e.dark = *e.gain_ev < options.dark_ev;
-    e.dim = !e.dark && *e.gain_ev < options.dim_ev;
-    cv::Mat map(LightGrid::kGridRows, LightGrid::kGridCols, CV_32FC1);
-    for (int b = 0; b < kBlocks; ++b)
-      map.at<float>(b / 16, b % 16) = static_cast<float>(loss(k, b));
-    e.partly_lit =
-        !e.dark && std::min(border_drop(map, true), border_drop(map, false)) < options.partly_ev;
+    e.dark = !e.partly_lit && *e.gain_ev < options.dark_ev;
+    e.dim = !e.partly_lit && !e.dark && *e.gain_ev < options.dim_ev;
     e.usable = *e.gain_ev >= options.usable_ev && !e.partly_lit;
   }
   return result;

@@ -43,6 +43,32 @@ double median_of(std::vector<float>& values) {
   return *middle;
 }
 
+/// Bilinear warp by `m` (target px -> source px) with exact weights: cv::warpAffine rounds places
+/// to 1/32 px, and Gauss-Newton then runs in a circle of that size instead of converging. `warped`
+/// and `inside` have the target's size; outside the source, warped is 0 and inside is 0.
+void warp(const cv::Mat& source, const cv::Matx23d& m, cv::Mat& warped, cv::Mat& inside) {
+  for (int y = 0; y < warped.rows; ++y) {
+    float* out = warped.ptr<float>(y);
+    uchar* in = inside.ptr<uchar>(y);
+    for (int x = 0; x < warped.cols; ++x) {
+      const double sx = m(0, 0) * x + m(0, 1) * y + m(0, 2);
+      const double sy = m(1, 0) * x + m(1, 1) * y + m(1, 2);
+      const bool within = sx >= 0.0 && sy >= 0.0 && sx <= source.cols - 1 && sy <= source.rows - 1;
+      in[x] = within ? 255 : 0;
+      out[x] = 0.0F;
+      if (!within) continue;
+      const int ix = std::min(static_cast<int>(sx), source.cols - 2);
+      const int iy = std::min(static_cast<int>(sy), source.rows - 2);
+      const auto fx = static_cast<float>(sx - ix), fy = static_cast<float>(sy - iy);
+      const float* upper = source.ptr<float>(iy) + ix;
+      const float* lower = source.ptr<float>(iy + 1) + ix;
+      const float top = upper[0] + fx * (upper[1] - upper[0]);
+      const float bottom = lower[0] + fx * (lower[1] - lower[0]);
+      out[x] = top + fy * (bottom - top);
+    }
+  }
+}
+
 struct LevelResult {
   Similarity to_from;
   Mat4 information = Mat4::Zero();
@@ -59,7 +85,8 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
   const cv::Point2d c_from = center_of(from);
   const double radius = std::hypot(c_to.x, c_to.y);
   cv::Mat to_dx, to_dy, warped, inside, dx, dy;
-  const cv::Mat ones(from.size(), CV_8UC1, cv::Scalar(255));
+  warped.create(to.size(), CV_32FC1);
+  inside.create(to.size(), CV_8UC1);
   const cv::Matx13f derivative(-0.5F, 0.0F, 0.5F);
   cv::filter2D(to, to_dx, CV_32F, derivative, {-1, -1}, 0, cv::BORDER_REPLICATE);
   cv::filter2D(to, to_dy, CV_32F, derivative.t(), {-1, -1}, 0, cv::BORDER_REPLICATE);
@@ -70,10 +97,8 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
         (translation(c_to.x, c_to.y) * centered(result.to_from) * translation(-c_from.x, -c_from.y))
             .inv();
     const cv::Matx23d m = from_to.get_minor<2, 3>(0, 0);
-    const int flags = cv::INTER_LINEAR | cv::WARP_INVERSE_MAP;
-    cv::warpAffine(from, warped, m, to.size(), flags, cv::BORDER_REPLICATE);
-    cv::warpAffine(ones, inside, m, to.size(), cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
-                   cv::BORDER_CONSTANT, cv::Scalar(0));
+    warp(from, m, warped, inside);
+    cv::erode(inside, inside, cv::Mat());  // the gradient at the rim is none
     cv::filter2D(warped, dx, CV_32F, derivative, {-1, -1}, 0, cv::BORDER_REPLICATE);
     cv::filter2D(warped, dy, CV_32F, derivative.t(), {-1, -1}, 0, cv::BORDER_REPLICATE);
 

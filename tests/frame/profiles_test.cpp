@@ -43,9 +43,9 @@ TEST_P(DiscKernel, SumsToOne) {
   EXPECT_NEAR(cv::sum(kernel)[0], 1.0, 1e-5);  // floats, some hundreds of them
 }
 
-// Variance of a uniform disc per axis: R^2 / 4. The interpolating kernel, sampled, has a first moment
-// of up to 0.012 px; integrated over a disc that is at most 0.0036 px^2 (at d = 1, 6 % of it), from
-// its formula alone in a calculation apart. Chords: see below.
+// Variance of a uniform disc per axis: R^2 / 4. The interpolating kernel, sampled, has a first
+// moment of up to 0.012 px; integrated over a disc that is at most 0.0036 px^2 (at d = 1, 6 % of
+// it), from its formula alone in a calculation apart. Chords: see below.
 TEST_P(DiscKernel, SecondMomentIsASixteenthOfTheSquaredDiameter) {
   const double d = GetParam(), chords = std::pow(8.0 * d + 16.0, -1.5);
   EXPECT_NEAR(second_moment(disc_kernel(d)), d * d / 16.0, 0.0036 + d * d / 16.0 * chords);
