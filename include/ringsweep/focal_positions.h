@@ -57,7 +57,7 @@ struct FitOptions {
   double model_sd_px = 0.06;
   double model_scale_sd = 0.05;
   int max_iterations = 60;
-  std::size_t max_tiles = 4000;  ///< the fit takes this many of the best; all get a position
+  std::size_t max_tiles = 2000;  ///< the fit takes this many of the best; all get a position
 };
 
 /// Joint robust least squares for the positions of frames and tiles.

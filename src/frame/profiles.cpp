@@ -103,7 +103,7 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
   GridFrame out;
   // A long kernel: a short one would blur frames differently, by where they fall between pixels.
   cv::warpAffine(frame.luminance, out.luminance, m, grid.size,
-                 cv::INTER_LANCZOS4 | cv::WARP_INVERSE_MAP, cv::BORDER_REFLECT);
+                 cv::INTER_CUBIC | cv::WARP_INVERSE_MAP, cv::BORDER_REFLECT);
   if (gain != 1.0) out.luminance *= gain;
   BandEnergies bands = band_energies(out.luminance, grid);
   out.tiles.energy = bands.tiles;

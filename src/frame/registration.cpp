@@ -114,7 +114,7 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
         const double t = pt[x], w = pw[x];
         sum_w += w, sum_t += t, sum_ww += w * w, sum_tt += t * t, sum_wt += w * t;
         ++n;
-        if ((x & 1) == 0) residuals.push_back(pw[x] - pt[x]);
+        if (((x + y) & 3) == 0) residuals.push_back(pw[x] - pt[x]);
       }
     }
     if (n < 100) return result;
