@@ -119,6 +119,14 @@ class Fit {
             blur_read_px(t, k).value_or(profiles.diameter_px.back()) / options.max_blur_px;
         vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
       }
+    if (chosen_.size() > options.max_tiles) chosen_ = spread_over_depth(options.max_tiles);
+    vagueness_.assign(tiles_.size(), std::vector<float>(profiles.num_frames, 1.0F));
+    for (std::size_t t = 0; t < tiles_.size(); ++t)
+      for (std::size_t k = 0; k < profiles.num_frames; ++k) {
+        const double reach =
+            blur_read_px(t, k).value_or(profiles.diameter_px.back()) / options.max_blur_px;
+        vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
+      }
     if (chosen_.size() > options.max_tiles) {
       std::ranges::stable_sort(chosen_, std::greater<>(),
                                [&](std::size_t t) { return profiles.tiles[t].contrast; });
@@ -153,6 +161,7 @@ class Fit {
   double total_cost() const;
   void levenberg_marquardt(int iterations);
   void sd(FocalPositions& out) const;
+  [[nodiscard]] std::vector<std::size_t> spread_over_depth(std::size_t most) const;
   [[nodiscard]] bool has_fine_texture(std::size_t t) const;
   [[nodiscard]] std::size_t cluster_of(const TileProfile& tile) const;
 
@@ -172,6 +181,21 @@ class Fit {
   bool converged_ = false;
 };
 
+/// The best tiles of every frame in turn, so that one rich depth does not crowd out the others.
+std::vector<std::size_t> Fit::spread_over_depth(std::size_t most) const {
+  std::vector<std::vector<std::size_t>> by_frame(profiles_.num_frames);
+  for (const std::size_t t : chosen_) by_frame[profiles_.tiles[t].peak_frame].push_back(t);
+  for (auto& tiles : by_frame)
+    std::ranges::stable_sort(tiles, std::greater<>(),
+                             [&](std::size_t t) { return profiles_.tiles[t].contrast; });
+  std::vector<std::size_t> kept;
+  for (std::size_t rank = 0; kept.size() < most; ++rank)
+    for (const auto& tiles : by_frame)
+      if (rank < tiles.size() && kept.size() < most) kept.push_back(tiles[rank]);
+  std::ranges::sort(kept);
+  return kept;
+}
+
 /// A background that is blurred in all frames has a flat curve: a little more blur changes nothing,
 /// and so it says nothing about the frames.
 bool Fit::has_fine_texture(std::size_t t) const {
@@ -188,8 +212,9 @@ Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
   const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
   const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
   Residual r{.model = h.value, .log_slope = h.log_slope};
-  r.sigma =
-      std::hypot(options_.model_error * tiles_[t].noise_factor * vagueness_[t][k], tile.noise[j]);
+  const double model_error =
+      options_.model_error * tiles_[t].noise_factor * static_cast<double>(vagueness_[t][k]);
+  r.sigma = std::sqrt(model_error * model_error + tile.noise[j] * tile.noise[j]);
   const double predicted = amplitude * std::exp(gain_(ik)) * h.value;
   r.value = (tile.energy[j][k] - predicted) / r.sigma;
   const double c = r.value / kCauchy;
