@@ -755,7 +755,7 @@ FocalPositions Fit::run() {
   for (int outer = 0; outer < 5; ++outer) {
     update_noise_factors();
     levenberg_marquardt(options_.max_iterations / 5);
-    if (outer < 3) place_tiles(chosen_, 12.0);
+    if (outer < 1) place_tiles(chosen_, 12.0);  // later only small steps are left
   }
   // Everything with texture gets a place, tiles that were not in the fit too.
   std::vector<std::size_t> all(profiles_.tiles.size());
