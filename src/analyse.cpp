@@ -1,6 +1,5 @@
 #include "ringsweep/analyse.h"
 
-#include <tbb/global_control.h>
 #include <tbb/parallel_for.h>
 #include <tbb/parallel_pipeline.h>
 #include <tbb/task_arena.h>
@@ -16,6 +15,7 @@
 #include "ringsweep/registration.h"
 #include "ringsweep/subject.h"
 #include "ringsweep/sweeps.h"
+#include "ringsweep/thin_lens.h"
 
 namespace ringsweep {
 namespace {
@@ -79,6 +79,8 @@ T majority(const std::vector<T>& values, Less less = {}) {
   return best;
 }
 
+cv::Point2d center_of(cv::Size size) { return {(size.width - 1) / 2.0, (size.height - 1) / 2.0}; }
+
 bool smaller(const cv::Size& a, const cv::Size& b) {
   return a.width != b.width ? a.width < b.width : a.height < b.height;
 }
@@ -111,6 +113,8 @@ class BurstJob {
  private:
   void first_look();
   void expose_and_register();
+  [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
+                                            double to_middle) const;
   bool measure();
   void fit_and_judge();
   void tell(const char* stage, std::size_t done, std::size_t total) const {
@@ -186,13 +190,24 @@ void BurstJob::expose_and_register() {
       out_.frames[k].flags.push_back(FrameFlag::other_picture);
       take_[k] = false;
     }
-    Similarity s = registration_.reference_from_frame[k];
+    const Similarity& s = registration_.reference_from_frame[k];
     out_.frames[k].scale = std::exp(s.log_scale);
-    s.shift_x_px *= thumbnail_px_;
-    s.shift_y_px *= thumbnail_px_;
     out_.frames[k].reference_from_frame =
-        s.matrix({(out_.full_size.width - 1) / 2.0, (out_.full_size.height - 1) / 2.0});
+        s.in_other_px(thumbnail_px_).matrix(center_of(out_.full_size));
   }
+}
+
+/// Brings a decoded frame to the grid, its scale changed by exp(to_middle) on top.
+cv::Matx33d BurstJob::grid_from_frame(const LinearFrame& picture, std::size_t k,
+                                      double to_middle) const {
+  Similarity s = registration_.reference_from_frame[k].in_other_px(
+      thumbnail_px_ / picture.full_px_per_px * std::exp(to_middle));
+  s.log_scale += to_middle;
+  const cv::Point2d c = center_of(picture.luminance.size()), g = center_of(grid_.size);
+  cv::Matx33d m = s.matrix(c);
+  m(0, 2) += g.x - c.x;
+  m(1, 2) += g.y - c.y;
+  return m;
 }
 
 /// Second look at the pixels, at the working scale: false when nothing could be measured.
@@ -242,21 +257,7 @@ bool BurstJob::measure() {
                   m.problem = one_line(picture.error());
                   return m;
                 }
-                Similarity s = registration_.reference_from_frame[k];
-                const double px = thumbnail_px_ / picture->full_px_per_px;
-                s.shift_x_px *= px;
-                s.shift_y_px *= px;
-                s.log_scale += to_middle;
-                s.shift_x_px *= std::exp(to_middle);
-                s.shift_y_px *= std::exp(to_middle);
-                const auto centre = [](cv::Size z) {
-                  return cv::Point2d((z.width - 1) / 2.0, (z.height - 1) / 2.0);
-                };
-                const cv::Point2d c = centre(picture->luminance.size()), g = centre(grid_.size);
-                cv::Matx33d grid_from_frame = s.matrix(c);
-                grid_from_frame(0, 2) += g.x - c.x;
-                grid_from_frame(1, 2) += g.y - c.y;
-                m.grid = measure_on_grid(*picture, grid_from_frame,
+                m.grid = measure_on_grid(*picture, grid_from_frame(*picture, k, to_middle),
                                          std::exp2(-exposure_[k].gain_ev.value_or(0.0)), grid_);
                 return m;
               }) &
@@ -376,7 +377,8 @@ BurstAnalysis BurstJob::run() {
   out_.allowed_step_px = 2.0 * out_.blur_limit_px;
   for (const FrameRef& f : burst_.frames)
     if (f.pixel_pitch_mm && f.settings.f_number && *f.settings.f_number > 0.0)
-      out_.quarter_wave_blur_px = 2.0 * kGreenMm * *f.settings.f_number / *f.pixel_pitch_mm;
+      out_.quarter_wave_blur_px =
+          quarter_wave_blur_px(kGreenMm, *f.settings.f_number, *f.pixel_pitch_mm);
   expose_and_register();
   if (!measure()) {
     out_.fit_status = FitStatus::too_few_frames;

@@ -23,6 +23,9 @@ struct Similarity {
 
   /// As a 3 x 3 matrix. @param center px of the picture it acts on.
   [[nodiscard]] cv::Matx33d matrix(cv::Point2d center) const;
+
+  /// The same movement of a picture with `factor` times as many px a side.
+  [[nodiscard]] Similarity in_other_px(double factor) const;
 };
 
 /// What registering one frame on another found.

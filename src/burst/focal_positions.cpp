@@ -8,6 +8,8 @@
 #include <numeric>
 #include <stdexcept>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
@@ -18,14 +20,13 @@ using Eigen::VectorXd;
 constexpr std::size_t kTileUnknowns = 1 + kNumBands;  // position, one amplitude a band
 using TileVec = Eigen::Matrix<double, kTileUnknowns, 1>;
 using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
-constexpr double kCauchy = 2.3849;   // 95 % efficiency on a normal distribution (from memory)
+constexpr double kCauchy = 2.3849;  // 95 % efficiency on a normal distribution (from memory)
+constexpr int kClusterRows = 6, kClusterCols = 8;  // parts of the picture, for the sds
 constexpr std::size_t kChunks = 16;  // fixed: sums run in the same order on any number of cores
 
-double quantile(std::vector<double>& v, double share) {
-  const auto at =
-      v.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(v.size() - 1));
-  std::nth_element(v.begin(), at, v.end());
-  return *at;
+double cauchy_cost(double residual) {
+  const double c = residual / kCauchy;
+  return kCauchy * kCauchy * std::log1p(c * c);
 }
 
 /// h(x) of one tile and band and its slope d(log h)/dx, x = d^2 - d_0^2.
@@ -44,17 +45,15 @@ class Curves {
 
   [[nodiscard]] CurveValue at(const TileProfile& tile, std::size_t band, double x) const {
     const auto& y = tile.log_curve[band];
-    std::size_t i = 0;
-    double slope = 0.0;
     if (x <= 0.0) {
       // Sharper than the mosaic: go on along the first stretch, a little way.
-      slope = y[near_] / x_[near_];
+      const double slope = y[near_] / x_[near_];
       x = std::max(x, -x_[near_]);
       return {std::exp(slope * x), slope};
     }
     const auto up = std::upper_bound(x_.begin(), x_.end(), x);
-    i = std::min(static_cast<std::size_t>(up - x_.begin()), x_.size() - 1);
-    slope = (y[i] - y[i - 1]) / (x_[i] - x_[i - 1]);
+    const std::size_t i = std::min(static_cast<std::size_t>(up - x_.begin()), x_.size() - 1);
+    const double slope = (y[i] - y[i - 1]) / (x_[i] - x_[i - 1]);
     return {std::exp(y[i - 1] + slope * (x - x_[i - 1])), slope};
   }
 
@@ -84,8 +83,7 @@ struct TileState {
   double u = 0.0;
   std::array<double, kNumBands> amplitude{};
   double noise_factor = 1.0;  // of the model error, estimated
-  double cost = 0.0;
-  bool placed = false;  // its profile says where it lies
+  bool placed = false;        // its profile says where it lies
 };
 
 struct Residual {
@@ -120,25 +118,12 @@ class Fit {
         vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
       }
     if (chosen_.size() > options.max_tiles) chosen_ = spread_over_depth(options.max_tiles);
-    vagueness_.assign(tiles_.size(), std::vector<float>(profiles.num_frames, 1.0F));
-    for (std::size_t t = 0; t < tiles_.size(); ++t)
-      for (std::size_t k = 0; k < profiles.num_frames; ++k) {
-        const double reach =
-            blur_read_px(t, k).value_or(profiles.diameter_px.back()) / options.max_blur_px;
-        vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
-      }
-    if (chosen_.size() > options.max_tiles) {
-      std::ranges::stable_sort(chosen_, std::greater<>(),
-                               [&](std::size_t t) { return profiles.tiles[t].contrast; });
-      chosen_.resize(options.max_tiles);
-      std::ranges::sort(chosen_);
-    }
   }
 
   FocalPositions run();
 
  private:
-  /// Sets of positions to begin with; empty when the frames have too little in common.
+  /// Sets of positions to begin with.
   [[nodiscard]] std::vector<VectorXd> starts() const;
   void take_best(const std::vector<VectorXd>& starts);
   void place_frames(const std::vector<std::size_t>& by_tiles);
@@ -148,6 +133,7 @@ class Fit {
   double fit_amplitudes(std::size_t t, double u, std::array<double, kNumBands>& amplitude) const;
   [[nodiscard]] Residual residual(std::size_t t, std::size_t j, std::size_t k, double u,
                                   double amplitude) const;
+  [[nodiscard]] double sigma(std::size_t t, std::size_t j, std::size_t k) const;
   void update_noise_factors();
   struct System {
     MatrixXd a;
@@ -155,7 +141,6 @@ class Fit {
     std::vector<TileMat> v;   // per chosen tile
     std::vector<MatrixXd> w;  // per chosen tile: 2 n x 4
     std::vector<TileVec> gt;  // per chosen tile
-    double cost = 0.0;
   };
   System linearise(std::vector<VectorXd>* cluster_scores = nullptr) const;
   double total_cost() const;
@@ -204,6 +189,13 @@ bool Fit::has_fine_texture(std::size_t t) const {
   return curves_.at(profiles_.tiles[t], 1, d * d).value < kLeft;
 }
 
+double Fit::sigma(std::size_t t, std::size_t j, std::size_t k) const {
+  const double model_error =
+      options_.model_error * tiles_[t].noise_factor * static_cast<double>(vagueness_[t][k]);
+  const double noise = profiles_.tiles[t].noise[j];
+  return std::sqrt(model_error * model_error + noise * noise);
+}
+
 Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
                        double amplitude) const {
   const TileProfile& tile = profiles_.tiles[t];
@@ -212,9 +204,7 @@ Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
   const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
   const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
   Residual r{.model = h.value, .log_slope = h.log_slope};
-  const double model_error =
-      options_.model_error * tiles_[t].noise_factor * static_cast<double>(vagueness_[t][k]);
-  r.sigma = std::sqrt(model_error * model_error + tile.noise[j] * tile.noise[j]);
+  r.sigma = sigma(t, j, k);
   const double predicted = amplitude * std::exp(gain_(ik)) * h.value;
   r.value = (tile.energy[j][k] - predicted) / r.sigma;
   const double c = r.value / kCauchy;
@@ -246,8 +236,7 @@ double Fit::fit_amplitudes(std::size_t t, double u,
     cost += (a - 1.0) * (a - 1.0) * prior;
     for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
       if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
-      const double c = residual(t, j, k, u, a).value / kCauchy;
-      cost += kCauchy * kCauchy * std::log1p(c * c);
+      cost += cauchy_cost(residual(t, j, k, u, a).value);
     }
   }
   return cost;
@@ -296,7 +285,7 @@ void Fit::place_tile(std::size_t t, double reach_px) {
   if ((lowest && best_u < low + step) || (highest && best_u > high - step))
     tiles_[t].placed = false;
   tiles_[t].u = best_u;
-  tiles_[t].cost = fit_amplitudes(t, best_u, tiles_[t].amplitude);
+  fit_amplitudes(t, best_u, tiles_[t].amplitude);
 }
 
 void Fit::place_tiles(const std::vector<std::size_t>& which, double reach_px) {
@@ -343,11 +332,11 @@ std::vector<VectorXd> Fit::starts() const {
       }
       if (sum.size() < 12) continue;
       const auto ik = static_cast<Index>(k), il = static_cast<Index>(l);
-      const double most = std::max(quantile(sum, 0.08), 0.05);
-      const double apart = std::min(quantile(difference, 0.8), most);
+      const double most = std::max(quantile_in_place(sum, 0.08), 0.05);
+      const double apart = std::min(quantile_in_place(difference, 0.8), most);
       if (most <= near) distance(ik, il) = apart;
       least_sum(ik, il) = most;
-      one_sided(ik, il) = std::min(quantile(difference, 0.6), most);
+      one_sided(ik, il) = std::min(quantile_in_place(difference, 0.6), most);
     }
   });
   for (Index k = 0; k < distance.rows(); ++k) {
@@ -377,11 +366,11 @@ std::vector<VectorXd> Fit::starts() const {
     const double d = distance(used[i], used[i - 1]);
     if (ds > 1e-4 && d < inf && d > 0.3) rate.push_back(d / ds);
   }
-  const double px_per_log_scale = rate.size() >= 4 ? quantile(rate, 0.5) : 0.0;
+  const double px_per_log_scale = rate.size() >= 4 ? quantile_in_place(rate, 0.5) : 0.0;
   std::vector<double> steps;
   for (std::size_t i = 1; i < used.size(); ++i)
     if (const double d = distance(used[i], used[i - 1]); d < inf) steps.push_back(d);
-  const double usual_step = steps.empty() ? 1.0 : quantile(steps, 0.5);
+  const double usual_step = steps.empty() ? 1.0 : quantile_in_place(steps, 0.5);
   const auto step_between = [&](Index a, Index b) {
     if (distance(a, b) < inf) return distance(a, b);
     const double breathing = px_per_log_scale * std::abs(log_scale_(a) - log_scale_(b));
@@ -459,13 +448,9 @@ void Fit::place_frames(const std::vector<std::size_t>& by_tiles) {
         const double d0 = q_(static_cast<Index>(tile.peak_frame)) - tiles_[t].u;
         for (std::size_t j = 0; j < kNumBands; ++j) {
           if (tile.energy[j][frame] < 0.0F) continue;
-          const double sigma = std::hypot(
-              options_.model_error * tiles_[t].noise_factor * vagueness_[t][frame], tile.noise[j]);
-          const double c =
-              (tile.energy[j][frame] - tiles_[t].amplitude[j] * std::exp(gain_(k)) *
-                                           curves_.at(tile, j, d * d - d0 * d0).value) /
-              (sigma * kCauchy);
-          cost += std::log1p(c * c);
+          const double predicted = tiles_[t].amplitude[j] * std::exp(gain_(k)) *
+                                   curves_.at(tile, j, d * d - d0 * d0).value;
+          cost += cauchy_cost((tile.energy[j][frame] - predicted) / sigma(t, j, frame));
         }
       }
       return cost;
@@ -522,10 +507,10 @@ void Fit::update_noise_factors() {
 }
 
 std::size_t Fit::cluster_of(const TileProfile& tile) const {
-  constexpr int kRows = 6, kCols = 8;
-  const int r = tile.row * kRows / std::max(1, profiles_.grid.rows());
-  const int c = tile.col * kCols / std::max(1, profiles_.grid.cols());
-  return static_cast<std::size_t>(std::min(r, kRows - 1) * kCols + std::min(c, kCols - 1));
+  const int r = tile.row * kClusterRows / std::max(1, profiles_.grid.rows());
+  const int c = tile.col * kClusterCols / std::max(1, profiles_.grid.cols());
+  return static_cast<std::size_t>(std::min(r, kClusterRows - 1) * kClusterCols +
+                                  std::min(c, kClusterCols - 1));
 }
 
 Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
@@ -624,8 +609,7 @@ double Fit::total_cost() const {
         part[chunk] += amplitude_prior * (a - 1.0) * (a - 1.0);
         for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
           if (!use_[k] || profiles_.tiles[t].energy[j][k] < 0.0F) continue;
-          const double c = residual(t, j, k, tiles_[t].u, a).value / kCauchy;
-          part[chunk] += kCauchy * kCauchy * std::log1p(c * c);
+          part[chunk] += cauchy_cost(residual(t, j, k, tiles_[t].u, a).value);
         }
       }
     }
@@ -684,7 +668,7 @@ void Fit::levenberg_marquardt(int iterations) {
 /// Sandwich covariance over parts of the picture, gauge taken out.
 void Fit::sd(FocalPositions& out) const {
   const auto n = static_cast<Index>(profiles_.num_frames);
-  std::vector<VectorXd> scores(48, VectorXd::Zero(2 * n));
+  std::vector<VectorXd> scores(kClusterRows * kClusterCols, VectorXd::Zero(2 * n));
   const System system = linearise(&scores);
   MatrixXd a = system.a;
   const double big = a.diagonal().maxCoeff();

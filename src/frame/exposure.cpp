@@ -5,18 +5,13 @@
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
 constexpr int kBlocks = LightGrid::kGridRows * LightGrid::kGridCols;
 constexpr double kFloor = 1e-4;  // of full scale: 8 bit sRGB's first step is 3e-4
-
-double quantile(std::vector<double> values, double share) {
-  if (values.empty()) return 0.0;
-  const auto at = static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1) + 0.5);
-  std::nth_element(values.begin(), values.begin() + at, values.end());
-  return values[static_cast<std::size_t>(at)];
-}
 
 double ev(double value) { return std::log2(std::max(value, kFloor)); }
 

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
@@ -84,14 +86,6 @@ cv::Mat tiles_inside(const TileGrid& grid, const cv::Matx33d& frame_from_grid, c
     }
   }
   return inside;
-}
-
-double quantile(std::vector<float> values, double share) {
-  if (values.empty()) return 0.0;
-  const auto at =
-      values.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1));
-  std::nth_element(values.begin(), at, values.end());
-  return *at;
 }
 
 }  // namespace
@@ -228,7 +222,7 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
           if (frames[k].valid.at<uchar>(r, c))
             ratio.push_back(static_cast<float>(frames[k].energy[j].at<float>(r, c) /
                                                (frames[k].level.at<float>(r, c) + kReadLevel)));
-      floor[k][j] = quantile(ratio, 0.05);
+      floor[k][j] = quantile_in_place(ratio, 0.05);
     }
   }
 

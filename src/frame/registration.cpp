@@ -7,6 +7,8 @@
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
@@ -34,13 +36,6 @@ Similarity from_centered(const cv::Matx33d& m) {
           .rotation_rad = std::atan2(m(1, 0), m(0, 0)),
           .shift_x_px = m(0, 2),
           .shift_y_px = m(1, 2)};
-}
-
-double median_of(std::vector<float>& values) {
-  if (values.empty()) return 0.0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 /// Bilinear warp by `m` (target px -> source px) with exact weights: cv::warpAffine rounds places
@@ -122,9 +117,9 @@ LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity st
     const double var_w = sum_ww - sum_w * sum_w / count, var_t = sum_tt - sum_t * sum_t / count;
     const double spread = std::sqrt(var_w * var_t);
     result.correlation = spread > 1e-12 ? (sum_wt - sum_w * sum_t / count) / spread : 0.0;
-    const double offset = median_of(residuals);  // exposure: free
+    const double offset = quantile_in_place(residuals, 0.5);  // exposure: free
     for (float& r : residuals) r = std::abs(r - static_cast<float>(offset));
-    const double sigma = std::max(1e-5, 1.4826 * median_of(residuals));
+    const double sigma = std::max(1e-5, 1.4826 * quantile_in_place(residuals, 0.5));
 
     // Normal equations, written out: this loop is most of the registration's time.
     double hss = 0, hsr = 0, hsx = 0, hsy = 0, hrr = 0, hrx = 0, hry = 0, hxx = 0, hxy = 0, hyy = 0;
@@ -219,7 +214,7 @@ Eigen::VectorXd adjust_scalar(std::size_t n, std::size_t fixed, const std::vecto
       u[e] = static_cast<float>(std::abs(r) * std::sqrt(information[e]));
     }
     std::vector<float> sorted = u;
-    const double sigma = std::max(1e-9, 1.4826 * median_of(sorted));
+    const double sigma = std::max(1e-9, 1.4826 * quantile_in_place(sorted, 0.5));
     for (std::size_t e = 0; e < edges.size(); ++e)
       robust[e] = std::min(1.0, kHuber / std::max(1e-12, u[e] / sigma));
   }
@@ -282,6 +277,13 @@ cv::Matx33d Similarity::matrix(cv::Point2d center) const {
   return translation(center.x, center.y) * centered(*this) * translation(-center.x, -center.y);
 }
 
+Similarity Similarity::in_other_px(double factor) const {
+  Similarity other = *this;
+  other.shift_x_px *= factor;
+  other.shift_y_px *= factor;
+  return other;
+}
+
 Thumbnail make_thumbnail(const cv::Mat& luminance, double floor, int coarsest_px) {
   CV_Assert(luminance.type() == CV_32FC1 && !luminance.empty());
   Thumbnail thumbnail;
@@ -302,14 +304,10 @@ Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity&
   const std::size_t levels = std::min(to.levels.size(), from.levels.size());
   for (std::size_t level = levels; level-- > 0;) {
     const double factor = static_cast<double>(std::size_t{1} << level);
-    Similarity s = link.to_from;
-    s.shift_x_px /= factor;
-    s.shift_y_px /= factor;
     const LevelResult r =
-        register_level(to.levels[level], from.levels[level], s, options.max_iterations);
-    link.to_from = r.to_from;
-    link.to_from.shift_x_px *= factor;
-    link.to_from.shift_y_px *= factor;
+        register_level(to.levels[level], from.levels[level], link.to_from.in_other_px(1.0 / factor),
+                       options.max_iterations);
+    link.to_from = r.to_from.in_other_px(factor);
     link.correlation = r.correlation;
     link.converged = r.converged;
     link.information = {r.information(0, 0), r.information(1, 1),
