@@ -197,12 +197,14 @@ void BurstJob::expose_and_register() {
   }
 }
 
-/// Brings a decoded frame to the grid, its scale changed by exp(to_middle) on top.
+/// Brings a decoded frame to the grid, its scale changed by exp(to_middle) on top. A reader may
+/// give fewer px than asked for (the half-size mosaic of a raw): px of the frame are counted as
+/// they are.
 cv::Matx33d BurstJob::grid_from_frame(const LinearFrame& picture, std::size_t k,
                                       double to_middle) const {
   Similarity s = registration_.reference_from_frame[k].in_other_px(
-      thumbnail_px_ / picture.full_px_per_px * std::exp(to_middle));
-  s.log_scale += to_middle;
+      thumbnail_px_ / out_.working_px_per_px * std::exp(to_middle));
+  s.log_scale += to_middle + std::log(picture.full_px_per_px / out_.working_px_per_px);
   const cv::Point2d c = center_of(picture.luminance.size()), g = center_of(grid_.size);
   cv::Matx33d m = s.matrix(c);
   m(0, 2) += g.x - c.x;

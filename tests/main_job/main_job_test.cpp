@@ -27,13 +27,14 @@ fs::path shared() {
   return folder != nullptr ? fs::path(folder) : fs::path(RINGSWEEP_SHARED_DEFAULT);
 }
 
-BurstAnalysis analysed(const fs::path& folder) {
+/// @param least_reduction a raw without a preview never comes larger than half size (2).
+BurstAnalysis analysed(const fs::path& folder, int least_reduction = 1) {
   const std::vector<fs::path> paths{folder};
   const Intake intake = find_bursts(paths);
   EXPECT_EQ(intake.bursts.size(), 1U) << "one burst was shot";
   if (intake.bursts.empty()) return {};
-  const auto read = [](const FrameRef& frame, int reduction) {
-    return decode(frame, {.reduction = reduction});
+  const auto read = [least_reduction](const FrameRef& frame, int reduction) {
+    return decode(frame, {.reduction = std::max(reduction, least_reduction)});
   };
   const std::vector<BurstAnalysis> bursts = analyse(intake.bursts.front(), read);
   EXPECT_EQ(bursts.size(), 1U) << "one burst was shot";
@@ -144,6 +145,31 @@ class OwnSample : public ::testing::TestWithParam<const char*> {};
 TEST_P(OwnSample, IsJudgedAsTheTruthSays) {
   const fs::path folder = fs::path(RINGSWEEP_SAMPLE_BURSTS) / GetParam();
   expect_truth(analysed(folder), truth_of(folder));
+}
+
+// The half-size mosaic of a raw, where the analysis would have measured at full size: still the
+// same scene in px of the full-size frame.
+TEST(HalfSizeFrames, AreJudgedInPxOfTheFullSizeFrame) {
+  const fs::path folder = fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-gap";
+  const BurstAnalysis said = analysed(folder, 2);
+  EXPECT_EQ(said.verdict.kind, VerdictKind::reshoot);
+  const json truth = truth_of(folder);
+  std::vector<double> known, px;
+  for (std::size_t k = 0; k < said.frames.size(); ++k) {
+    const json& frame = truth["frames"][k];
+    if (!frame["on_subject"].get<bool>() || !said.frames[k].focus_px) continue;
+    known.push_back(frame["focus_px"].get<double>());
+    px.push_back(*said.frames[k].focus_px);
+  }
+  ASSERT_GE(px.size(), 10U);
+  // The room that the design leaves the scale at first. Taken for full size, the pictures would
+  // give half of it.
+  EXPECT_NEAR(std::abs(fit_line(known, px).slope), 1.0, 0.1);
+  ASSERT_EQ(said.coverage.gaps.size(), 1U);
+  EXPECT_EQ(std::minmax(said.frames[said.coverage.gaps[0].lower].file,
+                        said.frames[said.coverage.gaps[0].upper].file),
+            std::minmax(truth["gaps"][0]["after"].get<std::string>(),
+                        truth["gaps"][0]["before"].get<std::string>()));
 }
 
 INSTANTIATE_TEST_SUITE_P(Meadow, OwnSample, ::testing::Values("meadow-complete", "meadow-gap"),
