@@ -22,9 +22,9 @@ enum class FrameFlag {
   dark,        ///< more than 2.5 EV below the lit frames: covers nothing
   dim,         ///< 0.7 to 2.5 EV below
   partly_lit,  ///< only a part of the frame got the flash: covers nothing
-  shaken,
-  moved,
-  idle,  ///< nothing in it that the previous usable frame of the sweep does not show
+  shaken,      ///< reserved: no step decides it yet
+  moved,       ///< reserved, as above
+  idle,        ///< nothing in it that the previous usable frame of the sweep does not show
   unreadable,
   other_settings,  ///< exposure time, f-number or ISO differ: a test shot, not part of the sweep
   other_picture    ///< shows something else than the burst
@@ -91,7 +91,7 @@ struct AnalysisOptions {
 /// Reads one frame shrunk by `reduction` (1, 2, 4 or 8): decode() in the tool, a fake in the tests.
 using ReadFrame = std::function<Result<LinearFrame>(const FrameRef&, int reduction)>;
 
-/// Called now and then; returning false stops the analysis, which then says so in its verdict.
+/// Called now and then. What it returns is not looked at yet: to stop, let the reader give errors.
 using Progress = std::function<bool(const char* stage, std::size_t done, std::size_t total)>;
 
 /// max(2 px, diagonal / 3000): DESIGN section 2.
