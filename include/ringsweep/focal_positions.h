@@ -52,6 +52,10 @@ struct FitOptions {
   double model_error = 0.05;  ///< of a tile's peak energy, 1 sigma; tiles estimate their own factor
   double amplitude_sd = 0.15;  ///< of a tile's peak against its mosaic (relative)
   double gain_sd = 0.10;       ///< of a frame's energy gain (shake, flash), log
+  /// The picture's scale is another reading of the same ring (breathing), of at best this sd: with
+  /// it frames that look at air have a place, and a subject all in one depth has two sides. Not
+  /// less: sway and parallax change the scale too, together for many frames. Ours, no source.
+  double breathing_sd_px = 0.25;
   /// What the model itself errs by, found with bench/accuracy's figures on bursts of known truth:
   /// shapes are off by 0.03 to 0.09 px rms, scales by 3 to 8 %, whatever the scatter says.
   double model_sd_px = 0.06;
@@ -74,7 +78,7 @@ struct FitOptions {
 /// The sd of each position comes from the scatter of the fit over 48 parts of the picture (sandwich
 /// of the reduced normal matrix), since neighbouring tiles err together.
 /// @param light_ok N; false leaves a frame out (dark, unreadable): it gets no position.
-/// @param log_scale N, log of the picture's registered scale; used for a start only.
+/// @param log_scale N, log of the picture's registered scale. Need not change at all.
 /// @throws std::invalid_argument where these have another size.
 /// Cost O(tiles x frames^2) per iteration.
 [[nodiscard]] FocalPositions fit_focal_positions(const Profiles& profiles,

@@ -1,13 +1,18 @@
 #include "ringsweep/focal_positions.h"
 
 #include <Eigen/Cholesky>
-#include <Eigen/Eigenvalues>
+#include <Eigen/LU>
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <numbers>
 #include <numeric>
 #include <stdexcept>
 
+#include "burst/breathing.h"
+#include "burst/focal_starts.h"
+#include "burst/tile_curves.h"
+#include "numerics/cauchy.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -20,79 +25,28 @@ using Eigen::VectorXd;
 constexpr std::size_t kTileUnknowns = 1 + kNumBands;  // position, one amplitude a band
 using TileVec = Eigen::Matrix<double, kTileUnknowns, 1>;
 using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
-constexpr double kCauchy = 2.3849;  // 95 % efficiency on a normal distribution (from memory)
+using Amplitudes = std::array<double, kNumBands>;
+constexpr double kLeastAmplitude = 0.3, kMostAmplitude = 3.0;
 constexpr int kClusterRows = 6, kClusterCols = 8;  // parts of the picture, for the sds
 constexpr std::size_t kChunks = 16;  // fixed: sums run in the same order on any number of cores
-
-double cauchy_cost(double residual) {
-  const double c = residual / kCauchy;
-  return kCauchy * kCauchy * std::log1p(c * c);
-}
-
-/// h(x) of one tile and band and its slope d(log h)/dx, x = d^2 - d_0^2.
-struct CurveValue {
-  double value = 0.0;
-  double log_slope = 0.0;
-};
-
-class Curves {
- public:
-  explicit Curves(const Profiles& profiles) : profiles_(profiles) {
-    for (const double d : profiles.diameter_px) x_.push_back(d * d);
-    while (near_ + 1 < x_.size() && profiles.diameter_px[near_] < 1.4 * profiles.full_px_per_px)
-      ++near_;
-  }
-
-  [[nodiscard]] CurveValue at(const TileProfile& tile, std::size_t band, double x) const {
-    const auto& y = tile.log_curve[band];
-    if (x <= 0.0) {
-      // Sharper than the mosaic: go on along the first stretch, a little way.
-      const double slope = y[near_] / x_[near_];
-      x = std::max(x, -x_[near_]);
-      return {std::exp(slope * x), slope};
-    }
-    const auto up = std::upper_bound(x_.begin(), x_.end(), x);
-    const std::size_t i = std::min(static_cast<std::size_t>(up - x_.begin()), x_.size() - 1);
-    const double slope = (y[i] - y[i - 1]) / (x_[i] - x_[i - 1]);
-    return {std::exp(y[i - 1] + slope * (x - x_[i - 1])), slope};
-  }
-
-  /// Blur that explains a relative energy, px beyond the mosaic's own; nothing below the curve.
-  [[nodiscard]] std::optional<double> blur_px(const TileProfile& tile, std::size_t band,
-                                              double energy) const {
-    const auto& y = tile.log_curve[band];
-    if (energy >= 1.0) return 0.0;
-    const double log_e = std::log(std::max(energy, 1e-12));
-    for (std::size_t i = 1; i < x_.size(); ++i) {
-      if (y[i] > log_e) continue;
-      const double drop = y[i - 1] - y[i];
-      const double part = drop > 0.0 ? (y[i - 1] - log_e) / drop : 0.0;
-      return std::sqrt(x_[i - 1] + part * (x_[i] - x_[i - 1]));
-    }
-    return std::nullopt;
-  }
-
- private:
-  const Profiles& profiles_;
-  std::vector<double> x_;
-  std::size_t near_ = 1;
-};
 
 /// What is known of a tile while fitting.
 struct TileState {
   double u = 0.0;
-  std::array<double, kNumBands> amplitude{};
+  Amplitudes amplitude{};
   double noise_factor = 1.0;  // of the model error, estimated
   bool placed = false;        // its profile says where it lies
 };
 
-struct Residual {
-  double value = 0.0;   // in sigmas
-  double weight = 0.0;  // robust
-  double model = 0.0;   // h
-  double log_slope = 0.0;
-  double sigma = 1.0;
+/// One energy of a tile, with what does not change while the tile alone is moved.
+struct Sample {
+  double q = 0.0;
+  double gain = 1.0;  // e^gain of its frame
+  double energy = 0.0;
+  double per_sigma = 1.0;
+  double model = 0.0;  // gain h at the trial position
 };
+using TileSamples = std::array<std::vector<Sample>, kNumBands>;
 
 class Fit {
  public:
@@ -102,38 +56,37 @@ class Fit {
         options_(options),
         for_each_(for_each),
         curves_(profiles),
+        num_frames_(profiles.num_frames),
         use_(use),
-        q_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
-        gain_(VectorXd::Zero(static_cast<Index>(profiles.num_frames))),
-        log_scale_(
-            Eigen::Map<const VectorXd>(log_scale.data(), static_cast<Index>(log_scale.size()))),
+        q_(VectorXd::Zero(static_cast<Index>(num_frames_))),
+        gain_(VectorXd::Zero(static_cast<Index>(num_frames_))),
+        scale_(Eigen::Map<const VectorXd>(log_scale.data(), static_cast<Index>(log_scale.size()))
+                   .array()
+                   .exp()),
         tiles_(profiles.tiles.size()) {
     for (std::size_t t = 0; t < tiles_.size(); ++t)
       if (has_fine_texture(t)) chosen_.push_back(t);
-    vagueness_.assign(tiles_.size(), std::vector<float>(profiles.num_frames, 1.0F));
-    for (std::size_t t = 0; t < tiles_.size(); ++t)
-      for (std::size_t k = 0; k < profiles.num_frames; ++k) {
-        const double reach =
-            blur_read_px(t, k).value_or(profiles.diameter_px.back()) / options.max_blur_px;
-        vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
-      }
+    measure_vagueness();
+    update_sigmas();
     if (chosen_.size() > options.max_tiles) chosen_ = spread_over_depth(options.max_tiles);
   }
 
   FocalPositions run();
 
  private:
-  /// Sets of positions to begin with.
   [[nodiscard]] std::vector<VectorXd> starts() const;
   void take_best(const std::vector<VectorXd>& starts);
   void place_frames(const std::vector<std::size_t>& by_tiles);
+  [[nodiscard]] double frame_cost(std::size_t frame, double q,
+                                  const std::vector<std::size_t>& by_tiles) const;
+  [[nodiscard]] std::pair<double, double> range_of_frames() const;
   [[nodiscard]] std::optional<double> blur_read_px(std::size_t t, std::size_t k) const;
   void place_tile(std::size_t t, double reach_px);
   void place_tiles(const std::vector<std::size_t>& which, double reach_px);
-  double fit_amplitudes(std::size_t t, double u, std::array<double, kNumBands>& amplitude) const;
-  [[nodiscard]] Residual residual(std::size_t t, std::size_t j, std::size_t k, double u,
-                                  double amplitude) const;
-  [[nodiscard]] double sigma(std::size_t t, std::size_t j, std::size_t k) const;
+  void collect_samples(std::size_t t, TileSamples& samples) const;
+  double fit_amplitudes(std::size_t t, double u, TileSamples& samples, Amplitudes& amplitude) const;
+  void measure_vagueness();
+  void update_sigmas();
   void update_noise_factors();
   struct System {
     MatrixXd a;
@@ -142,25 +95,41 @@ class Fit {
     std::vector<MatrixXd> w;  // per chosen tile: 2 n x 4
     std::vector<TileVec> gt;  // per chosen tile
   };
-  System linearise(std::vector<VectorXd>* cluster_scores = nullptr) const;
-  double total_cost() const;
+  System linearise(double lambda, std::vector<VectorXd>* scores = nullptr) const;
+  void add_breathing(System& system, std::vector<VectorXd>* scores) const;
+  [[nodiscard]] double breathing_cost() const;
+  [[nodiscard]] double total_cost() const;
   void levenberg_marquardt(int iterations);
   void sd(FocalPositions& out) const;
+  void widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const;
+  [[nodiscard]] std::vector<std::size_t> every_nth_chosen(std::size_t most) const;
   [[nodiscard]] std::vector<std::size_t> spread_over_depth(std::size_t most) const;
   [[nodiscard]] bool has_fine_texture(std::size_t t) const;
   [[nodiscard]] std::size_t cluster_of(const TileProfile& tile) const;
+  [[nodiscard]] bool counts(std::size_t t, std::size_t j, std::size_t k) const {
+    return use_[k] && profiles_.tiles[t].energy[j][k] >= 0.0F;
+  }
+  [[nodiscard]] double peak_blur(std::size_t t) const {
+    return q_(static_cast<Index>(profiles_.tiles[t].peak_frame)) - tiles_[t].u;
+  }
+  [[nodiscard]] double per_sigma(std::size_t t, std::size_t j, std::size_t k) const {
+    return static_cast<double>(per_sigma_[t][j * num_frames_ + k]);
+  }
 
   const Profiles& profiles_;
   const FitOptions& options_;
   const ForEach& for_each_;
-  Curves curves_;
+  TileCurves curves_;
+  std::size_t num_frames_;
   std::vector<bool> use_;
-  VectorXd q_, gain_, log_scale_;
+  VectorXd q_, gain_, scale_;
+  BreathingLine breathing_;
   std::vector<TileState> tiles_;
   std::vector<std::size_t> chosen_;
   // Far out of focus the model fails slowly: its error grows there. By the blur read off the tile,
   // tile x frame, not by the fitted one, or pushing everything apart would explain everything.
   std::vector<std::vector<float>> vagueness_;
+  std::vector<std::vector<float>> per_sigma_;  // tile x (band, frame): 1 / sigma of an energy
   double lambda_ = 1e-3;
   int iterations_ = 0;
   bool converged_ = false;
@@ -168,7 +137,7 @@ class Fit {
 
 /// The best tiles of every frame in turn, so that one rich depth does not crowd out the others.
 std::vector<std::size_t> Fit::spread_over_depth(std::size_t most) const {
-  std::vector<std::vector<std::size_t>> by_frame(profiles_.num_frames);
+  std::vector<std::vector<std::size_t>> by_frame(num_frames_);
   for (const std::size_t t : chosen_) by_frame[profiles_.tiles[t].peak_frame].push_back(t);
   for (auto& tiles : by_frame)
     std::ranges::stable_sort(tiles, std::greater<>(),
@@ -189,57 +158,72 @@ bool Fit::has_fine_texture(std::size_t t) const {
   return curves_.at(profiles_.tiles[t], 1, d * d).value < kLeft;
 }
 
-double Fit::sigma(std::size_t t, std::size_t j, std::size_t k) const {
-  const double model_error =
-      options_.model_error * tiles_[t].noise_factor * static_cast<double>(vagueness_[t][k]);
-  const double noise = profiles_.tiles[t].noise[j];
-  return std::sqrt(model_error * model_error + noise * noise);
+void Fit::measure_vagueness() {
+  vagueness_.assign(tiles_.size(), std::vector<float>(num_frames_, 1.0F));
+  for (std::size_t t = 0; t < tiles_.size(); ++t)
+    for (std::size_t k = 0; k < num_frames_; ++k) {
+      const double reach =
+          blur_read_px(t, k).value_or(profiles_.diameter_px.back()) / options_.max_blur_px;
+      vagueness_[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
+    }
 }
 
-Residual Fit::residual(std::size_t t, std::size_t j, std::size_t k, double u,
-                       double amplitude) const {
-  const TileProfile& tile = profiles_.tiles[t];
-  const auto ik = static_cast<Index>(k);
-  const double d = q_(ik) - u;
-  const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
-  const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
-  Residual r{.model = h.value, .log_slope = h.log_slope};
-  r.sigma = sigma(t, j, k);
-  const double predicted = amplitude * std::exp(gain_(ik)) * h.value;
-  r.value = (tile.energy[j][k] - predicted) / r.sigma;
-  const double c = r.value / kCauchy;
-  r.weight = 1.0 / (1.0 + c * c);
-  return r;
+void Fit::update_sigmas() {
+  per_sigma_.resize(tiles_.size());
+  for (std::size_t t = 0; t < tiles_.size(); ++t) {
+    per_sigma_[t].resize(kNumBands * num_frames_);
+    for (std::size_t j = 0; j < kNumBands; ++j)
+      for (std::size_t k = 0; k < num_frames_; ++k) {
+        const double model_error =
+            options_.model_error * tiles_[t].noise_factor * static_cast<double>(vagueness_[t][k]);
+        const double noise = profiles_.tiles[t].noise[j];
+        per_sigma_[t][j * num_frames_ + k] =
+            static_cast<float>(1.0 / std::sqrt(model_error * model_error + noise * noise));
+      }
+  }
+}
+
+void Fit::collect_samples(std::size_t t, TileSamples& samples) const {
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    samples[j].clear();
+    for (std::size_t k = 0; k < num_frames_; ++k)
+      if (counts(t, j, k))
+        samples[j].push_back({.q = q_(static_cast<Index>(k)),
+                              .gain = std::exp(gain_(static_cast<Index>(k))),
+                              .energy = static_cast<double>(profiles_.tiles[t].energy[j][k]),
+                              .per_sigma = per_sigma(t, j, k)});
+  }
 }
 
 /// Best amplitudes of a tile at a trial position, in closed form; returns the cost.
-double Fit::fit_amplitudes(std::size_t t, double u,
-                           std::array<double, kNumBands>& amplitude) const {
+double Fit::fit_amplitudes(std::size_t t, double u, TileSamples& samples,
+                           Amplitudes& amplitude) const {
   const TileProfile& tile = profiles_.tiles[t];
-  double cost = 0.0;
+  const double d0 = q_(static_cast<Index>(tile.peak_frame)) - u;
   const double prior = 1.0 / (options_.amplitude_sd * options_.amplitude_sd);
+  CauchySum cost;
+  double prior_cost = 0.0;
   for (std::size_t j = 0; j < kNumBands; ++j) {
+    for (Sample& s : samples[j]) {
+      const double d = s.q - u;
+      s.model = s.gain * curves_.at(tile, j, d * d - d0 * d0).value;
+    }
     double a = 1.0;
     for (int pass = 0; pass < 2; ++pass) {  // the second with robust weights
       double top = prior, bottom = prior;
-      for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
-        if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
-        const Residual r = residual(t, j, k, u, a);
-        const double w = (pass == 0 ? 1.0 : r.weight) / (r.sigma * r.sigma);
-        const double m = std::exp(gain_(static_cast<Index>(k))) * r.model;
-        top += w * m * tile.energy[j][k];
-        bottom += w * m * m;
+      for (const Sample& s : samples[j]) {
+        double w = s.per_sigma * s.per_sigma;
+        if (pass > 0) w *= cauchy_weight((s.energy - a * s.model) * s.per_sigma);
+        top += w * s.model * s.energy;
+        bottom += w * s.model * s.model;
       }
-      a = std::clamp(top / bottom, 0.3, 3.0);
+      a = std::clamp(top / bottom, kLeastAmplitude, kMostAmplitude);
     }
     amplitude[j] = a;
-    cost += (a - 1.0) * (a - 1.0) * prior;
-    for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
-      if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
-      cost += cauchy_cost(residual(t, j, k, u, a).value);
-    }
+    prior_cost += (a - 1.0) * (a - 1.0) * prior;
+    for (const Sample& s : samples[j]) cost.add((s.energy - a * s.model) * s.per_sigma);
   }
-  return cost;
+  return prior_cost + cost.value();
 }
 
 /// Seeks a tile's position on a grid of trial positions, then between them.
@@ -255,7 +239,7 @@ void Fit::place_tile(std::size_t t, double reach_px) {
   double below = std::numeric_limits<double>::max(), above = below;
   bool lowest = true, highest = true;
   tiles_[t].placed = true;
-  for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
+  for (std::size_t k = 0; k < num_frames_; ++k) {
     if (!use_[k]) continue;
     const double q = q_(static_cast<Index>(k));
     const bool sees = tile.energy[0][k] >= 0.0F;
@@ -270,22 +254,23 @@ void Fit::place_tile(std::size_t t, double reach_px) {
   const double high = peak + (highest ? reach_px : above == kNone ? slack : above + slack);
   const double step = 0.25 * profiles_.full_px_per_px;
   double best = std::numeric_limits<double>::max(), best_u = peak;
-  std::array<double, kNumBands> amplitude{};
-  for (double u = low; u <= high; u += step) {
-    const double cost = fit_amplitudes(t, u, amplitude);
-    if (cost < best) best = cost, best_u = u;
-  }
+  TileSamples samples;
+  collect_samples(t, samples);
+  const auto try_at = [&](double u) {
+    Amplitudes amplitude{};
+    const double cost = fit_amplitudes(t, u, samples, amplitude);
+    if (cost < best) best = cost, best_u = u, tiles_[t].amplitude = amplitude;
+  };
+  for (double u = low; u <= high; u += step) try_at(u);
   for (double width = step / 2; width > 0.02 * step; width /= 2) {
-    for (const double u : {best_u - width, best_u + width}) {
-      const double cost = fit_amplitudes(t, u, amplitude);
-      if (cost < best) best = cost, best_u = u;
-    }
+    const double middle = best_u;
+    try_at(middle - width);
+    try_at(middle + width);
   }
   // At the far edge of the search there is no minimum.
   if ((lowest && best_u < low + step) || (highest && best_u > high - step))
     tiles_[t].placed = false;
   tiles_[t].u = best_u;
-  fit_amplitudes(t, best_u, tiles_[t].amplitude);
 }
 
 void Fit::place_tiles(const std::vector<std::size_t>& which, double reach_px) {
@@ -302,162 +287,71 @@ std::optional<double> Fit::blur_read_px(std::size_t t, std::size_t k) const {
   return curves_.blur_px(tile, kBand, tile.energy[kBand][k]);
 }
 
+std::vector<std::size_t> Fit::every_nth_chosen(std::size_t most) const {
+  std::vector<std::size_t> some;
+  const std::size_t stride = std::max<std::size_t>(1, chosen_.size() / most);
+  for (std::size_t i = 0; i < chosen_.size(); i += stride) some.push_back(chosen_[i]);
+  return some;
+}
+
 std::vector<VectorXd> Fit::starts() const {
-  const std::size_t n = profiles_.num_frames;
-  std::vector<std::size_t> sample;
-  const std::size_t stride = std::max<std::size_t>(1, chosen_.size() / 800);
-  for (std::size_t i = 0; i < chosen_.size(); i += stride) sample.push_back(chosen_[i]);
+  const std::vector<std::size_t> sample = every_nth_chosen(800);
   const double far = options_.max_blur_px * 1.2;
-  std::vector<std::vector<float>> blur(n, std::vector<float>(sample.size(), -1.0F));
+  Eigen::MatrixXf blur = Eigen::MatrixXf::Constant(static_cast<Index>(num_frames_),
+                                                   static_cast<Index>(sample.size()), -1.0F);
   for (std::size_t i = 0; i < sample.size(); ++i)
-    for (std::size_t k = 0; k < n; ++k) {
+    for (std::size_t k = 0; k < num_frames_; ++k) {
       const auto d = use_[k] ? blur_read_px(sample[i], k) : std::nullopt;
-      if (d && *d <= far) blur[k][i] = static_cast<float>(*d);
+      if (d && *d <= far)
+        blur(static_cast<Index>(k), static_cast<Index>(i)) = static_cast<float>(*d);
     }
-  // |d_tk - d_tl| <= |q_k - q_l| <= d_tk + d_tl for every tile: the left is reached by tiles to one
-  // side of both frames, the right by tiles between them. Only frames with a tile that is nearly
-  // sharp in both (a small sum) are neighbours; for these most tiles lie to one side.
-  const double inf = std::numeric_limits<double>::infinity();
-  const double near = 0.6 * options_.max_blur_px;
-  MatrixXd distance = MatrixXd::Constant(static_cast<Index>(n), static_cast<Index>(n), inf);
-  MatrixXd least_sum = distance, one_sided = distance;
-  for_each_(n, [&](std::size_t k) {
-    std::vector<double> difference, sum;
-    for (std::size_t l = 0; l < k; ++l) {
-      difference.clear(), sum.clear();
-      for (std::size_t i = 0; i < sample.size(); ++i) {
-        if (blur[k][i] < 0.0F || blur[l][i] < 0.0F) continue;
-        sum.push_back(blur[k][i] + blur[l][i]);
-        difference.push_back(std::abs(blur[k][i] - blur[l][i]));
-      }
-      if (sum.size() < 12) continue;
-      const auto ik = static_cast<Index>(k), il = static_cast<Index>(l);
-      const double most = std::max(quantile_in_place(sum, 0.08), 0.05);
-      const double apart = std::min(quantile_in_place(difference, 0.8), most);
-      if (most <= near) distance(ik, il) = apart;
-      least_sum(ik, il) = most;
-      one_sided(ik, il) = std::min(quantile_in_place(difference, 0.6), most);
-    }
-  });
-  for (Index k = 0; k < distance.rows(); ++k) {
-    distance(k, k) = 0.0;
-    for (Index l = 0; l < k; ++l) {
-      distance(l, k) = distance(k, l);
-      least_sum(l, k) = least_sum(k, l);
-      one_sided(l, k) = one_sided(k, l);
-    }
-  }
-  // A frame focused on air beside the subject has no neighbour in this sense. All tiles lie to one
-  // side of it, and it hangs on the frame that shares the sharpest tiles with it.
-  for (Index k = 0; k < distance.rows(); ++k) {
-    if ((distance.row(k).array() < inf).count() > 1) continue;
-    Index l = 0;
-    if (least_sum.row(k).minCoeff(&l) < inf) distance(k, l) = distance(l, k) = one_sided(k, l);
-  }
-  std::vector<Index> used;
-  for (std::size_t k = 0; k < n; ++k)
-    if (use_[k]) used.push_back(static_cast<Index>(k));
+  return starting_positions(blur, use_, scale_, 0.6 * options_.max_blur_px, for_each_);
+}
 
-  // The scale of the picture follows the ring (breathing): so many px a unit, from frames that have
-  // a distance. It speaks for frames that share no sharp tile.
-  std::vector<double> rate;
-  for (std::size_t i = 1; i < used.size(); ++i) {
-    const double ds = std::abs(log_scale_(used[i]) - log_scale_(used[i - 1]));
-    const double d = distance(used[i], used[i - 1]);
-    if (ds > 1e-4 && d < inf && d > 0.3) rate.push_back(d / ds);
+std::pair<double, double> Fit::range_of_frames() const {
+  double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
+  for (std::size_t k = 0; k < num_frames_; ++k) {
+    if (!use_[k]) continue;
+    low = std::min(low, q_(static_cast<Index>(k)));
+    high = std::max(high, q_(static_cast<Index>(k)));
   }
-  const double px_per_log_scale = rate.size() >= 4 ? quantile_in_place(rate, 0.5) : 0.0;
-  std::vector<double> steps;
-  for (std::size_t i = 1; i < used.size(); ++i)
-    if (const double d = distance(used[i], used[i - 1]); d < inf) steps.push_back(d);
-  const double usual_step = steps.empty() ? 1.0 : quantile_in_place(steps, 0.5);
-  const auto step_between = [&](Index a, Index b) {
-    if (distance(a, b) < inf) return distance(a, b);
-    const double breathing = px_per_log_scale * std::abs(log_scale_(a) - log_scale_(b));
-    const double seen = one_sided(a, b) < inf ? one_sided(a, b) : 0.0;
-    return std::max({breathing, seen, 0.3 * usual_step});
-  };
-  for (std::size_t i = 1; i < used.size(); ++i) {
-    const Index a = used[i - 1], b = used[i];
-    if (distance(a, b) == inf) distance(a, b) = distance(b, a) = step_between(a, b);
-  }
+  return {low, high};
+}
 
-  std::vector<VectorXd> result;
-  // In capture order, one way; and one way or the other as the picture's scale goes.
-  VectorXd one_way = VectorXd::Zero(static_cast<Index>(n)), by_scale = one_way;
-  for (std::size_t i = 1; i < used.size(); ++i) {
-    const double step = step_between(used[i], used[i - 1]);
-    const double ds = log_scale_(used[i]) - log_scale_(used[i - 1]);
-    one_way(used[i]) = one_way(used[i - 1]) + step;
-    by_scale(used[i]) = by_scale(used[i - 1]) + (ds < 0.0 ? step : -step);
+/// Cost of one frame at a trial position, the tiles and the other frames held.
+double Fit::frame_cost(std::size_t frame, double q,
+                       const std::vector<std::size_t>& by_tiles) const {
+  const auto k = static_cast<Index>(frame);
+  const double gain = std::exp(gain_(k));
+  CauchySum cost;
+  for (const std::size_t t : by_tiles) {
+    const TileProfile& tile = profiles_.tiles[t];
+    if (tile.peak_frame == frame) continue;  // its curve starts from this very frame
+    const double d = q - tiles_[t].u, d0 = peak_blur(t);
+    for (std::size_t j = 0; j < kNumBands; ++j) {
+      if (!counts(t, j, frame)) continue;
+      const double predicted =
+          tiles_[t].amplitude[j] * gain * curves_.at(tile, j, d * d - d0 * d0).value;
+      cost.add((tile.energy[j][frame] - predicted) * per_sigma(t, j, frame));
+    }
   }
-  result.push_back(one_way);
-  if (px_per_log_scale > 0.0) result.push_back(by_scale);
-
-  // Without any order: shortest paths between all frames, embedded on a line.
-  for (Index m = 0; m < distance.rows(); ++m)
-    for (Index k = 0; k < distance.rows(); ++k) {
-      if (distance(k, m) == inf) continue;
-      for (Index l = 0; l < distance.rows(); ++l)
-        distance(k, l) = std::min(distance(k, l), distance(k, m) + distance(m, l));
-    }
-  const auto size = static_cast<Index>(used.size());
-  MatrixXd gram(size, size);
-  for (Index a = 0; a < size; ++a)
-    for (Index b = 0; b < size; ++b) {
-      const double d =
-          distance(used[static_cast<std::size_t>(a)], used[static_cast<std::size_t>(b)]);
-      gram(a, b) = -0.5 * d * d;
-    }
-  const VectorXd row = gram.rowwise().mean();
-  gram.colwise() -= row;
-  gram.rowwise() -= row.transpose();
-  gram.array() += row.mean();
-  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(gram);
-  VectorXd line =
-      eigen.eigenvectors().col(size - 1) * std::sqrt(std::max(0.0, eigen.eigenvalues()(size - 1)));
-  // Sign: free; let the burst begin at the low end.
-  double slope = 0.0;
-  for (Index a = 0; a < size; ++a)
-    slope += (static_cast<double>(a) - 0.5 * static_cast<double>(size - 1)) * line(a);
-  if (slope < 0.0) line = -line;
-  VectorXd embedded = VectorXd::Zero(static_cast<Index>(n));
-  for (Index a = 0; a < size; ++a) embedded(used[static_cast<std::size_t>(a)]) = line(a);
-  result.push_back(embedded);
-  return result;
+  cost.add((scale_(k) - breathing_.offset - breathing_.slope * q) / breathing_.sd);
+  return cost.value();
 }
 
 /// Seeks each frame's position with the tiles held: brings back a frame that was put on the wrong
 /// side, which no small step can do.
 void Fit::place_frames(const std::vector<std::size_t>& by_tiles) {
-  const auto n = static_cast<Index>(profiles_.num_frames);
-  double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
-  for (Index k = 0; k < n; ++k)
-    if (use_[static_cast<std::size_t>(k)]) low = std::min(low, q_(k)), high = std::max(high, q_(k));
+  const auto [low, high] = range_of_frames();
   const double step = 0.5 * profiles_.full_px_per_px;
   VectorXd found = q_;
-  for_each_(profiles_.num_frames, [&](std::size_t frame) {
+  for_each_(num_frames_, [&, low = low, high = high](std::size_t frame) {
     if (!use_[frame]) return;
     const auto k = static_cast<Index>(frame);
-    const auto cost_at = [&](double q) {
-      double cost = 0.0;
-      for (const std::size_t t : by_tiles) {
-        const TileProfile& tile = profiles_.tiles[t];
-        if (tile.peak_frame == frame) continue;  // its curve starts from this very frame
-        const double d = q - tiles_[t].u;
-        const double d0 = q_(static_cast<Index>(tile.peak_frame)) - tiles_[t].u;
-        for (std::size_t j = 0; j < kNumBands; ++j) {
-          if (tile.energy[j][frame] < 0.0F) continue;
-          const double predicted = tiles_[t].amplitude[j] * std::exp(gain_(k)) *
-                                   curves_.at(tile, j, d * d - d0 * d0).value;
-          cost += cauchy_cost((tile.energy[j][frame] - predicted) / sigma(t, j, frame));
-        }
-      }
-      return cost;
-    };
-    double best = 0.98 * cost_at(q_(k));  // a clear gain, or the frame stays
+    double best = 0.98 * frame_cost(frame, q_(k), by_tiles);  // a clear gain, or the frame stays
     for (double q = low - 8.0; q <= high + 8.0; q += step)
-      if (const double cost = cost_at(q); cost < best) best = cost, found(k) = q;
+      if (const double cost = frame_cost(frame, q, by_tiles); cost < best)
+        best = cost, found(k) = q;
   });
   q_ = found;
 }
@@ -465,21 +359,23 @@ void Fit::place_frames(const std::vector<std::size_t>& by_tiles) {
 /// Tries every start on some of the tiles and goes on with the best.
 void Fit::take_best(const std::vector<VectorXd>& starts) {
   const std::vector<std::size_t> all = chosen_;
-  const std::size_t stride = std::max<std::size_t>(1, all.size() / 500);
-  chosen_.clear();
-  for (std::size_t i = 0; i < all.size(); i += stride) chosen_.push_back(all[i]);
+  chosen_ = every_nth_chosen(500);
+  const auto used = static_cast<double>(std::ranges::count(use_, true));
   double best = std::numeric_limits<double>::max();
   VectorXd best_q;
   for (const VectorXd& start : starts) {
     q_ = start;
     gain_.setZero();
     lambda_ = 1e-3;
-    place_tiles(chosen_, 12.0);
-    levenberg_marquardt(6);
-    place_frames(chosen_);
-    place_tiles(chosen_, 12.0);
-    levenberg_marquardt(6);
-    const double cost = total_cost();
+    for (int round = 0; round < 2; ++round) {
+      breathing_ = fit_breathing(q_, scale_, use_, options_.breathing_sd_px);
+      if (round > 0) place_frames(chosen_);
+      place_tiles(chosen_, 12.0);
+      levenberg_marquardt(6);
+    }
+    breathing_ = fit_breathing(q_, scale_, use_, options_.breathing_sd_px);
+    // Each start has a breathing sd of its own, so its logarithm belongs to the likelihood.
+    const double cost = total_cost() + 2.0 * used * std::log(breathing_.sd);
     if (cost < best) best = cost, best_q = q_;
   }
   q_ = best_q;
@@ -491,19 +387,24 @@ void Fit::take_best(const std::vector<VectorXd>& starts) {
 void Fit::update_noise_factors() {
   for (const std::size_t t : chosen_) {
     const TileProfile& tile = profiles_.tiles[t];
+    const double d0 = peak_blur(t);
     // Mean square of the residuals in units of the plain model error, with a prior of 1.
     double sum = 6.0, count = 6.0;
     for (std::size_t j = 0; j < kNumBands; ++j)
-      for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
-        if (!use_[k] || tile.energy[j][k] < 0.0F) continue;
-        const Residual r = residual(t, j, k, tiles_[t].u, tiles_[t].amplitude[j]);
-        if (vagueness_[t][k] > 1.5F) continue;
-        const double e = r.value * r.sigma / (options_.model_error * vagueness_[t][k]);
+      for (std::size_t k = 0; k < num_frames_; ++k) {
+        if (!counts(t, j, k) || vagueness_[t][k] > 1.5F) continue;
+        const auto ik = static_cast<Index>(k);
+        const double d = q_(ik) - tiles_[t].u;
+        const double predicted = tiles_[t].amplitude[j] * std::exp(gain_(ik)) *
+                                 curves_.at(tile, j, d * d - d0 * d0).value;
+        const double e = (tile.energy[j][k] - predicted) /
+                         (options_.model_error * static_cast<double>(vagueness_[t][k]));
         sum += std::min(e * e, 100.0);
         count += 1.0;
       }
     tiles_[t].noise_factor = std::sqrt(sum / count);
   }
+  update_sigmas();
 }
 
 std::size_t Fit::cluster_of(const TileProfile& tile) const {
@@ -513,16 +414,21 @@ std::size_t Fit::cluster_of(const TileProfile& tile) const {
                                   std::min(c, kClusterCols - 1));
 }
 
-Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
-  const auto n = static_cast<Index>(profiles_.num_frames);
+/// The normal equations of the frames, tiles eliminated.
+/// @param lambda damping of the tiles' own blocks; 0 for covariances.
+/// @param scores if wanted: the gradient's parts, one for each part of the picture and one for each
+/// frame's breathing, which err independently.
+Fit::System Fit::linearise(double lambda, std::vector<VectorXd>* scores) const {
+  const auto n = static_cast<Index>(num_frames_);
   System system;
   system.v.resize(chosen_.size());
   system.w.resize(chosen_.size());
   system.gt.resize(chosen_.size());
   std::vector<MatrixXd> a_part(kChunks, MatrixXd::Zero(2 * n, 2 * n));
   std::vector<VectorXd> b_part(kChunks, VectorXd::Zero(2 * n));
-  std::vector<VectorXd> score(cluster_scores ? chosen_.size() : 0);
+  std::vector<VectorXd> score(scores ? chosen_.size() : 0);
   const double amplitude_prior = 1.0 / (options_.amplitude_sd * options_.amplitude_sd);
+  const VectorXd gain_factor = gain_.array().exp();
 
   for_each_(kChunks, [&](std::size_t chunk) {
     MatrixXd& a = a_part[chunk];
@@ -531,7 +437,7 @@ Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
       const std::size_t t = chosen_[i];
       const TileProfile& tile = profiles_.tiles[t];
       const auto k0 = static_cast<Index>(tile.peak_frame);
-      const double d0 = q_(k0) - tiles_[t].u;
+      const double d0 = peak_blur(t);
       TileMat v = TileMat::Zero();
       TileVec gt = TileVec::Zero();
       MatrixXd w = MatrixXd::Zero(2 * n, kTileUnknowns);
@@ -541,20 +447,20 @@ Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
         const double amplitude = tiles_[t].amplitude[j];
         v(ja, ja) += amplitude_prior;
         gt(ja) += amplitude_prior * (1.0 - amplitude);
-        for (std::size_t frame = 0; frame < profiles_.num_frames; ++frame) {
-          if (!use_[frame] || tile.energy[j][frame] < 0.0F) continue;
+        for (std::size_t frame = 0; frame < num_frames_; ++frame) {
+          if (!counts(t, j, frame)) continue;
           const auto k = static_cast<Index>(frame);
-          const Residual r = residual(t, j, frame, tiles_[t].u, amplitude);
-          const double g = std::exp(gain_(k));
           const double d = q_(k) - tiles_[t].u;
-          const double m = amplitude * g * r.model / r.sigma;
+          const CurveValue h = curves_.at(tile, j, d * d - d0 * d0);
           // Derivatives of the prediction, in sigmas.
-          const double by_x = m * r.log_slope;
+          const double ja_value = gain_factor(k) * h.value * per_sigma(t, j, frame);
+          const double m = amplitude * ja_value;
+          const double by_x = m * h.log_slope;
           const double jq = by_x * 2.0 * d;
           const double j0 = -by_x * 2.0 * d0;
           const double ju = -jq - j0;
-          const double ja_value = g * r.model / r.sigma;
-          const double wt = r.weight, e = r.value;
+          const double e = tile.energy[j][frame] * per_sigma(t, j, frame) - m;
+          const double wt = cauchy_weight(e);
           a(k, k) += wt * jq * jq;
           a(k, k0) += wt * jq * j0, a(k0, k) += wt * jq * j0;
           a(k0, k0) += wt * j0 * j0;
@@ -571,14 +477,14 @@ Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
           gt(0) += wt * ju * e, gt(ja) += wt * ja_value * e;
         }
       }
-      v.diagonal() *= 1.0 + lambda_;
+      v.diagonal() *= 1.0 + lambda;
       v(0, 0) += 1e-6;
       const Eigen::LDLT<TileMat> solver(v);
       const MatrixXd vw = solver.solve(w.transpose());  // 4 x 2n
       a.noalias() -= w * vw;
       const VectorXd reduced = gf - w * solver.solve(gt);
       b += reduced;
-      if (cluster_scores) score[i] = reduced;
+      if (scores) score[i] = reduced;
       system.v[i] = v;
       system.w[i] = std::move(w);
       system.gt[i] = gt;
@@ -592,39 +498,88 @@ Fit::System Fit::linearise(std::vector<VectorXd>* cluster_scores) const {
     system.a(n + k, n + k) += gain_prior;
     system.b(n + k) -= gain_prior * gain_(k);
   }
-  if (cluster_scores)
+  if (scores) {
+    scores->assign(kClusterRows * kClusterCols, VectorXd::Zero(2 * n));
     for (std::size_t i = 0; i < chosen_.size(); ++i)
-      (*cluster_scores)[cluster_of(profiles_.tiles[chosen_[i]])] += score[i];
+      (*scores)[cluster_of(profiles_.tiles[chosen_[i]])] += score[i];
+  }
+  add_breathing(system, scores);
   return system;
+}
+
+/// The frames' scales, the breathing line's offset and slope eliminated.
+void Fit::add_breathing(System& system, std::vector<VectorXd>* scores) const {
+  const auto n = static_cast<Index>(num_frames_);
+  const BreathingLine line = refit_breathing(breathing_, q_, scale_, use_);
+  const double by_q = line.slope / line.sd;
+  VectorXd weight = VectorXd::Zero(n);
+  for (Index k = 0; k < n; ++k) {
+    if (!use_[static_cast<std::size_t>(k)]) continue;
+    const double r = (scale_(k) - line.offset - line.slope * q_(k)) / line.sd;
+    weight(k) = cauchy_weight(r);
+    const double gradient = weight(k) * by_q * r;
+    system.b(k) += gradient;
+    if (!scores) continue;
+    scores->push_back(VectorXd::Zero(2 * n));
+    scores->back()(k) = gradient;
+  }
+  Eigen::MatrixX2d x(n, 2);
+  x.col(0).setOnes();
+  x.col(1) = q_;
+  const Eigen::MatrixX2d wx = weight.asDiagonal() * x;
+  Eigen::Matrix2d xwx = x.transpose() * wx;
+  if (xwx.determinant() <= 1e-9 * xwx(0, 0) * xwx(1, 1)) return;  // all at one place
+  MatrixXd a = weight.asDiagonal();
+  a -= wx * xwx.ldlt().solve(wx.transpose());
+  system.a.topLeftCorner(n, n) += by_q * by_q * a;
+}
+
+double Fit::breathing_cost() const {
+  const BreathingLine line = refit_breathing(breathing_, q_, scale_, use_);
+  CauchySum cost;
+  for (std::size_t k = 0; k < num_frames_; ++k) {
+    const auto ik = static_cast<Index>(k);
+    if (use_[k]) cost.add((scale_(ik) - line.offset - line.slope * q_(ik)) / line.sd);
+  }
+  return cost.value();
 }
 
 double Fit::total_cost() const {
   std::vector<double> part(kChunks, 0.0);
   const double amplitude_prior = 1.0 / (options_.amplitude_sd * options_.amplitude_sd);
+  const VectorXd gain_factor = gain_.array().exp();
   for_each_(kChunks, [&](std::size_t chunk) {
+    CauchySum cost;
+    double prior_cost = 0.0;
     for (std::size_t i = chunk; i < chosen_.size(); i += kChunks) {
       const std::size_t t = chosen_[i];
+      const TileProfile& tile = profiles_.tiles[t];
+      const double d0 = peak_blur(t);
       for (std::size_t j = 0; j < kNumBands; ++j) {
         const double a = tiles_[t].amplitude[j];
-        part[chunk] += amplitude_prior * (a - 1.0) * (a - 1.0);
-        for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
-          if (!use_[k] || profiles_.tiles[t].energy[j][k] < 0.0F) continue;
-          part[chunk] += cauchy_cost(residual(t, j, k, tiles_[t].u, a).value);
+        prior_cost += amplitude_prior * (a - 1.0) * (a - 1.0);
+        for (std::size_t k = 0; k < num_frames_; ++k) {
+          if (!counts(t, j, k)) continue;
+          const auto ik = static_cast<Index>(k);
+          const double d = q_(ik) - tiles_[t].u;
+          const double predicted = a * gain_factor(ik) * curves_.at(tile, j, d * d - d0 * d0).value;
+          cost.add((tile.energy[j][k] - predicted) * per_sigma(t, j, k));
         }
       }
     }
+    part[chunk] = prior_cost + cost.value();
   });
-  double cost = gain_.squaredNorm() / (options_.gain_sd * options_.gain_sd);
+  double cost = gain_.squaredNorm() / (options_.gain_sd * options_.gain_sd) + breathing_cost();
   for (const double p : part) cost += p;
   return cost;
 }
 
 void Fit::levenberg_marquardt(int iterations) {
-  const auto n = static_cast<Index>(profiles_.num_frames);
+  const auto n = static_cast<Index>(num_frames_);
   double cost = total_cost();
   converged_ = false;
   for (int it = 0; it < iterations && !converged_; ++it, ++iterations_) {
-    const System system = linearise();
+    const System system = linearise(lambda_);
     bool accepted = false;
     for (int trial = 0; trial < 8 && !accepted; ++trial) {
       MatrixXd a = system.a;
@@ -643,14 +598,15 @@ void Fit::levenberg_marquardt(int iterations) {
         const TileVec own = system.v[i].ldlt().solve(system.gt[i] - system.w[i].transpose() * step);
         tile.u += std::clamp(own(0), -2.0, 2.0);
         for (std::size_t j = 0; j < kNumBands; ++j)
-          tile.amplitude[j] =
-              std::clamp(tile.amplitude[j] + own(static_cast<Index>(1 + j)), 0.3, 3.0);
+          tile.amplitude[j] = std::clamp(tile.amplitude[j] + own(static_cast<Index>(1 + j)),
+                                         kLeastAmplitude, kMostAmplitude);
       }
       const double trial_cost = total_cost();
       if (trial_cost < cost) {
         const double largest = step.head(n).cwiseAbs().maxCoeff();
         converged_ = largest < 2e-3 || cost - trial_cost < 1e-7 * cost;
         cost = trial_cost;
+        breathing_ = refit_breathing(breathing_, q_, scale_, use_);
         lambda_ = std::max(1e-7, lambda_ / 5.0);
         accepted = true;
       } else {
@@ -667,9 +623,9 @@ void Fit::levenberg_marquardt(int iterations) {
 
 /// Sandwich covariance over parts of the picture, gauge taken out.
 void Fit::sd(FocalPositions& out) const {
-  const auto n = static_cast<Index>(profiles_.num_frames);
-  std::vector<VectorXd> scores(kClusterRows * kClusterCols, VectorXd::Zero(2 * n));
-  const System system = linearise(&scores);
+  const auto n = static_cast<Index>(num_frames_);
+  std::vector<VectorXd> scores;
+  const System system = linearise(0.0, &scores);
   MatrixXd a = system.a;
   const double big = a.diagonal().maxCoeff();
   for (Index k = 0; k < n; ++k)
@@ -687,6 +643,7 @@ void Fit::sd(FocalPositions& out) const {
   if (clusters > 1.0) meat *= clusters / (clusters - 1.0);
   // With few clusters the sandwich sees too little; the plain covariance is a lower bound.
   const MatrixXd c = (inverse * meat * inverse + inverse).topLeftCorner(n, n);
+  const VectorXd inflation = c.diagonal().array() / inverse.diagonal().head(n).array().max(1e-300);
 
   // Mean and scale of the frames on the subject are taken out: they are the gauge and scale_sd.
   VectorXd one = VectorXd::Zero(n), centered = VectorXd::Zero(n);
@@ -711,14 +668,47 @@ void Fit::sd(FocalPositions& out) const {
   out.covariance_px2.diagonal().array() += options_.model_sd_px * options_.model_sd_px;
   out.scale_sd =
       std::hypot(std::sqrt(std::max(0.0, slope.dot(c * slope))), options_.model_scale_sd);
+  widen_by_other_places(out, inflation);
   for (Index k = 0; k < n; ++k) {
     FocalPosition& frame = out.frames[static_cast<std::size_t>(k)];
     if (frame.q_px) frame.sd_px = std::sqrt(std::max(0.0, out.covariance_px2(k, k)));
   }
 }
 
+/// A frame that fits nearly as well somewhere else (on the other side of a subject that lies all in
+/// one depth, above all) is as uncertain as the two places are apart: the variance of its position
+/// over all places, each as likely as exp(-cost / 2) says. The curvature at the best place, which
+/// is all that a covariance sees, does not know of others.
+/// @param inflation N, how much more the parts of the picture scatter than single energies do: a
+/// cost counts so much less.
+void Fit::widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const {
+  constexpr double kApartPx = 1.0, kStepPx = 0.25, kBeyondPx = 8.0;
+  const auto [low, high] = range_of_frames();
+  const std::vector<std::size_t> some = every_nth_chosen(500);
+  const double share = static_cast<double>(some.size()) / static_cast<double>(chosen_.size());
+  std::vector<double> extra_px2(num_frames_, 0.0);
+  for_each_(num_frames_, [&, low = low, high = high](std::size_t frame) {
+    if (!use_[frame]) return;
+    const auto k = static_cast<Index>(frame);
+    const double here = frame_cost(frame, q_(k), some);
+    const double own_sd = std::sqrt(std::max(out.covariance_px2(k, k), 1e-6));
+    double mass = own_sd * std::sqrt(2.0 * std::numbers::pi), spread = 0.0;
+    for (double q = low - kBeyondPx; q <= high + kBeyondPx; q += kStepPx) {
+      const double away = q - q_(k);
+      if (std::abs(away) < std::max(kApartPx, 3.0 * own_sd)) continue;
+      const double worse = (frame_cost(frame, q, some) - here) / (share * inflation(k));
+      const double likely = std::exp(-0.5 * std::max(0.0, worse)) * kStepPx;
+      mass += likely;
+      spread += likely * away * away;
+    }
+    extra_px2[frame] = spread / mass;
+  });
+  for (std::size_t k = 0; k < num_frames_; ++k)
+    out.covariance_px2(static_cast<Index>(k), static_cast<Index>(k)) += extra_px2[k];
+}
+
 FocalPositions Fit::run() {
-  const std::size_t n = profiles_.num_frames;
+  const std::size_t n = num_frames_;
   FocalPositions out;
   out.frames.resize(n);
   out.tiles.resize(profiles_.tiles.size());
@@ -738,36 +728,37 @@ FocalPositions Fit::run() {
   place_tiles(chosen_, 12.0);
   for (int outer = 0; outer < 5; ++outer) {
     update_noise_factors();
+    breathing_ = fit_breathing(q_, scale_, use_, options_.breathing_sd_px);
     levenberg_marquardt(options_.max_iterations / 5);
     if (outer < 1) place_tiles(chosen_, 12.0);  // later only small steps are left
   }
-  // Everything with texture gets a place, tiles that were not in the fit too.
-  std::vector<std::size_t> all(profiles_.tiles.size());
-  std::iota(all.begin(), all.end(), std::size_t{0});
-  place_tiles(all, 24.0);
-  chosen_ = all;
-  update_noise_factors();
 
-  double mean = 0.0, count = 0.0;
+  double mean = 0.0;
   for (std::size_t k = 0; k < n; ++k)
-    if (use_[k]) mean += q_(static_cast<Index>(k)), count += 1.0;
-  mean /= count;
+    if (use_[k]) mean += q_(static_cast<Index>(k)) / static_cast<double>(lit);
   q_.array() -= mean;
+  breathing_.offset += breathing_.slope * mean;
   for (TileState& tile : tiles_) tile.u -= mean;
   for (std::size_t k = 0; k < n; ++k) {
     if (!use_[k]) continue;
     out.frames[k].q_px = q_(static_cast<Index>(k));
     out.frames[k].usable = true;
   }
+  out.iterations = iterations_;
+  out.cost = total_cost();
+  out.status = converged_ ? FitStatus::converged : FitStatus::iteration_limit;
   sd(out);
+
+  // Everything with texture gets a place, tiles that were not in the fit too.
+  chosen_.resize(profiles_.tiles.size());
+  std::iota(chosen_.begin(), chosen_.end(), std::size_t{0});
+  place_tiles(chosen_, 24.0);
+  update_noise_factors();
   for (std::size_t t = 0; t < tiles_.size(); ++t) {
     out.tiles[t].q_px = tiles_[t].u;
     if (tiles_[t].placed && has_fine_texture(t))
       out.tiles[t].weight = std::min(1.0, 1.0 / (tiles_[t].noise_factor * tiles_[t].noise_factor));
   }
-  out.iterations = iterations_;
-  out.cost = total_cost();
-  out.status = converged_ ? FitStatus::converged : FitStatus::iteration_limit;
   return out;
 }
 

@@ -1,0 +1,64 @@
+#include "burst/breathing.h"
+
+#include <algorithm>
+#include <cmath>
+#include <vector>
+
+#include "numerics/cauchy.h"
+#include "numerics/quantile.h"
+
+namespace ringsweep {
+namespace {
+
+using Eigen::Index;
+
+constexpr double kLeastScaleSd = 2e-5;  // registration does no better: bench/frame
+
+std::vector<Index> used_frames(const std::vector<bool>& use) {
+  std::vector<Index> frames;
+  for (std::size_t k = 0; k < use.size(); ++k)
+    if (use[k]) frames.push_back(static_cast<Index>(k));
+  return frames;
+}
+
+}  // namespace
+
+BreathingLine fit_breathing(const Eigen::VectorXd& q, const Eigen::VectorXd& scale,
+                            const std::vector<bool>& use, double least_sd_px) {
+  const std::vector<Index> frames = used_frames(use);
+  std::vector<double> slopes, rest;
+  for (std::size_t i = 1; i < frames.size(); ++i)
+    for (std::size_t j = 0; j < i; ++j) {
+      const double dq = q(frames[i]) - q(frames[j]);
+      if (std::abs(dq) > 2.0 * least_sd_px)
+        slopes.push_back((scale(frames[i]) - scale(frames[j])) / dq);
+    }
+  BreathingLine line{.slope = quantile_in_place(slopes, 0.5)};
+  for (const Index k : frames) rest.push_back(scale(k) - line.slope * q(k));
+  line.offset = quantile_in_place(rest, 0.5);
+  for (double& r : rest) r = std::abs(r - line.offset);  // order is lost, only the spread counts
+  line.sd = std::max(
+      {1.4826 * quantile_in_place(rest, 0.5), least_sd_px * std::abs(line.slope), kLeastScaleSd});
+  return refit_breathing(line, q, scale, use);
+}
+
+BreathingLine refit_breathing(BreathingLine line, const Eigen::VectorXd& q,
+                              const Eigen::VectorXd& scale, const std::vector<bool>& use) {
+  const std::vector<Index> frames = used_frames(use);
+  if (frames.size() < 3) return line;
+  for (int pass = 0; pass < 5; ++pass) {
+    double s1 = 0.0, sq = 0.0, sqq = 0.0, ss = 0.0, sqs = 0.0;
+    for (const Index k : frames) {
+      const double w = cauchy_weight((scale(k) - line.offset - line.slope * q(k)) / line.sd);
+      s1 += w, sq += w * q(k), sqq += w * q(k) * q(k);
+      ss += w * scale(k), sqs += w * q(k) * scale(k);
+    }
+    const double determinant = s1 * sqq - sq * sq;
+    if (determinant <= 1e-9 * s1 * sqq) return line;  // all at one place: no slope to be had
+    line.slope = (s1 * sqs - sq * ss) / determinant;
+    line.offset = (ss - line.slope * sq) / s1;
+  }
+  return line;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,149 @@
+#include "burst/focal_starts.h"
+
+#include <Eigen/Eigenvalues>
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "numerics/quantile.h"
+
+namespace ringsweep {
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr double kInf = std::numeric_limits<double>::infinity();
+
+/// N x N, px; infinite where it cannot be told.
+struct FrameDistances {
+  MatrixXd apart;      // between frames that share tiles which are nearly sharp in both
+  MatrixXd least_sum;  // the smallest sums of a tile's blur in both frames
+  MatrixXd one_sided;  // as if most tiles lay to one side of both: a lower bound, reaches far
+};
+
+/// |d_tk - d_tl| <= |q_k - q_l| <= d_tk + d_tl for every tile: the left is reached by tiles to one
+/// side of both frames, the right by tiles between them. Only frames with a tile that is nearly
+/// sharp in both (a small sum) are neighbours; for these most tiles lie to one side.
+FrameDistances measure_distances(const Eigen::MatrixXf& blur_px, double near_px,
+                                 const ForEach& for_each) {
+  const Index n = blur_px.rows();
+  FrameDistances d;
+  d.apart = d.least_sum = d.one_sided = MatrixXd::Constant(n, n, kInf);
+  for_each(static_cast<std::size_t>(n), [&](std::size_t frame) {
+    const auto k = static_cast<Index>(frame);
+    std::vector<double> difference, sum;
+    for (Index l = 0; l < k; ++l) {
+      difference.clear(), sum.clear();
+      for (Index i = 0; i < blur_px.cols(); ++i) {
+        const double a = blur_px(k, i), b = blur_px(l, i);
+        if (a < 0.0 || b < 0.0) continue;
+        sum.push_back(a + b);
+        difference.push_back(std::abs(a - b));
+      }
+      if (sum.size() < 12) continue;
+      const double most = std::max(quantile_in_place(sum, 0.08), 0.05);
+      if (most <= near_px) d.apart(k, l) = std::min(quantile_in_place(difference, 0.8), most);
+      d.least_sum(k, l) = most;
+      d.one_sided(k, l) = std::min(quantile_in_place(difference, 0.6), most);
+    }
+  });
+  for (MatrixXd* m : {&d.apart, &d.least_sum, &d.one_sided})
+    m->triangularView<Eigen::StrictlyUpper>() = m->transpose().eval();
+  d.apart.diagonal().setZero();
+
+  // A frame focused on air beside the subject has no neighbour in this sense. All tiles lie to one
+  // side of it, and it hangs on the frame that shares the sharpest tiles with it.
+  for (Index k = 0; k < n; ++k) {
+    if ((d.apart.row(k).array() < kInf).count() > 1) continue;
+    Index l = 0;
+    if (d.least_sum.row(k).minCoeff(&l) < kInf) d.apart(k, l) = d.apart(l, k) = d.one_sided(k, l);
+  }
+  return d;
+}
+
+/// Px of focal position for one unit of log scale, from frames that have a distance; 0: none.
+double px_per_log_scale(const FrameDistances& d, const std::vector<Index>& used,
+                        const VectorXd& log_scale) {
+  std::vector<double> rate;
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const Index a = used[i - 1], b = used[i];
+    const double ds = std::abs(log_scale(b) - log_scale(a));
+    const double px = d.apart(a, b) < kInf ? d.apart(a, b) : d.one_sided(a, b);
+    if (ds > 1e-4 && px < kInf && px > 0.3) rate.push_back(px / ds);
+  }
+  return rate.size() >= 4 ? quantile_in_place(rate, 0.5) : 0.0;
+}
+
+/// Shortest paths between all frames, embedded on a line; the burst begins at its low end.
+VectorXd embedded_on_a_line(MatrixXd distance, const std::vector<Index>& used) {
+  for (Index m = 0; m < distance.rows(); ++m)
+    for (Index k = 0; k < distance.rows(); ++k) {
+      if (distance(k, m) == kInf) continue;
+      for (Index l = 0; l < distance.rows(); ++l)
+        distance(k, l) = std::min(distance(k, l), distance(k, m) + distance(m, l));
+    }
+  const auto size = static_cast<Index>(used.size());
+  MatrixXd gram(size, size);
+  for (Index a = 0; a < size; ++a)
+    for (Index b = 0; b < size; ++b) {
+      const double d =
+          distance(used[static_cast<std::size_t>(a)], used[static_cast<std::size_t>(b)]);
+      gram(a, b) = -0.5 * d * d;
+    }
+  const VectorXd row = gram.rowwise().mean();
+  gram.colwise() -= row;
+  gram.rowwise() -= row.transpose();
+  gram.array() += row.mean();
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(gram);
+  VectorXd line =
+      eigen.eigenvectors().col(size - 1) * std::sqrt(std::max(0.0, eigen.eigenvalues()(size - 1)));
+  double slope = 0.0;
+  for (Index a = 0; a < size; ++a)
+    slope += (static_cast<double>(a) - 0.5 * static_cast<double>(size - 1)) * line(a);
+  if (slope < 0.0) line = -line;
+  VectorXd q = VectorXd::Zero(distance.rows());
+  for (Index a = 0; a < size; ++a) q(used[static_cast<std::size_t>(a)]) = line(a);
+  return q;
+}
+
+}  // namespace
+
+std::vector<VectorXd> starting_positions(const Eigen::MatrixXf& blur_px,
+                                         const std::vector<bool>& use, const VectorXd& scale,
+                                         double near_px, const ForEach& for_each) {
+  FrameDistances d = measure_distances(blur_px, near_px, for_each);
+  const VectorXd log_scale = scale.array().log();
+  std::vector<Index> used;
+  for (std::size_t k = 0; k < use.size(); ++k)
+    if (use[k]) used.push_back(static_cast<Index>(k));
+
+  // The scale of the picture follows the ring (breathing). It speaks for frames that share no sharp
+  // tile.
+  const double breathing_px = px_per_log_scale(d, used, log_scale);
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < used.size(); ++i)
+    if (const double step = d.apart(used[i], used[i - 1]); step < kInf) steps.push_back(step);
+  const double usual_step = steps.empty() ? 1.0 : quantile_in_place(steps, 0.5);
+  const auto step_between = [&](Index a, Index b) {
+    if (d.apart(a, b) < kInf) return d.apart(a, b);
+    const double breathing = breathing_px * std::abs(log_scale(a) - log_scale(b));
+    const double seen = d.one_sided(a, b) < kInf ? d.one_sided(a, b) : 0.0;
+    return std::max({breathing, seen, 0.3 * usual_step});
+  };
+
+  VectorXd one_way = VectorXd::Zero(blur_px.rows()), by_scale = one_way;
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const Index a = used[i - 1], b = used[i];
+    const double step = d.apart(a, b) = d.apart(b, a) = step_between(a, b);
+    one_way(b) = one_way(a) + step;
+    by_scale(b) = by_scale(a) + (log_scale(b) < log_scale(a) ? step : -step);
+  }
+  std::vector<VectorXd> result{one_way};
+  if (breathing_px > 0.0) result.push_back(by_scale);
+  result.push_back(embedded_on_a_line(std::move(d.apart), used));
+  return result;
+}
+
+}  // namespace ringsweep
