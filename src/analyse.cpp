@@ -293,7 +293,9 @@ void BurstJob::fit_and_judge() {
 
   const std::vector<double> subject = subject_positions(profiles, focus);
   const CoverageOptions coverage_options{.blur_limit_px = out_.blur_limit_px};
-  out_.coverage = assess_coverage(focus, subject, coverage_options);
+  // Positions that are not to be trusted cover nothing, and leave no gap either.
+  if (focus.status == FitStatus::converged)
+    out_.coverage = assess_coverage(focus, subject, coverage_options);
   const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
   const auto ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
   std::vector<bool> dark(n), skipped(n);

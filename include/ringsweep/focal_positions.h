@@ -16,10 +16,11 @@ namespace ringsweep {
 enum class FitStatus {
   not_run,
   converged,
-  iteration_limit,
+  iteration_limit,  ///< had not settled; the positions are not to be trusted
   too_few_frames,
   no_subject,
-  not_trusted
+  no_sweep,    ///< all frames focus in the same place: the ring was not turned
+  not_trusted  ///< positions that may as well be others; `reason` says why
 };
 
 /// Position of one frame, in px of blur at the burst's middle scale (DESIGN section 2).
@@ -61,6 +62,14 @@ struct FitOptions {
   double model_sd_px = 0.06;
   double model_scale_sd = 0.05;
   int max_iterations = 60;
+  /// Frames that focus within this of each other (but for the outermost twentieth at both ends) are
+  /// no sweep: a quarter of the smallest allowed step, about what a subject sways. Ours, no source.
+  double least_sweep_px = 1.0;
+  /// A position with a larger sd than this, half the smallest blur limit, decides nothing; when more
+  /// than half of the frames have one, or when the scale is known no better than
+  /// `trusted_scale_sd`, so that a gap cannot be told from an allowed step, the fit is not trusted.
+  double trusted_sd_px = 1.0;
+  double trusted_scale_sd = 0.25;
   std::size_t max_tiles = 2000;  ///< the fit takes this many of the best; all get a position
 };
 

@@ -20,6 +20,7 @@ enum class ReasonKind {
   open_end,        ///< subject beyond the outermost usable frame `first_frame`
   too_few_frames,  ///< fewer than 3 usable frames
   no_subject,      ///< nothing is sharp anywhere
+  no_sweep,        ///< the ring was not turned
   fit_not_trusted,  ///< the positions do not agree with the pictures; `detail` says why
 };
 

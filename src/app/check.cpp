@@ -210,6 +210,12 @@ bool is_complete(const BurstAnalysis& burst) {
          burst.verdict.kind == VerdictKind::complete_without;
 }
 
+bool is_sweep(const BurstAnalysis& burst) {
+  return std::ranges::none_of(burst.verdict.reasons, [](const Reason& reason) {
+    return reason.kind == ReasonKind::no_sweep;
+  });
+}
+
 /// All of `check` but the ending by a signal, which must wait until everything is tidied up.
 int check(const CheckOptions& options, const Console& console, const Stages& stages) {
   const auto refuse = [&](const Error& error) {
@@ -287,6 +293,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
                    .problem = "cannot be written to",
                    .remedy = "the report folder has it all"});
   }
+  if (!analysed.failed && std::ranges::none_of(analysed.bursts, is_sweep)) return kNothingFound;
   return !analysed.failed && std::ranges::all_of(analysed.bursts, is_complete) ? kComplete
                                                                                : kNotComplete;
 }

@@ -101,6 +101,7 @@ class Fit {
   [[nodiscard]] double total_cost() const;
   void levenberg_marquardt(int iterations);
   void sd(FocalPositions& out) const;
+  void judge(FocalPositions& out) const;
   void widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const;
   [[nodiscard]] std::vector<std::size_t> every_nth_chosen(std::size_t most) const;
   [[nodiscard]] std::vector<std::size_t> spread_over_depth(std::size_t most) const;
@@ -707,6 +708,33 @@ void Fit::widen_by_other_places(FocalPositions& out, const VectorXd& inflation) 
     out.covariance_px2(static_cast<Index>(k), static_cast<Index>(k)) += extra_px2[k];
 }
 
+/// Can the positions be believed?
+void Fit::judge(FocalPositions& out) const {
+  std::vector<double> positions;
+  std::size_t vague = 0;
+  for (const FocalPosition& frame : out.frames) {
+    if (!frame.q_px) continue;
+    positions.push_back(*frame.q_px);
+    if (!(frame.sd_px && *frame.sd_px <= options_.trusted_sd_px)) ++vague;
+  }
+  const double span = quantile(positions, 0.95) - quantile(positions, 0.05);
+  if (span < options_.least_sweep_px) {
+    out.status = FitStatus::no_sweep;
+    out.reason = "all frames focus in the same place";
+  } else if (2 * vague > positions.size()) {
+    out.status = FitStatus::not_trusted;
+    out.reason = "most frames fit in more than one place";
+  } else if (!(out.scale_sd <= options_.trusted_scale_sd)) {
+    out.status = FitStatus::not_trusted;
+    out.reason = "the pictures do not tell how far apart the frames are";
+  } else if (!converged_) {
+    out.status = FitStatus::iteration_limit;
+    out.reason = "the positions had not settled";
+  } else {
+    out.status = FitStatus::converged;
+  }
+}
+
 FocalPositions Fit::run() {
   const std::size_t n = num_frames_;
   FocalPositions out;
@@ -746,8 +774,8 @@ FocalPositions Fit::run() {
   }
   out.iterations = iterations_;
   out.cost = total_cost();
-  out.status = converged_ ? FitStatus::converged : FitStatus::iteration_limit;
   sd(out);
+  judge(out);
 
   // Everything with texture gets a place, tiles that were not in the fit too.
   chosen_.resize(profiles_.tiles.size());

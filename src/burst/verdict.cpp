@@ -17,8 +17,13 @@ Verdict decide(const FocalPositions& focus, const Coverage& coverage,
   Verdict verdict;
   const auto usable = std::ranges::count_if(
       focus.frames, [](const FocalPosition& f) { return f.usable && f.q_px.has_value(); });
-  if (focus.status == FitStatus::not_trusted || focus.status == FitStatus::not_run) {
+  if (focus.status == FitStatus::not_trusted || focus.status == FitStatus::iteration_limit ||
+      focus.status == FitStatus::not_run) {
     verdict.reasons.push_back({.kind = ReasonKind::fit_not_trusted, .detail = focus.reason});
+    return verdict;
+  }
+  if (focus.status == FitStatus::no_sweep) {
+    verdict.reasons.push_back({.kind = ReasonKind::no_sweep});
     return verdict;
   }
   if (usable < 3 || focus.status == FitStatus::too_few_frames) {

@@ -90,6 +90,9 @@ std::string fit_line(const BurstAnalysis& burst) {
     case FitStatus::no_subject:
       text = "Focal positions: nothing sharp to fit";
       break;
+    case FitStatus::no_sweep:
+      text = "Focal positions: no ring sweep";
+      break;
     case FitStatus::not_trusted:
       text = "Focal positions: fit not trusted";
       break;

@@ -122,6 +122,8 @@ std::string_view fit_word(FitStatus status) {
       return "too-few-frames";
     case FitStatus::no_subject:
       return "no-subject";
+    case FitStatus::no_sweep:
+      return "no-sweep";
     case FitStatus::not_trusted:
       return "not-trusted";
     case FitStatus::not_run:

@@ -72,6 +72,8 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
     }
     case ReasonKind::no_subject:
       return "no frame is sharp anywhere";
+    case ReasonKind::no_sweep:
+      return "all frames focus in the same place";
     case ReasonKind::fit_not_trusted:
       break;
   }

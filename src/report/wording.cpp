@@ -153,6 +153,7 @@ Plan plan_reshoot(const BurstAnalysis& burst, std::span<const std::string> label
       case ReasonKind::covered:
       case ReasonKind::too_few_frames:
       case ReasonKind::no_subject:
+      case ReasonKind::no_sweep:
       case ReasonKind::fit_not_trusted:
         break;
     }
@@ -266,6 +267,8 @@ std::string cannot_tell_action(const BurstAnalysis& burst) {
       return "Sweep again with more frames, from a little before the subject to a little past it.";
     case ReasonKind::no_subject:
       return "Sweep again, from a little before the subject to a little past it.";
+    case ReasonKind::no_sweep:
+      return "Turn the ring while you shoot, from a little before the subject to a little past it.";
     default:
       return "Sweep again, one way and without stopping, camera and subject held still.";
   }
@@ -519,6 +522,8 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
     }
     case ReasonKind::no_subject:
       return "No subject was found: nothing is sharp in any usable frame.";
+    case ReasonKind::no_sweep:
+      return "This is no ring sweep: all frames focus in the same place.";
     case ReasonKind::fit_not_trusted:
       break;
   }

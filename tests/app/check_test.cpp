@@ -181,6 +181,21 @@ TEST_F(Tool, OneReadablePictureIsABurstThatCannotBeTold) {
   EXPECT_EQ(run_tool({"check", "card"}), 1);
 }
 
+TEST_F(Tool, WhereNobodyTurnedTheRingThereIsNoSweep) {
+  const BurstAnalysis still =
+      made::with_reasons(made::complete_burst(1207, 5), VerdictKind::cannot_tell,
+                         {made::reason(ReasonKind::no_sweep)});
+  results_ = {still};
+  EXPECT_EQ(run_tool({"check", "card"}), 3);
+  EXPECT_THAT(out(), HasSubstr("all frames focus in the same place"));
+
+  // Beside a sweep it is one more burst that says nothing.
+  analysed_with_.clear();
+  intake_.bursts = {burst_of(5), burst_of(5)};
+  results_ = {still, made::complete_burst(1301, 5)};
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+}
+
 TEST_F(Tool, SingleFramesAreCountedAndBrokenOnesNamed) {
   intake_.bursts = {burst_of(25), burst_of(1), burst_of(1)};
   intake_.bursts[2].frames[0].file = "broken.jpg";

@@ -84,6 +84,10 @@ TEST(Verdict, TooLittleToGoByIsCannotTell) {
   expect(frames_at({0, 3}), evenly(0, 3, 31), ReasonKind::too_few_frames);
   expect(frames_at({0, 3, 6}), {}, ReasonKind::no_subject);
   FocalPositions focus = frames_at({0, 3, 6});
+  focus.status = FitStatus::no_sweep;
+  expect(focus, evenly(0, 6, 61), ReasonKind::no_sweep);
+  focus.status = FitStatus::iteration_limit;
+  expect(focus, evenly(0, 6, 61), ReasonKind::fit_not_trusted);
   focus.status = FitStatus::not_trusted;
   focus.reason = "the frames agree with two orders";
   expect(focus, evenly(0, 6, 61), ReasonKind::fit_not_trusted);

@@ -282,6 +282,10 @@ TEST(SummaryText, CannotTellAlwaysComesWithAnAction) {
             "Cannot tell, 1701 to 1706: no frame is sharp anywhere.");
   EXPECT_EQ(said(burst, ReasonKind::no_subject).back(),
             "Sweep again, from a little before the subject to a little past it.");
+  EXPECT_EQ(said(burst, ReasonKind::no_sweep).front(),
+            "Cannot tell, 1701 to 1706: all frames focus in the same place.");
+  EXPECT_EQ(said(burst, ReasonKind::no_sweep).back(),
+            "Turn the ring while you shoot, from a little before the subject to a little past it.");
   EXPECT_EQ(said(burst, ReasonKind::fit_not_trusted).back(),
             "Sweep again, one way and without stopping, camera and subject held still.");
 
