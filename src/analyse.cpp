@@ -9,6 +9,7 @@
 #include <map>
 #include <mutex>
 #include <stdexcept>
+#include <utility>
 
 #include "ringsweep/exposure.h"
 #include "ringsweep/profiles.h"
@@ -68,6 +69,33 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
   return result;
 }
 
+/// Opens every frame once, small.
+std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
+                                   const Progress& progress) {
+  std::vector<FirstLook> looks(frames.size());
+  cv::Size size;
+  for (const FrameRef& f : frames)
+    if (f.full_size) size = *f.full_size;
+  if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
+    for (const FrameRef& f : frames) {
+      const auto picture = read(f, 8);
+      if (!picture) continue;
+      size = picture->full_size;
+      break;
+    }
+  }
+  const int reduction = thumbnail_reduction(size);
+  std::size_t done = 0;
+  std::mutex mutex;
+  for_each_parallel(frames.size(), [&](std::size_t k) {
+    looks[k] = look(frames[k], read, reduction);
+    const std::scoped_lock lock(mutex);
+    ++done;
+    if (progress) progress("looking", done, frames.size());
+  });
+  return looks;
+}
+
 /// Most frequent value, the first of several.
 template <class T, class Less = std::less<T>>
 T majority(const std::vector<T>& values, Less less = {}) {
@@ -101,17 +129,21 @@ std::vector<bool> other_settings(const std::vector<FrameRef>& frames) {
   return other;
 }
 
-/// All stages of one burst, in the order of the design.
+/// All stages but the first look of one burst, in the order of the design.
 class BurstJob {
  public:
-  BurstJob(const Burst& burst, const ReadFrame& read, const AnalysisOptions& options,
-           const Progress& progress)
-      : burst_(burst), read_(read), options_(options), progress_(progress) {}
+  /// @param looks one a frame.
+  BurstJob(Burst burst, std::vector<FirstLook> looks, const ReadFrame& read,
+           const AnalysisOptions& options, const Progress& progress)
+      : burst_(std::move(burst)),
+        looks_(std::move(looks)),
+        read_(read),
+        options_(options),
+        progress_(progress) {}
 
   BurstAnalysis run();
 
  private:
-  void first_look();
   void expose_and_register();
   [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
                                             double to_middle) const;
@@ -121,12 +153,12 @@ class BurstJob {
     if (progress_) progress_(stage, done, total);
   }
 
-  const Burst& burst_;
+  const Burst burst_;
+  std::vector<FirstLook> looks_;
   const ReadFrame& read_;
   const AnalysisOptions& options_;
   const Progress& progress_;
   BurstAnalysis out_;
-  std::vector<FirstLook> looks_;
   std::vector<FrameExposure> exposure_;
   std::vector<bool> take_;
   Registration registration_;
@@ -135,34 +167,6 @@ class BurstJob {
   std::vector<TileMeasures> measures_;
   Mosaic mosaic_;
 };
-
-void BurstJob::first_look() {
-  const std::size_t n = burst_.frames.size();
-  looks_.resize(n);
-  cv::Size size;
-  for (const FrameRef& f : burst_.frames)
-    if (f.full_size) size = *f.full_size;
-  if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
-    for (const FrameRef& f : burst_.frames) {
-      const auto picture = read_(f, 8);
-      if (!picture) continue;
-      size = picture->full_size;
-      break;
-    }
-  }
-  const int reduction = thumbnail_reduction(size);
-  std::size_t done = 0;
-  std::mutex mutex;
-  for_each_parallel(n, [&](std::size_t k) {
-    looks_[k] = look(burst_.frames[k], read_, reduction);
-    const std::scoped_lock lock(mutex);
-    tell("looking", ++done, n);
-  });
-  std::vector<cv::Size> sizes;
-  for (const FirstLook& l : looks_)
-    if (l.light) sizes.push_back(l.full_size);
-  if (!sizes.empty()) out_.full_size = majority(sizes, smaller);
-}
 
 void BurstJob::expose_and_register() {
   const std::size_t n = burst_.frames.size();
@@ -369,8 +373,12 @@ BurstAnalysis BurstJob::run() {
   }
   if (n == 0) return out_;
   out_.orientation = majority(orientations);
-  first_look();
-  for (std::size_t k = 0; k < n; ++k) out_.frames[k].problem = looks_[k].problem;
+  std::vector<cv::Size> sizes;
+  for (std::size_t k = 0; k < n; ++k) {
+    out_.frames[k].problem = looks_[k].problem;
+    if (looks_[k].light) sizes.push_back(looks_[k].full_size);
+  }
+  if (!sizes.empty()) out_.full_size = majority(sizes, smaller);
   if (out_.full_size.empty()) {
     out_.fit_status = FitStatus::too_few_frames;
     out_.verdict.reasons.push_back({.kind = ReasonKind::too_few_frames});
@@ -408,7 +416,10 @@ std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,
   std::vector<BurstAnalysis> result;
   const int threads = options.threads > 0 ? options.threads : tbb::task_arena::automatic;
   tbb::task_arena arena(threads);
-  arena.execute([&] { result.push_back(BurstJob(burst, read, options, progress).run()); });
+  arena.execute([&] {
+    std::vector<FirstLook> looks = look_at_all(burst.frames, read, progress);
+    result.push_back(BurstJob(burst, std::move(looks), read, options, progress).run());
+  });
   return result;
 }
 
