@@ -64,11 +64,14 @@ void BM_MeasureOnGrid(benchmark::State& state) {
     measured = measure_on_grid(frame, grid_from_frame, kGain, grid);
     benchmark::DoNotOptimize(measured);
   }
-  // Mean squared gradient of a wave after a Gaussian: (A w)^2 / 2 exp(-(w sigma)^2), its picture
-  // being larger by the scale and lighter by the gain.
+  // Mean square of a wave's central differences after a Gaussian: A^2 / 2 (sin^2 wx + sin^2 wy)
+  // exp(-(w sigma)^2), its picture being larger by the scale and lighter by the gain.
   const double w = 2.0 * std::numbers::pi * kCyclesPerPx / kScale;
-  const double expected =
-      0.5 * std::pow(kGain * kAmplitude * w, 2) * std::exp(-std::pow(w * kBands[0].sigma_px, 2));
+  const double direction = kDirectionRad + kAngle;
+  const double differences = std::pow(std::sin(w * std::cos(direction)), 2) +
+                             std::pow(std::sin(w * std::sin(direction)), 2);
+  const double expected = 0.5 * std::pow(kGain * kAmplitude, 2) * differences *
+                          std::exp(-std::pow(w * kBands[0].sigma_px, 2));
   const double ratio = inner_mean(measured.tiles.energy[0]) / expected;
   state.counters["energy_ratio"] = ratio;
   if (!(std::abs(ratio - 1.0) < kRelative)) state.SkipWithError("energy off by over 3 %");
