@@ -15,17 +15,20 @@ cv::Mat gradient_energy(const cv::Mat& picture, double sigma) {
   cv::Mat smooth;
   cv::GaussianBlur(picture, smooth, {2 * radius + 1, 2 * radius + 1}, sigma, sigma,
                    cv::BORDER_REFLECT);
-  cv::copyMakeBorder(smooth, smooth, 1, 1, 1, 1, cv::BORDER_REFLECT);
   cv::Mat energy(picture.size(), CV_32FC1);
-  for (int y = 0; y < energy.rows; ++y) {
-    const float* above = smooth.ptr<float>(y) + 1;
-    const float* here = smooth.ptr<float>(y + 1) + 1;
-    const float* below = smooth.ptr<float>(y + 2) + 1;
+  const int last_row = energy.rows - 1, last_col = energy.cols - 1;
+  for (int y = 0; y <= last_row; ++y) {
+    const float* above = smooth.ptr<float>(std::max(y - 1, 0));
+    const float* here = smooth.ptr<float>(y);
+    const float* below = smooth.ptr<float>(std::min(y + 1, last_row));
     float* out = energy.ptr<float>(y);
-    for (int x = 0; x < energy.cols; ++x) {
-      const float dx = here[x + 1] - here[x - 1], dy = below[x] - above[x];
+    const auto at = [&](int x, int left, int right) {
+      const float dx = here[right] - here[left], dy = below[x] - above[x];
       out[x] = 0.25F * (dx * dx + dy * dy);
-    }
+    };
+    at(0, 0, std::min(1, last_col));
+    for (int x = 1; x < last_col; ++x) at(x, x - 1, x + 1);
+    at(last_col, std::max(last_col - 1, 0), last_col);
   }
   return energy;
 }
@@ -97,12 +100,10 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
   cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
   out.tiles.level = tile_means(out.luminance, grid, grid.tile_px);
   out.tiles.valid = tiles_inside(grid, frame_from_grid, frame.luminance.size());
-  cv::Mat clipped, share;
+  cv::Mat clipped;
   cv::warpAffine(frame.clipped, clipped, m, grid.size, cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
                  cv::BORDER_CONSTANT);
-  clipped.convertTo(clipped, CV_32F, 1.0 / 255.0);
-  share = tile_means(clipped, grid, grid.tile_px);
-  out.tiles.clipped = share > 0.02;
+  out.tiles.clipped = tile_means(clipped, grid, grid.tile_px) > 0.02 * 255.0;
   return out;
 }
 
