@@ -12,7 +12,8 @@
 namespace ringsweep {
 namespace {
 
-constexpr int kCycle = 9999;  // numbers run from 1 to 9999
+constexpr int kCycle = 9999;                // numbers run from 1 to 9999
+constexpr std::size_t kFewestOfABurst = 5;  // DESIGN section 2
 
 bool is_digit(char c) { return c >= '0' && c <= '9'; }
 char lower(char c) { return static_cast<char>(std::tolower(static_cast<unsigned char>(c))); }
@@ -79,6 +80,21 @@ Series series_of(const Shot& shot) {
   return {shot.folder, std::move(prefix)};
 }
 
+/// Do both names begin alike, up to their first digit? A0001b and A0002 do, P1019999 and P1020001
+/// do; a name without a digit is like none.
+bool named_alike(std::string_view a, std::string_view b) {
+  const auto lead = [](std::string_view file) -> std::optional<std::string> {
+    const std::string_view stem = stem_of(file);
+    const auto digit = std::ranges::find_if(stem, is_digit);
+    if (digit == stem.end()) return std::nullopt;
+    std::string text(stem.begin(), digit);
+    std::ranges::transform(text, text.begin(), lower);
+    return text;
+  };
+  const auto lead_a = lead(a);
+  return lead_a && lead_a == lead(b);
+}
+
 struct Place {
   std::size_t index = 0;
   bool after = true;
@@ -110,12 +126,13 @@ std::optional<Place> place_by_number(const Shot& shot, const std::vector<Shot>& 
   return best;
 }
 
-/// Beside its neighbours in a list of the folder by name.
+/// Beside its neighbours by name among those of its folder that are named alike.
 std::optional<Place> place_by_name(const Shot& shot, const std::vector<Shot>& timed) {
   std::optional<std::size_t> before;
   std::optional<std::size_t> first;
   for (std::size_t i = 0; i < timed.size(); ++i) {
-    if (timed[i].folder != shot.folder) continue;
+    if (timed[i].folder != shot.folder || !named_alike(timed[i].frame.file, shot.frame.file))
+      continue;
     if (!first) first = i;
     if (natural_compare(timed[i].frame.file, shot.frame.file) <= 0 &&
         (!before || natural_compare(timed[i].frame.file, timed[*before].frame.file) >= 0))
@@ -195,27 +212,50 @@ int natural_compare(std::string_view a, std::string_view b) {
 
 void fill_in_cameras(std::vector<Shot>& shots) {
   sort_by_name(shots.begin(), shots.end());
+  struct Count {
+    std::size_t shots = 0, named = 0, timed_unnamed = 0;
+  };
+  std::vector<Series> series;
+  std::map<Series, Count> counts;
+  for (const Shot& shot : shots) {
+    Count& count = counts[series.emplace_back(series_of(shot))];
+    ++count.shots;
+    if (!shot.camera.empty()) ++count.named;
+    if (shot.camera.empty() && shot.frame.time_s) ++count.timed_unnamed;
+  }
+  // Those that neighbours may be asked for theirs, be it that there is none.
+  std::vector<bool> settled(shots.size());
+  for (std::size_t i = 0; i < shots.size(); ++i) {
+    const Count& count = counts[series[i]];
+    settled[i] = !shots[i].camera.empty() ||
+                 (shots[i].frame.time_s && count.timed_unnamed >= kFewestOfABurst) ||
+                 (count.named + count.timed_unnamed == 0 && count.shots >= kFewestOfABurst);
+  }
   std::vector<std::string> cameras(shots.size());
   for (std::size_t i = 0; i < shots.size(); ++i) {
     cameras[i] = shots[i].camera;
-    if (!cameras[i].empty()) continue;
-    // The nearest one that names a camera: of the same series if there is one, else of any.
+    if (settled[i]) continue;
+    // The nearest one of the same series if there is one, else of those named alike.
     for (const bool same_series : {true, false}) {
-      std::size_t best_distance = shots.size();
+      std::optional<std::size_t> best;
       for (std::size_t j = 0; j < shots.size(); ++j) {
-        const std::size_t distance = i < j ? j - i : i - j;
-        if (shots[j].camera.empty() || distance >= best_distance) continue;
-        if (same_series && series_of(shots[j]) != series_of(shots[i])) continue;
-        best_distance = distance;
-        cameras[i] = shots[j].camera;
+        const auto distance = [i](std::size_t other) { return i < other ? other - i : i - other; };
+        if (!settled[j] || (best && distance(j) >= distance(*best))) continue;
+        if (same_series ? series[j] != series[i]
+                        : !named_alike(shots[j].frame.file, shots[i].frame.file))
+          continue;
+        best = j;
       }
-      if (!cameras[i].empty()) break;
+      if (!best) continue;
+      cameras[i] = shots[*best].camera;
+      break;
     }
   }
   for (std::size_t i = 0; i < shots.size(); ++i) shots[i].camera = std::move(cameras[i]);
 }
 
-std::vector<std::vector<Shot>> in_capture_order(std::vector<Shot> shots) {
+std::vector<std::vector<Shot>> in_capture_order(std::vector<Shot> shots,
+                                                std::set<std::string> folders_with_times) {
   sort_by_name(shots.begin(), shots.end());
   const auto untimed_begin = std::stable_partition(
       shots.begin(), shots.end(), [](const Shot& shot) { return shot.frame.time_s.has_value(); });
@@ -236,10 +276,23 @@ std::vector<std::vector<Shot>> in_capture_order(std::vector<Shot> shots) {
 
   std::map<Series, std::size_t> series_size;
   for (const Shot& shot : untimed) ++series_size[series_of(shot)];
+  for (const Shot& shot : timed) folders_with_times.insert(shot.folder);
+  // Without any time, a folder is one sequence, whatever the names in it; only where some of them
+  // would make a burst, a few that are not named like those stay out of it.
+  std::map<std::string, std::vector<std::string>> burst_names;  // folder -> one of each such series
+  for (const Shot& shot : untimed)
+    if (series_size[series_of(shot)] >= kFewestOfABurst)
+      burst_names[shot.folder].push_back(shot.frame.file);
+  const auto is_foreign = [&](const Shot& shot) {
+    const auto names = burst_names.find(shot.folder);
+    return names != burst_names.end() &&
+           std::ranges::none_of(names->second, [&](const std::string& file) {
+             return named_alike(file, shot.frame.file);
+           });
+  };
   std::vector<std::vector<Shot>> before(timed.size());
   std::vector<std::vector<Shot>> after(timed.size());
   std::map<Series, std::vector<Shot>> apart;
-  constexpr std::size_t kFewestOfABurst = 5;  // DESIGN section 2
   for (Shot& shot : untimed) {
     std::optional<Place> place = place_by_number(shot, timed);
     const Series series = series_of(shot);
@@ -249,10 +302,8 @@ std::vector<std::vector<Shot>> in_capture_order(std::vector<Shot> shots) {
       beside[place->index].push_back(std::move(shot));
       continue;
     }
-    // Without any time, a folder is one sequence whatever the names in it.
-    const bool folder_has_times =
-        std::ranges::any_of(timed, [&](const Shot& other) { return other.folder == series.first; });
-    apart[{series.first, folder_has_times ? series.second : ""}].push_back(std::move(shot));
+    const bool of_its_own = folders_with_times.contains(series.first) || is_foreign(shot);
+    apart[{series.first, of_its_own ? series.second : ""}].push_back(std::move(shot));
   }
 
   std::vector<std::vector<Shot>> sequences;
@@ -327,6 +378,29 @@ std::vector<std::vector<FrameRef>> split_at_pauses(std::vector<FrameRef> frames,
     begin = end;
   }
   return bursts;
+}
+
+std::vector<std::vector<FrameRef>> split_by_size(std::vector<FrameRef> frames) {
+  std::vector<std::pair<cv::Size, std::size_t>> sizes;  // and how many frames have it
+  const auto place_of = [&](const cv::Size& size) {
+    return std::ranges::find(sizes, size, [](const auto& entry) { return entry.first; });
+  };
+  for (const FrameRef& frame : frames) {
+    if (!frame.full_size) continue;
+    auto place = place_of(*frame.full_size);
+    if (place == sizes.end()) place = sizes.insert(place, {*frame.full_size, 0});
+    ++place->second;
+  }
+  const auto usual =
+      std::ranges::max_element(sizes, {}, [](const auto& entry) { return entry.second; });
+  if (usual != sizes.end()) std::rotate(sizes.begin(), usual, usual + 1);
+
+  std::vector<std::vector<FrameRef>> parts(std::max<std::size_t>(1, sizes.size()));
+  for (FrameRef& frame : frames) {
+    const auto part = frame.full_size ? place_of(*frame.full_size) - sizes.begin() : 0;
+    parts[static_cast<std::size_t>(part)].push_back(std::move(frame));
+  }
+  return parts;
 }
 
 }  // namespace ringsweep

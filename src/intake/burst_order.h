@@ -2,6 +2,7 @@
 /// Frames found on disk -> capture order. Pure: no file is touched.
 
 #include <optional>
+#include <set>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -36,13 +37,22 @@ struct NumberedName {
 /// a2 before a10; letters without regard to case. <0, 0, >0.
 [[nodiscard]] int natural_compare(std::string_view a, std::string_view b);
 
-/// Gives shots of one group of folders that name no camera the camera of their neighbours by name.
+/// Gives shots of one group of folders that name no camera the camera of their neighbours by name,
+/// of their series or named alike: their metadata are damaged. Five or more of one series that name
+/// none, but have a time, or have nobody in the series to ask, come from a program that writes
+/// none, and stay as they are.
 void fill_in_cameras(std::vector<Shot>& shots);
 
 /// Puts the shots of one group of folders and one camera in capture order: by time, then by number,
 /// 9999 before 0001. Shots without a time go beside their neighbours by number; where no shot of a
-/// folder has a time, or five or more of them share a name of their own, they are a sequence of
-/// theirs.
-[[nodiscard]] std::vector<std::vector<Shot>> in_capture_order(std::vector<Shot> shots);
+/// folder has a time, or their name is not made after one that has, they are a sequence of theirs.
+/// @param folders_with_times  where shots of other cameras have a time
+[[nodiscard]] std::vector<std::vector<Shot>> in_capture_order(
+    std::vector<Shot> shots, std::set<std::string> folders_with_times = {});
+
+/// Frames of one pause-free run by their known size: those of the most frequent size (the first of
+/// several) and of unknown size, then the others, one list for each size. A picture of another size
+/// is no frame of the sweep, but a copy or another program's.
+[[nodiscard]] std::vector<std::vector<FrameRef>> split_by_size(std::vector<FrameRef> frames);
 
 }  // namespace ringsweep

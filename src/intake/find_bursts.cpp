@@ -67,13 +67,24 @@ class Walk {
     }
   }
 
-  [[nodiscard]] const std::set<fs::path>& files() const { return files_; }
+  [[nodiscard]] std::set<fs::path> files() const {
+    std::set<fs::path> files;
+    for (const auto& [canonical, path] : files_) files.insert(path);
+    return files;
+  }
 
  private:
+  /// A link to a file is a file where it lies, with its own name; but a file that is met as itself
+  /// too, or by several links, counts once: as itself, else by the first of the links' names.
   void add_file(const fs::path& path) {
     std::error_code code;
+    const fs::path absolute = fs::absolute(path, code);
+    fs::path here = fs::canonical(absolute.parent_path(), code) / absolute.filename();
+    if (code) here = absolute;
     fs::path canonical = fs::canonical(path, code);
-    files_.insert(code ? fs::absolute(path, code) : std::move(canonical));
+    if (code) canonical = here;
+    fs::path& taken = files_.try_emplace(canonical, here).first->second;
+    if (here == canonical || (taken != canonical && here < taken)) taken = here;
   }
 
   void add_folder(const fs::path& folder) {
@@ -98,7 +109,7 @@ class Walk {
   }
 
   Intake& intake_;
-  std::set<fs::path> files_;
+  std::map<fs::path, fs::path> files_;  // canonical path -> the path to go by
 };
 
 /// A raw and a JPEG of one stem in one folder are one frame.
@@ -189,27 +200,33 @@ Intake find_bursts(std::span<const fs::path> paths, const IntakeOptions& options
   std::vector<Found> found;
   for (auto& [group, in_group] : groups) {
     fill_in_cameras(in_group);
+    std::set<std::string> folders_with_times;
+    for (const Shot& shot : in_group)
+      if (shot.frame.time_s) folders_with_times.insert(shot.folder);
     std::map<std::string, std::vector<Shot>> cameras;
     for (Shot& shot : in_group) {
       std::string camera = shot.camera;
       cameras[std::move(camera)].push_back(std::move(shot));
     }
     for (auto& [camera, of_camera] : cameras) {
-      for (std::vector<Shot>& sequence : in_capture_order(std::move(of_camera))) {
+      for (std::vector<Shot>& sequence :
+           in_capture_order(std::move(of_camera), folders_with_times)) {
         std::vector<FrameRef> frames;
         std::map<std::string, std::string> folder_of;  // path of a file -> of its folder
         for (Shot& shot : sequence) {
           folder_of[shot.frame.path] = std::move(shot.folder);
           frames.push_back(std::move(shot.frame));
         }
-        for (std::vector<FrameRef>& part : split_at_pauses(std::move(frames), options)) {
-          Found one;
-          for (const FrameRef& frame : part)
-            if (!one.time_s) one.time_s = frame.time_s;
-          one.folder = folder_of[part.front().path];
-          one.burst.folder = folder_name(one.folder);
-          one.burst.frames = std::move(part);
-          found.push_back(std::move(one));
+        for (std::vector<FrameRef>& run : split_at_pauses(std::move(frames), options)) {
+          for (std::vector<FrameRef>& part : split_by_size(std::move(run))) {
+            Found one;
+            for (const FrameRef& frame : part)
+              if (!one.time_s) one.time_s = frame.time_s;
+            one.folder = folder_of[part.front().path];
+            one.burst.folder = folder_name(one.folder);
+            one.burst.frames = std::move(part);
+            found.push_back(std::move(one));
+          }
         }
       }
     }

@@ -171,6 +171,63 @@ TEST(CaptureOrder, FiveFramesWithoutATimeAndWithANameOfTheirOwnAreASequence) {
   EXPECT_THAT(order(shots, 1), ElementsAre("x1.png", "x2.png", "x3.png", "x4.png", "x5.png"));
 }
 
+TEST(CaptureOrder, AFrameWithoutATimeNamedLikeNoOtherIsApart) {
+  const std::vector<Shot> shots = {shot("A0001.JPG", 1.0), shot("A0002.JPG", 2.0),
+                                   shot("map.png", {}), shot("scan7.png", {})};
+  EXPECT_THAT(order(shots, 0), ElementsAre("A0001.JPG", "A0002.JPG"));
+  EXPECT_THAT(order(shots, 1), ElementsAre("map.png"));
+  EXPECT_THAT(order(shots, 2), ElementsAre("scan7.png"));
+}
+
+// A camera of the DCF standard counts on in the four characters before its counter: P1019999 is
+// followed by P1020001.
+TEST(CaptureOrder, AFrameWithoutATimeAfterTheCountersEndStaysInTheBurst) {
+  EXPECT_THAT(order({shot("P1019998.JPG", 1.0), shot("P1019999.JPG", 2.0), shot("P1020001.JPG", {}),
+                     shot("P1020002.JPG", 4.0)}),
+              ElementsAre("P1019998.JPG", "P1019999.JPG", "P1020001.JPG", "P1020002.JPG"));
+  EXPECT_THAT(
+      order({shot("P1019998.JPG", 1.0), shot("P1019999.JPG", 2.0), shot("P1020001.JPG", {})}),
+      ElementsAre("P1019998.JPG", "P1019999.JPG", "P1020001.JPG"));
+}
+
+TEST(CaptureOrder, WithoutAnyTimeFewOfAnotherNameAreApartFromABurst) {
+  std::vector<Shot> shots = {shot("map.png", {}), shot("z9.png", {}), shot("x3b.png", {})};
+  for (int i = 1; i <= 5; ++i) shots.push_back(shot("x" + std::to_string(i) + ".png", {}));
+  EXPECT_THAT(order(shots, 0),
+              ElementsAre("x1.png", "x2.png", "x3.png", "x4.png", "x5.png", "x3b.png"));
+  EXPECT_THAT(order(shots, 1), ElementsAre("map.png"));
+  EXPECT_THAT(order(shots, 2), ElementsAre("z9.png"));
+  // Where no names make a burst, the folder is one.
+  EXPECT_THAT(order({shot("one.png", {}), shot("two.png", {}), shot("x1.png", {})}),
+              ElementsAre("one.png", "two.png", "x1.png"));
+}
+
+FrameRef sized(const std::string& file, std::optional<cv::Size> size) {
+  FrameRef f;
+  f.file = file;
+  f.full_size = size;
+  return f;
+}
+
+TEST(SplitBySize, PicturesOfAnotherSizeAreApartAndUnknownOnesStay) {
+  const cv::Size large(1280, 960), small(600, 450), turned(960, 1280);
+  const auto parts = split_by_size({sized("small", small), sized("a", large), sized("damaged", {}),
+                                    sized("b", large), sized("turned", turned), sized("c", large)});
+  ASSERT_EQ(parts.size(), 3U);
+  const auto files = [&](std::size_t part) {
+    std::vector<std::string> names;
+    for (const FrameRef& f : parts[part]) names.push_back(f.file);
+    return names;
+  };
+  EXPECT_THAT(files(0), ElementsAre("a", "damaged", "b", "c"));
+  EXPECT_THAT(files(1), ElementsAre("small"));
+  EXPECT_THAT(files(2), ElementsAre("turned"));
+}
+
+TEST(SplitBySize, WithoutAnySizeThereIsOneList) {
+  EXPECT_EQ(split_by_size({sized("a", {}), sized("b", {})}).size(), 1U);
+}
+
 TEST(FillInCameras, AFrameThatNamesNoneGetsItsNeighboursOne) {
   std::vector<Shot> shots = {shot("A0001.JPG", {}), shot("A0002.JPG", {}), shot("B0001.JPG", {}),
                              shot("B0002.JPG", {})};
@@ -179,6 +236,35 @@ TEST(FillInCameras, AFrameThatNamesNoneGetsItsNeighboursOne) {
   fill_in_cameras(shots);
   EXPECT_EQ(shots[1].camera, "one");
   EXPECT_EQ(shots[2].camera, "other");
+}
+
+// Pictures whose program writes no camera, between two that are named alike, of two cameras.
+TEST(FillInCameras, ABurstThatNamesNoneIsNotSharedOutAmongItsNeighbours) {
+  for (const bool timed : {true, false}) {
+    std::vector<Shot> shots = {shot("P1010001.JPG", 50.0), shot("P1030001.JPG", 90.0)};
+    shots[0].camera = "one";
+    shots[1].camera = "other";
+    for (int i = 1; i <= 6; ++i)
+      shots.push_back(shot("P102000" + std::to_string(i) + ".JPG",
+                           timed ? std::optional<double>(i) : std::nullopt));
+    shots.push_back(shot("P1020009.JPG", {}));  // damaged: goes with its series
+    fill_in_cameras(shots);
+    for (const Shot& s : shots) {
+      if (s.frame.file.starts_with("P102")) {
+        EXPECT_EQ(s.camera, "") << s.frame.file << (timed ? " timed" : " untimed");
+      }
+    }
+  }
+}
+
+// A damaged burst of a camera that does name itself stays whole.
+TEST(FillInCameras, ManyDamagedFramesStillGoWithTheirSeries) {
+  std::vector<Shot> shots;
+  for (int i = 1; i <= 9; ++i) shots.push_back(shot("M000" + std::to_string(i) + ".JPG", {}));
+  shots[4].frame.time_s = 1.0;
+  shots[4].camera = "one";
+  fill_in_cameras(shots);
+  for (const Shot& s : shots) EXPECT_EQ(s.camera, "one") << s.frame.file;
 }
 
 }  // namespace

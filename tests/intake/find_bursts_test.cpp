@@ -202,6 +202,67 @@ TEST(FindBursts, NothingIsWritten) {
   EXPECT_EQ(listing(), before);
 }
 
+class AmongForeignPictures : public testing::TestWithParam<test::Exif> {};
+
+TEST_P(AmongForeignPictures, ABurstStaysWhole) {
+  const TempFolder folder;
+  std::vector<std::string> burst;
+  for (int i = 1; i <= 8; ++i) {
+    burst.push_back("DSC0120" + std::to_string(i) + ".JPG");
+    write_shot(folder / burst.back(), morning(i), "", GetParam());
+  }
+  // Of two cameras, before and behind by name and by time.
+  write_shot(folder / "A1.jpg", morning(600), "", {{"Exif.Image.Model", "one"}});
+  write_shot(folder / "Z1.jpg", morning(900), "", {{"Exif.Image.Model", "other"}});
+  // A shrunk copy that kept its Exif, but not all of it.
+  test::write_picture(folder / "DSC01204_web.jpg", test::noise_picture({8, 8}),
+                      {{"Exif.Photo.DateTimeOriginal", morning(4)}});
+  // Pictures that say nothing of themselves, of which there are enough for a burst.
+  const std::vector<std::string> silent = {"map.png", "leaf.png", "moss.png", "fern.png",
+                                           "bark.png"};
+  for (const std::string& name : silent)
+    test::write_picture(folder / name, test::noise_picture({16, 16}));
+  write_bytes(folder / "E1.jpg", {'n', 'o'});
+  const Intake intake = find({folder.path()});
+  std::size_t frames = 0;
+  std::vector<std::vector<std::string>> together;
+  for (const Burst& b : intake.bursts) {
+    frames += b.frames.size();
+    if (b.frames.size() > 1) together.push_back(names(b));
+  }
+  EXPECT_THAT(together, ElementsAre(burst));
+  EXPECT_EQ(frames, burst.size() + 4 + silent.size());  // nothing vanishes
+}
+
+INSTANTIATE_TEST_SUITE_P(FindBursts, AmongForeignPictures,
+                         testing::Values(test::Exif{},
+                                         test::Exif{{"Exif.Image.Model", "its own"}}));
+
+TEST(FindBursts, ALinkToAFileIsAFileWhereItLies) {
+  const TempFolder folder;
+  for (int i = 1; i <= 3; ++i) {
+    const std::string name = "DSC0120" + std::to_string(i) + ".JPG";
+    write_shot(folder / "kept" / std::to_string(i) / "blob.jpg", morning(i));
+    fs::create_directories(folder / "burst");
+    fs::create_symlink(folder / "kept" / std::to_string(i) / "blob.jpg", folder / "burst" / name);
+  }
+  fs::create_symlink("DSC01201.JPG", folder / "burst/again.jpg");  // the same once more
+  fs::create_symlink("nowhere.jpg", folder / "burst/DSC01204.JPG");
+  const Intake intake = find({folder / "burst"});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_EQ(intake.bursts[0].folder, "burst");
+  EXPECT_THAT(names(intake.bursts[0]), ElementsAre("DSC01201.JPG", "DSC01202.JPG", "DSC01203.JPG"));
+  EXPECT_TRUE(decode(intake.bursts[0].frames[0]));
+  // Where the files themselves are named too, they count, whichever is met first.
+  for (const auto& paths : {std::vector<fs::path>{folder / "burst", folder / "kept"},
+                            std::vector<fs::path>{folder / "kept", folder / "burst"}}) {
+    std::vector<std::string> files;
+    for (const Burst& b : find(paths).bursts)
+      for (const FrameRef& f : b.frames) files.push_back(f.file);
+    EXPECT_THAT(files, ElementsAre("blob.jpg", "blob.jpg", "blob.jpg"));
+  }
+}
+
 TEST(FindBursts, BurstsComeInTheOrderTheyWereShot) {
   const TempFolder folder;
   write_shot(folder / "z/a1.jpg", morning(0));
