@@ -38,6 +38,7 @@ struct TileGrid {
 struct TileMeasures {
   std::array<cv::Mat, kNumBands> energy;  ///< CV_32FC1, grid rows x cols, mean over the tile
   cv::Mat level;                          ///< CV_32FC1, mean luminance of the tile
+  double gain = 1.0;                      ///< that the luminance was multiplied by
   cv::Mat valid;    ///< CV_8UC1, 255 where the whole tile lies inside the frame
   cv::Mat clipped;  ///< CV_8UC1, 255 where more than 2 % of the tile is clipped
 };

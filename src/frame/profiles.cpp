@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <opencv2/imgproc.hpp>
 
 #include "numerics/quantile.h"
@@ -95,6 +96,7 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
                  cv::INTER_CUBIC | cv::WARP_INVERSE_MAP, cv::BORDER_REFLECT);
   if (gain != 1.0) out.luminance *= gain;
   BandEnergies bands = band_energies(out.luminance, grid);
+  out.tiles.gain = gain;
   out.tiles.energy = bands.tiles;
   cv::boxFilter(bands.finest, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
   cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
@@ -204,9 +206,11 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
   const std::size_t n = frames.size();
 
   // Noise: photon noise grows with the light, so the floor is sought as energy over light (plus a
-  // little read noise). The dullest twentieth of a frame's tiles shows little else.
+  // little read noise). The dullest twentieth of a frame's tiles shows little else, unless all of a
+  // frame is sharp: then another frame knows better.
   constexpr double kReadLevel = 0.01;
-  std::vector<std::array<double, kNumBands>> floor(n);
+  std::array<double, kNumBands> least{};  // of a frame whose light was not multiplied
+  least.fill(std::numeric_limits<double>::max());
   for (std::size_t k = 0; k < n; ++k) {
     if (frames[k].level.empty()) continue;
     for (std::size_t j = 0; j < kNumBands; ++j) {
@@ -216,7 +220,8 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
           if (frames[k].valid.at<uchar>(r, c))
             ratio.push_back(static_cast<float>(frames[k].energy[j].at<float>(r, c) /
                                                (frames[k].level.at<float>(r, c) + kReadLevel)));
-      floor[k][j] = quantile_in_place(ratio, 0.05);
+      if (!ratio.empty())
+        least[j] = std::min(least[j], quantile_in_place(ratio, 0.05) / frames[k].gain);
     }
   }
 
@@ -237,7 +242,7 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
       bool textured = true;
       for (std::size_t j = 0; j < kNumBands && textured; ++j) {
         const auto noise_at = [&](std::size_t k) {
-          return floor[k][j] * (frames[k].level.at<float>(r, c) + kReadLevel);
+          return least[j] * frames[k].gain * (frames[k].level.at<float>(r, c) + kReadLevel);
         };
         const double mosaic_noise = noise_at(tile.peak_frame);
         const double top = curves.energy[0][j].at<float>(r, c) - mosaic_noise;

@@ -154,6 +154,20 @@ TEST(Profiles, MoreBlurIsLessEnergyAndThePeakIsTheSharpFrame) {
   }
 }
 
+// A wall: no tile of the sharp frame is dull, and only the blurred frames show what noise there is.
+TEST(Profiles, ASharpFrameWithoutAFlatPlaceIsStillTexture) {
+  const cv::Mat sharp = textured({256, 256}, 12);
+  const TileGrid grid{.size = sharp.size()};
+  std::vector<TileMeasures> measures;
+  for (const double d : {16.0, 8.0, 0.0, 8.0, 16.0})
+    measures.push_back(
+        measure_on_grid(frame_of(blurred(sharp, d)), cv::Matx33d::eye(), 1.0, grid).tiles);
+  const Profiles profiles = collect_profiles(measures, measure_blur_curves(sharp, grid), grid, 1.0);
+  // The texture's largest blobs outlast a disc of 16 px, so many tiles stay below the floor; as
+  // many as a fit needs (20) are not.
+  EXPECT_GE(profiles.tiles.size(), 20U);
+}
+
 TEST(Profiles, NoiseAloneIsNoTexture) {
   const TileGrid grid{.size = {256, 256}};
   cv::RNG random(5);
