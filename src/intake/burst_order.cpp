@@ -393,9 +393,10 @@ std::vector<std::vector<FrameRef>> split_by_size(std::vector<FrameRef> frames) {
   }
   const auto usual =
       std::ranges::max_element(sizes, {}, [](const auto& entry) { return entry.second; });
-  if (usual != sizes.end()) std::rotate(sizes.begin(), usual, usual + 1);
+  if (usual == sizes.end() || usual->second < kFewestOfABurst) return {std::move(frames)};
+  std::rotate(sizes.begin(), usual, usual + 1);
 
-  std::vector<std::vector<FrameRef>> parts(std::max<std::size_t>(1, sizes.size()));
+  std::vector<std::vector<FrameRef>> parts(sizes.size());
   for (FrameRef& frame : frames) {
     const auto part = frame.full_size ? place_of(*frame.full_size) - sizes.begin() : 0;
     parts[static_cast<std::size_t>(part)].push_back(std::move(frame));

@@ -52,7 +52,8 @@ void fill_in_cameras(std::vector<Shot>& shots);
 
 /// Frames of one pause-free run by their known size: those of the most frequent size (the first of
 /// several) and of unknown size, then the others, one list for each size. A picture of another size
-/// is no frame of the sweep, but a copy or another program's.
+/// is no frame of the sweep, but a copy or another program's; unless no size is frequent enough for
+/// a burst: frames cut to what they have in common may differ by a few px each.
 [[nodiscard]] std::vector<std::vector<FrameRef>> split_by_size(std::vector<FrameRef> frames);
 
 }  // namespace ringsweep

@@ -212,20 +212,30 @@ FrameRef sized(const std::string& file, std::optional<cv::Size> size) {
 TEST(SplitBySize, PicturesOfAnotherSizeAreApartAndUnknownOnesStay) {
   const cv::Size large(1280, 960), small(600, 450), turned(960, 1280);
   const auto parts = split_by_size({sized("small", small), sized("a", large), sized("damaged", {}),
-                                    sized("b", large), sized("turned", turned), sized("c", large)});
+                                    sized("b", large), sized("turned", turned), sized("c", large),
+                                    sized("d", large), sized("e", large)});
   ASSERT_EQ(parts.size(), 3U);
   const auto files = [&](std::size_t part) {
     std::vector<std::string> names;
     for (const FrameRef& f : parts[part]) names.push_back(f.file);
     return names;
   };
-  EXPECT_THAT(files(0), ElementsAre("a", "damaged", "b", "c"));
+  EXPECT_THAT(files(0), ElementsAre("a", "damaged", "b", "c", "d", "e"));
   EXPECT_THAT(files(1), ElementsAre("small"));
   EXPECT_THAT(files(2), ElementsAre("turned"));
 }
 
 TEST(SplitBySize, WithoutAnySizeThereIsOneList) {
   EXPECT_EQ(split_by_size({sized("a", {}), sized("b", {})}).size(), 1U);
+}
+
+// Aligned and cut by another program, each frame by its own few px.
+TEST(SplitBySize, WhereNoSizeWouldMakeABurstTheyStayTogether) {
+  std::vector<FrameRef> frames;
+  for (int k = 0; k < 9; ++k) frames.push_back(sized("cut", cv::Size(340 + k, 290 - k)));
+  const auto parts = split_by_size(frames);
+  ASSERT_EQ(parts.size(), 1U);
+  EXPECT_EQ(parts[0].size(), 9U);
 }
 
 TEST(FillInCameras, AFrameThatNamesNoneGetsItsNeighboursOne) {
