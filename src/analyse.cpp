@@ -371,7 +371,11 @@ BurstAnalysis BurstJob::run() {
     if (frame.time_s) out_.frames[k].time_s = *frame.time_s - *start;
     orientations.push_back(frame.orientation);
   }
-  if (n == 0) return out_;
+  if (n == 0) {
+    out_.fit_status = FitStatus::too_few_frames;
+    out_.verdict.reasons.push_back({.kind = ReasonKind::too_few_frames});
+    return out_;
+  }
   out_.orientation = majority(orientations);
   std::vector<cv::Size> sizes;
   for (std::size_t k = 0; k < n; ++k) {

@@ -172,6 +172,15 @@ TEST(HalfSizeFrames, AreJudgedInPxOfTheFullSizeFrame) {
                         truth["gaps"][0]["before"].get<std::string>()));
 }
 
+TEST(NoFrames, AreAnsweredWithAReason) {
+  const auto none = [](const FrameRef&, int) -> Result<LinearFrame> { return {}; };
+  const std::vector<BurstAnalysis> said = analyse({}, none);
+  ASSERT_EQ(said.size(), 1U);
+  EXPECT_EQ(said[0].verdict.kind, VerdictKind::cannot_tell);
+  ASSERT_EQ(said[0].verdict.reasons.size(), 1U);
+  EXPECT_EQ(said[0].verdict.reasons[0].kind, ReasonKind::too_few_frames);
+}
+
 INSTANTIATE_TEST_SUITE_P(Meadow, OwnSample, ::testing::Values("meadow-complete", "meadow-gap"),
                          [](const auto& burst) {
                            std::string name = burst.param;
