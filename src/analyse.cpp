@@ -14,6 +14,7 @@
 #include "ringsweep/exposure.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
+#include "ringsweep/scenes.h"
 #include "ringsweep/subject.h"
 #include "ringsweep/sweeps.h"
 #include "ringsweep/thin_lens.h"
@@ -51,6 +52,7 @@ struct FirstLook {
   cv::Size full_size;
   double full_px_per_px = 1.0;
   std::string problem;
+  bool other_picture = false;  // of something else than the burst
 };
 
 FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
@@ -113,14 +115,18 @@ bool smaller(const cv::Size& a, const cv::Size& b) {
   return a.width != b.width ? a.width < b.width : a.height < b.height;
 }
 
-/// Frames whose exposure time, f-number or ISO differ from most: test shots.
-std::vector<bool> other_settings(const std::vector<FrameRef>& frames) {
+/// Frames whose exposure time, f-number or ISO differ from most of the burst's own: test shots.
+std::vector<bool> other_settings(const std::vector<FrameRef>& frames,
+                                 const std::vector<FirstLook>& looks) {
   using Key = std::array<double, 3>;
   std::vector<Key> keys;
   for (const FrameRef& f : frames)
     keys.push_back({f.settings.exposure_time_s.value_or(0.0), f.settings.f_number.value_or(0.0),
                     f.settings.iso.value_or(0.0)});
-  const Key usual = majority(keys);
+  std::vector<Key> own;
+  for (std::size_t k = 0; k < frames.size(); ++k)
+    if (!looks[k].other_picture) own.push_back(keys[k]);
+  const Key usual = majority(own);
   std::vector<bool> other(frames.size());
   for (std::size_t k = 0; k < frames.size(); ++k)
     for (std::size_t i = 0; i < usual.size(); ++i)
@@ -129,14 +135,42 @@ std::vector<bool> other_settings(const std::vector<FrameRef>& frames) {
   return other;
 }
 
+/// A burst as it was found, or a part of one, and what the first look left.
+struct BurstPart {
+  Burst burst;
+  std::vector<FirstLook> looks;
+};
+
+/// Parts a burst where something else was shot.
+std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> looks) {
+  std::vector<Thumbnail> thumbnails;
+  std::vector<std::optional<LightGrid>> light;
+  for (const FirstLook& l : looks) {
+    thumbnails.push_back(l.thumbnail);
+    light.push_back(l.light);
+  }
+  const std::vector<SceneNumber> scenes = find_scenes(thumbnails, light, {}, for_each_parallel);
+  std::vector<BurstPart> parts;
+  for (const SceneRange& range : split_by_scene(scenes)) {
+    BurstPart& part = parts.emplace_back();
+    part.burst.folder = burst.folder;
+    for (std::size_t k = range.first; k <= range.last; ++k) {
+      part.burst.frames.push_back(burst.frames[k]);
+      part.looks.push_back(std::move(looks[k]));
+      part.looks.back().other_picture = scenes[k] && scenes[k] != range.scene;
+    }
+  }
+  if (parts.empty()) parts.push_back({burst, {}});
+  return parts;
+}
+
 /// All stages but the first look of one burst, in the order of the design.
 class BurstJob {
  public:
-  /// @param looks one a frame.
-  BurstJob(Burst burst, std::vector<FirstLook> looks, const ReadFrame& read,
-           const AnalysisOptions& options, const Progress& progress)
-      : burst_(std::move(burst)),
-        looks_(std::move(looks)),
+  BurstJob(BurstPart part, const ReadFrame& read, const AnalysisOptions& options,
+           const Progress& progress)
+      : burst_(std::move(part.burst)),
+        looks_(std::move(part.looks)),
         read_(read),
         options_(options),
         progress_(progress) {}
@@ -171,8 +205,9 @@ class BurstJob {
 void BurstJob::expose_and_register() {
   const std::size_t n = burst_.frames.size();
   std::vector<std::optional<LightGrid>> light;
-  const std::vector<bool> other = other_settings(burst_.frames);
-  for (std::size_t k = 0; k < n; ++k) light.push_back(other[k] ? std::nullopt : looks_[k].light);
+  const std::vector<bool> other = other_settings(burst_.frames, looks_);
+  for (std::size_t k = 0; k < n; ++k)
+    light.push_back(other[k] || looks_[k].other_picture ? std::nullopt : looks_[k].light);
   exposure_ = estimate_exposure(light);
   std::vector<Thumbnail> thumbnails;
   take_.assign(n, false);
@@ -181,7 +216,10 @@ void BurstJob::expose_and_register() {
     take_[k] = exposure_[k].gain_ev && !exposure_[k].dark && !exposure_[k].partly_lit;
     FrameAnalysis& frame = out_.frames[k];
     if (!looks_[k].light) frame.flags.push_back(FrameFlag::unreadable);
-    if (other[k] && looks_[k].light) frame.flags.push_back(FrameFlag::other_settings);
+    if (looks_[k].other_picture)
+      frame.flags.push_back(FrameFlag::other_picture);
+    else if (other[k] && looks_[k].light)
+      frame.flags.push_back(FrameFlag::other_settings);
     if (exposure_[k].dark) frame.flags.push_back(FrameFlag::dark);
     if (exposure_[k].dim) frame.flags.push_back(FrameFlag::dim);
     if (exposure_[k].partly_lit) frame.flags.push_back(FrameFlag::partly_lit);
@@ -421,8 +459,8 @@ std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,
   const int threads = options.threads > 0 ? options.threads : tbb::task_arena::automatic;
   tbb::task_arena arena(threads);
   arena.execute([&] {
-    std::vector<FirstLook> looks = look_at_all(burst.frames, read, progress);
-    result.push_back(BurstJob(burst, std::move(looks), read, options, progress).run());
+    for (BurstPart& part : part_by_scene(burst, look_at_all(burst.frames, read, progress)))
+      result.push_back(BurstJob(std::move(part), read, options, progress).run());
   });
   return result;
 }

@@ -97,7 +97,8 @@ using Progress = std::function<bool(const char* stage, std::size_t done, std::si
 /// max(2 px, diagonal / 3000): DESIGN section 2.
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
 
-/// Analyses one burst. A picture of something else in its middle splits it: hence a list.
+/// Analyses one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
+/// in capture order, each with the frames, indices and times of its own.
 /// Same input, same result to the bit, whatever the number of threads.
 /// @throws std::invalid_argument for options out of range. Never for what is in the pictures.
 [[nodiscard]] std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,

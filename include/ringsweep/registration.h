@@ -39,7 +39,7 @@ struct Link {
 struct RegistrationOptions {
   int max_iterations = 30;       ///< per pyramid level
   int coarsest_px = 24;          ///< shorter side of the coarsest pyramid level
-  double min_correlation = 0.6;  ///< below this two pictures do not show the same thing
+  double min_correlation = 0.6;  ///< below this it takes alike() to link two pictures
 };
 
 /// A frame made small for registration: log luminance on a pyramid, finest first, CV_32FC1.
@@ -58,6 +58,15 @@ struct Thumbnail {
 /// Cramer-Rao bound of such an estimate: Robinson & Milanfar, IEEE TIP 13(9), 2004.
 [[nodiscard]] Link register_pair(const Thumbnail& to, const Thumbnail& from,
                                  const Similarity& start, const RegistrationOptions& options = {});
+
+/// Whether two pictures show the same thing.
+enum class Alike { no, unsure, yes };
+
+/// Compares what lies between coarse and coarsest in two pictures, brought onto each other there: a
+/// band that blur leaves alone up to discs of about a sixth of the picture's width, in which
+/// fall-off to the corners and other smooth light counts for little. `no` takes evidence: a picture
+/// without detail of its own is like no other.
+[[nodiscard]] Alike alike(const Thumbnail& a, const Thumbnail& b);
 
 /// Where every frame lies against the reference.
 struct Registration {

@@ -6,11 +6,37 @@
 #include <span>
 #include <vector>
 
+#include "ringsweep/exposure.h"
+#include "ringsweep/for_each.h"
+#include "ringsweep/registration.h"
+
 namespace ringsweep {
 
 /// What a frame shows, as a number: frames of one number show the same. Absent where the frame
-/// cannot tell (not read, or without light).
+/// cannot tell.
 using SceneNumber = std::optional<std::size_t>;
+
+struct SceneOptions {
+  std::size_t fewest_frames = 5;  ///< of one scene make a burst: DESIGN section 2
+  double black_ev = -2.5;  ///< darker than the scene by more is no light: a flash that missed
+                           ///< and a cap on the lens look alike. As dark_ev in exposure.h
+};
+
+/// Sorts frames by what they show: alike() on neighbours, then across what parts them.
+///
+/// A frame unlike all the rest is no evidence of something else where
+///   it only lost light: a flash that missed, came weakly or met the shutter;
+///   it only lost detail: the ring turned so far that nothing is left of the scene;
+///   it is burnt out.
+/// So a hand with detail of its own is evidence, and so is a cap or a palm that is smooth, lit and
+/// unlike the scene's light; one that lets no light in is not. A doubt speaks for the same scene:
+/// a burst torn apart does more harm than two that are judged as one.
+/// @param thumbnails N, capture order. @param light N; nullopt where a frame could not be read.
+/// @return N; all absent where no scene has `fewest_frames`. Cost O(N).
+[[nodiscard]] std::vector<SceneNumber> find_scenes(std::span<const Thumbnail> thumbnails,
+                                                   std::span<const std::optional<LightGrid>> light,
+                                                   const SceneOptions& options = {},
+                                                   const ForEach& for_each = for_each_in_order);
 
 /// A run of frames that is a burst of its own. Frames by index in capture order.
 struct SceneRange {

@@ -131,6 +131,38 @@ TEST(RegisterBurst, PictureOfSomethingElseIsTold) {
   for (std::size_t k = 0; k < 7; ++k) EXPECT_EQ(r.same_picture[k], k != 3) << "frame " << k;
 }
 
+// What one frame shows sharp the next has lost, and the other way round: little is left in common
+// but what is coarse.
+TEST(RegisterBurst, AWideStepOfTheRingStillLinks) {
+  const cv::Mat scene = textured({400, 300}, 8);
+  cv::Mat blurred;
+  cv::GaussianBlur(scene, blurred, {}, 14.0);
+  std::vector<Thumbnail> thumbnails;
+  for (int k = 0; k < 6; ++k) {
+    const cv::Rect half(k < 3 ? 0 : 200, 0, 200, 300);
+    cv::Mat frame = blurred.clone();
+    scene(half).copyTo(frame(half));
+    thumbnails.push_back(make_thumbnail(frame));
+  }
+  ASSERT_LT(register_pair(thumbnails[2], thumbnails[3], {}).correlation,
+            RegistrationOptions().min_correlation);
+  EXPECT_EQ(alike(thumbnails[2], thumbnails[3]), Alike::yes);
+  const Registration r = register_burst(thumbnails, std::vector<bool>(6, true));
+  for (std::size_t k = 0; k < 6; ++k) EXPECT_TRUE(r.same_picture[k]) << "frame " << k;
+}
+
+TEST(Alike, TellsScenesApart) {
+  for (unsigned seed = 1; seed <= 5; ++seed) {
+    const cv::Mat scene = textured({400, 300}, seed);
+    cv::Mat from = moved(scene, warps()[5]);
+    cv::GaussianBlur(from, from, {}, 8.0);  // a disc of 32 px
+    EXPECT_EQ(alike(make_thumbnail(scene), make_thumbnail(0.3 * from)), Alike::yes) << seed;
+    const cv::Mat other = textured({400, 300}, seed + 100);
+    EXPECT_EQ(alike(make_thumbnail(scene), make_thumbnail(other)), Alike::no) << seed;
+  }
+  EXPECT_EQ(alike({}, {}), Alike::no);
+}
+
 TEST(RegisterBurst, NoneOneAndLeftOutFramesAreAnswered) {
   EXPECT_TRUE(register_burst({}, {}).reference_from_frame.empty());
   const Thumbnail one = make_thumbnail(textured({200, 150}, 6));

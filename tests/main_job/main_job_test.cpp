@@ -10,6 +10,7 @@
 #include <fstream>
 #include <map>
 #include <nlohmann/json.hpp>
+#include <opencv2/imgproc.hpp>
 #include <sstream>
 
 #include "ringsweep/analyse.h"
@@ -170,6 +171,133 @@ TEST(HalfSizeFrames, AreJudgedInPxOfTheFullSizeFrame) {
                         said.frames[said.coverage.gaps[0].upper].file),
             std::minmax(truth["gaps"][0]["after"].get<std::string>(),
                         truth["gaps"][0]["before"].get<std::string>()));
+}
+
+/// Pictures that were never files, shot among those of a folder: read by a fake reader.
+class Between {
+ public:
+  explicit Between(const char* folder) {
+    const std::vector<fs::path> paths{fs::path(RINGSWEEP_SAMPLE_BURSTS) / folder};
+    sample_ = find_bursts(paths).bursts.at(0).frames;
+    full_size_ = sample_.at(0).full_size.value();
+  }
+  void add_sample(std::size_t first, std::size_t count) {
+    for (std::size_t k = first; k < first + count; ++k) burst_.frames.push_back(sample_.at(k));
+  }
+  void add_picture(const std::string& name, const cv::Mat& luminance) {
+    FrameRef frame = sample_.at(0);
+    frame.path = frame.file = name;
+    frame.time_s.reset();
+    burst_.frames.push_back(frame);
+    pictures_[name] = luminance;
+  }
+  /// A smooth texture such as skin far out of focus, or another meadow; mean 0.3.
+  [[nodiscard]] cv::Mat texture(unsigned seed, double contrast = 0.1) const {
+    cv::RNG random(seed);
+    cv::Mat small(full_size_ / 16, CV_32FC1), large;
+    random.fill(small, cv::RNG::NORMAL, 0.0, 1.0);
+    cv::GaussianBlur(small, small, {}, 1.5);
+    cv::Scalar mean, sd;
+    cv::meanStdDev(small, mean, sd);
+    small = cv::max((small - mean[0]) * (contrast / sd[0]) + 0.3, 0.01);
+    cv::resize(small, large, full_size_, 0, 0, cv::INTER_CUBIC);
+    return large;
+  }
+  /// The inside of a cap that lets some light in, about 1.5 EV below the meadow.
+  [[nodiscard]] cv::Mat cap() const {
+    cv::Mat picture(full_size_, CV_32FC1);
+    cv::RNG(7).fill(picture, cv::RNG::NORMAL, 0.08, 0.003);
+    return picture;
+  }
+  [[nodiscard]] std::vector<BurstAnalysis> analysed() const {
+    return analyse(burst_, [this](const FrameRef& frame, int reduction) -> Result<LinearFrame> {
+      const auto made = pictures_.find(frame.file);
+      if (made == pictures_.end()) return decode(frame, {.reduction = reduction});
+      LinearFrame picture;
+      picture.full_size = full_size_;
+      picture.full_px_per_px = reduction;
+      cv::resize(made->second, picture.luminance, full_size_ / reduction, 0, 0, cv::INTER_AREA);
+      picture.clipped = picture.luminance >= 1.0F;
+      return picture;
+    });
+  }
+
+ private:
+  std::vector<FrameRef> sample_;
+  cv::Size full_size_;
+  Burst burst_{.folder = "meadow", .frames = {}};
+  std::map<std::string, cv::Mat> pictures_;
+};
+
+std::vector<std::string> files_with(const BurstAnalysis& burst, FrameFlag flag) {
+  std::vector<std::string> files;
+  for (const FrameAnalysis& frame : burst.frames)
+    if (has(frame, flag)) files.push_back(frame.file);
+  return files;
+}
+
+// Design section 2: a picture of something else (a hand, the cap) parts a burst.
+TEST(SomethingElse, PartsTwoSweepsOfOneSceneAndIsNamedInTheFirst) {
+  Between burst("meadow-complete");
+  burst.add_sample(0, 29);
+  burst.add_picture("hand-1", burst.texture(1));
+  burst.add_picture("hand-2", burst.texture(2));
+  burst.add_picture("cap", burst.cap());
+  burst.add_sample(0, 29);
+  const std::vector<BurstAnalysis> said = burst.analysed();
+  ASSERT_EQ(said.size(), 2U);
+  ASSERT_EQ(said[0].frames.size(), 32U);
+  EXPECT_THAT(files_with(said[0], FrameFlag::other_picture),
+              ::testing::ElementsAre("hand-1", "hand-2", "cap"));
+  for (std::size_t k = 29; k < 32; ++k) {
+    EXPECT_EQ(said[0].frames[k].flags.size(), 1U) << said[0].frames[k].file;
+    EXPECT_FALSE(said[0].frames[k].usable);
+    EXPECT_FALSE(said[0].frames[k].focus_px);
+  }
+  // The second has indices and times of its own, and is judged as if it were alone: to the bit.
+  ASSERT_EQ(said[1].frames.size(), 29U);
+  EXPECT_EQ(said[1].frames[0].file, said[0].frames[0].file);
+  EXPECT_EQ(said[1].frames[0].time_s, 0.0);
+  const BurstAnalysis alone =
+      ringsweep::analysed(fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-complete");
+  for (std::size_t k = 0; k < 29; ++k)
+    EXPECT_EQ(said[1].frames[k].focus_px, alone.frames[k].focus_px) << alone.frames[k].file;
+  for (const BurstAnalysis& burst_said : said) {
+    EXPECT_EQ(burst_said.folder, "meadow");
+    EXPECT_EQ(burst_said.verdict.kind, VerdictKind::complete);
+    EXPECT_TRUE(files_with(burst_said, FrameFlag::dark).empty());
+  }
+}
+
+TEST(SomethingElse, AsATestShotNearAnEndPartsNothing) {
+  Between burst("meadow-complete");
+  burst.add_picture("shoe", burst.texture(3));
+  burst.add_sample(0, 25);
+  burst.add_picture("sky", burst.texture(4));
+  burst.add_sample(25, 4);
+  const std::vector<BurstAnalysis> said = burst.analysed();
+  ASSERT_EQ(said.size(), 1U);
+  EXPECT_THAT(files_with(said[0], FrameFlag::other_picture), ::testing::ElementsAre("shoe", "sky"));
+  EXPECT_EQ(said[0].verdict.kind, VerdictKind::complete);
+}
+
+// Another subject without a pause between: each is judged by its own light and its own frames.
+TEST(SomethingElse, AnotherSceneIsAnotherBurst) {
+  Between burst("meadow-complete");
+  burst.add_sample(0, 29);
+  const cv::Mat scene = burst.texture(5, 0.2) * 2.0;  // one EV brighter
+  for (int k = 0; k < 6; ++k) {
+    cv::Mat frame;
+    cv::GaussianBlur(scene, frame, {}, 1.0 + std::abs(k - 2));
+    burst.add_picture("other-" + std::to_string(k), frame);
+  }
+  const std::vector<BurstAnalysis> said = burst.analysed();
+  ASSERT_EQ(said.size(), 2U);
+  EXPECT_EQ(said[0].frames.size(), 29U);
+  EXPECT_EQ(said[0].verdict.kind, VerdictKind::complete);
+  ASSERT_EQ(said[1].frames.size(), 6U);
+  EXPECT_EQ(said[1].frames[0].file, "other-0");
+  EXPECT_FALSE(said[1].verdict.reasons.empty());
 }
 
 TEST(NoFrames, AreAnsweredWithAReason) {
