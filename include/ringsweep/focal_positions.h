@@ -33,7 +33,6 @@ struct FocalPosition {
 /// Position of one tile of the scene.
 struct TilePosition {
   double q_px = 0.0;
-  double sd_px = 0.0;
   double weight = 0.0;  ///< 0..1, how far it can be trusted to see one depth
 };
 
