@@ -26,9 +26,52 @@ constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of i
 constexpr double kSmallEnoughPx = 6e6;   // pictures up to this size are measured as they are
 constexpr double kGreenMm = 0.00055;     // wavelength for the quarter-wave blur
 
-void for_each_parallel(std::size_t n, const std::function<void(std::size_t)>& body) {
-  tbb::parallel_for(std::size_t{0}, n, body);
-}
+/// Progress said stop; thrown from wherever that was noticed, caught in analyse().
+struct Stopped {};
+
+/// Tells how far the work is, one call at a time, from any thread.
+class Telling {
+ public:
+  explicit Telling(const Progress& progress) : progress_(progress) {}
+
+  void tell(const char* stage, std::size_t done, std::size_t total) {
+    const std::scoped_lock lock(mutex_);
+    stage_ = stage, done_ = done, total_ = total;
+    ask();
+  }
+  void one_more() {
+    const std::scoped_lock lock(mutex_);
+    ++done_;
+    ask();
+  }
+  /// Nothing new, but maybe it is to stop.
+  void again() {
+    const std::scoped_lock lock(mutex_);
+    ask();
+  }
+  /// Shares work out among the threads, as stages ask for it.
+  [[nodiscard]] ForEach for_each() {
+    return [this](std::size_t n, const std::function<void(std::size_t)>& body) {
+      tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) {
+        again();
+        body(i);
+      });
+    };
+  }
+
+ private:
+  void ask() {
+    if (!stopped_ && progress_) stopped_ = !progress_(stage_, done_, total_);
+    if (stopped_) throw Stopped();
+  }
+
+  const Progress& progress_;
+  std::mutex mutex_;
+  const char* stage_ = "looking";
+  std::size_t done_ = 0;
+  std::size_t total_ = 0;
+  bool stopped_ = false;
+};
 
 int thumbnail_reduction(cv::Size full) {
   int reduction = 1;
@@ -73,13 +116,14 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
 
 /// Opens every frame once, small.
 std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
-                                   const Progress& progress) {
+                                   Telling& telling) {
   std::vector<FirstLook> looks(frames.size());
   cv::Size size;
   for (const FrameRef& f : frames)
     if (f.full_size) size = *f.full_size;
   if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
     for (const FrameRef& f : frames) {
+      telling.tell("looking", 0, frames.size());
       const auto picture = read(f, 8);
       if (!picture) continue;
       size = picture->full_size;
@@ -87,13 +131,10 @@ std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const Re
     }
   }
   const int reduction = thumbnail_reduction(size);
-  std::size_t done = 0;
-  std::mutex mutex;
-  for_each_parallel(frames.size(), [&](std::size_t k) {
+  telling.tell("looking", 0, frames.size());
+  telling.for_each()(frames.size(), [&](std::size_t k) {
     looks[k] = look(frames[k], read, reduction);
-    const std::scoped_lock lock(mutex);
-    ++done;
-    if (progress) progress("looking", done, frames.size());
+    telling.one_more();
   });
   return looks;
 }
@@ -142,14 +183,15 @@ struct BurstPart {
 };
 
 /// Parts a burst where something else was shot.
-std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> looks) {
+std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> looks,
+                                     const ForEach& for_each) {
   std::vector<Thumbnail> thumbnails;
   std::vector<std::optional<LightGrid>> light;
   for (const FirstLook& l : looks) {
     thumbnails.push_back(l.thumbnail);
     light.push_back(l.light);
   }
-  const std::vector<SceneNumber> scenes = find_scenes(thumbnails, light, {}, for_each_parallel);
+  const std::vector<SceneNumber> scenes = find_scenes(thumbnails, light, {}, for_each);
   std::vector<BurstPart> parts;
   for (const SceneRange& range : split_by_scene(scenes)) {
     BurstPart& part = parts.emplace_back();
@@ -167,13 +209,13 @@ std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> 
 /// All stages but the first look of one burst, in the order of the design.
 class BurstJob {
  public:
-  BurstJob(BurstPart part, const ReadFrame& read, const AnalysisOptions& options,
-           const Progress& progress)
+  BurstJob(BurstPart part, const ReadFrame& read, const AnalysisOptions& options, Telling& telling)
       : burst_(std::move(part.burst)),
         looks_(std::move(part.looks)),
         read_(read),
         options_(options),
-        progress_(progress) {}
+        telling_(telling),
+        for_each_(telling.for_each()) {}
 
   BurstAnalysis run();
 
@@ -183,15 +225,13 @@ class BurstJob {
                                             double to_middle) const;
   bool measure();
   void fit_and_judge();
-  void tell(const char* stage, std::size_t done, std::size_t total) const {
-    if (progress_) progress_(stage, done, total);
-  }
 
   const Burst burst_;
   std::vector<FirstLook> looks_;
   const ReadFrame& read_;
   const AnalysisOptions& options_;
-  const Progress& progress_;
+  Telling& telling_;
+  const ForEach for_each_;
   BurstAnalysis out_;
   std::vector<FrameExposure> exposure_;
   std::vector<bool> take_;
@@ -226,7 +266,7 @@ void BurstJob::expose_and_register() {
     frame.gain_ev = exposure_[k].gain_ev;
     if (looks_[k].light) thumbnail_px_ = looks_[k].full_px_per_px;
   }
-  registration_ = register_burst(thumbnails, take_, {}, for_each_parallel);
+  registration_ = register_burst(thumbnails, take_, {}, for_each_);
   for (std::size_t k = 0; k < n; ++k) {
     if (take_[k] && !registration_.same_picture[k]) {
       out_.frames[k].flags.push_back(FrameFlag::other_picture);
@@ -281,6 +321,7 @@ bool BurstJob::measure() {
     std::optional<GridFrame> grid{};
     std::string problem{};
   };
+  telling_.tell("measuring", 0, todo.size());
   std::size_t next = 0, done = 0;
   tbb::parallel_pipeline(
       options_.max_frames_in_memory,
@@ -314,19 +355,20 @@ bool BurstJob::measure() {
               out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
               out_.frames[m.frame].problem = m.problem;
             }
-            tell("measuring", ++done, todo.size());
+            ++done;
+            telling_.one_more();
           }));
   return done > 0;
 }
 
 void BurstJob::fit_and_judge() {
   const std::size_t n = burst_.frames.size();
-  const BlurCurves curves = measure_blur_curves(mosaic_.luminance, grid_, for_each_parallel);
+  const BlurCurves curves = measure_blur_curves(mosaic_.luminance, grid_, for_each_);
   const Profiles profiles = collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
-  tell("fitting", 0, 1);
+  telling_.tell("fitting", 0, 1);
   std::vector<double> log_scale;
   for (const Similarity& s : registration_.reference_from_frame) log_scale.push_back(s.log_scale);
-  FocalPositions focus = fit_focal_positions(profiles, take_, log_scale, {}, for_each_parallel);
+  FocalPositions focus = fit_focal_positions(profiles, take_, log_scale, {}, for_each_);
   for (std::size_t k = 0; k < n; ++k)
     focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
   out_.fit_status = focus.status;
@@ -393,7 +435,7 @@ void BurstJob::fit_and_judge() {
     out_.depth.q_px.at<float>(tile.row, tile.col) = static_cast<float>(focus.tiles[t].q_px);
     out_.depth.weight.at<float>(tile.row, tile.col) = static_cast<float>(focus.tiles[t].weight);
   }
-  tell("fitting", 1, 1);
+  telling_.tell("fitting", 1, 1);
 }
 
 BurstAnalysis BurstJob::run() {
@@ -455,13 +497,19 @@ std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,
     throw std::invalid_argument("blur_limit_px must be > 0");
   if (options.max_frames_in_memory < 2)
     throw std::invalid_argument("max_frames_in_memory must be at least 2");
-  std::vector<BurstAnalysis> result;
   const int threads = options.threads > 0 ? options.threads : tbb::task_arena::automatic;
   tbb::task_arena arena(threads);
-  arena.execute([&] {
-    for (BurstPart& part : part_by_scene(burst, look_at_all(burst.frames, read, progress)))
-      result.push_back(BurstJob(std::move(part), read, options, progress).run());
-  });
+  Telling telling(progress);
+  std::vector<BurstAnalysis> result;
+  try {
+    arena.execute([&] {
+      for (BurstPart& part :
+           part_by_scene(burst, look_at_all(burst.frames, read, telling), telling.for_each()))
+        result.push_back(BurstJob(std::move(part), read, options, telling).run());
+    });
+  } catch (const Stopped&) {
+    return {};
+  }
   return result;
 }
 

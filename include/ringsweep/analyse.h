@@ -91,14 +91,15 @@ struct AnalysisOptions {
 /// Reads one frame shrunk by `reduction` (1, 2, 4 or 8): decode() in the tool, a fake in the tests.
 using ReadFrame = std::function<Result<LinearFrame>(const FrameRef&, int reduction)>;
 
-/// Called now and then. What it returns is not looked at yet: to stop, let the reader give errors.
+/// Called now and then, never by two threads at once. False stops the analysis at its next step.
 using Progress = std::function<bool(const char* stage, std::size_t done, std::size_t total)>;
 
 /// max(2 px, diagonal / 3000): DESIGN section 2.
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
 
 /// Analyses one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
-/// in capture order, each with the frames, indices and times of its own.
+/// in capture order, each with the frames, indices and times of its own. Empty only where progress
+/// said stop.
 /// Same input, same result to the bit, whatever the number of threads.
 /// @throws std::invalid_argument for options out of range. Never for what is in the pictures.
 [[nodiscard]] std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,

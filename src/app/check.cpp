@@ -6,7 +6,6 @@
 #include <cmath>
 #include <cstdint>
 #include <exception>
-#include <mutex>
 #include <new>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
@@ -106,17 +105,11 @@ Analysed analyse_all(const std::vector<Burst>& bursts, const CheckOptions& optio
                      const Console& console, const Stages& stages) {
   Analysed result;
   ProgressLine line(console);
-  std::mutex one_at_a_time;
   for (std::size_t i = 0; i < bursts.size() && !InterruptGuard::interrupted(); ++i) {
-    const ReadFrame read = [&](const FrameRef& frame, int reduction) -> Result<LinearFrame> {
-      // Nothing more is worth reading once Ctrl-C was pressed.
-      if (InterruptGuard::interrupted()) {
-        return tl::unexpected(Error{frame.file, "was not read", "run it again"});
-      }
+    const ReadFrame read = [&](const FrameRef& frame, int reduction) {
       return stages.decode(frame, {.reduction = reduction});
     };
     const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {
-      const std::scoped_lock lock(one_at_a_time);
       line.show(
           fmt::format("Burst {} of {}: {} {} of {}", i + 1, bursts.size(), stage, done, total));
       return !InterruptGuard::interrupted();

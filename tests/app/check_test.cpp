@@ -7,6 +7,8 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <csignal>
+#include <cstdlib>
 #include <nlohmann/json.hpp>
 #include <sstream>
 #include <stdexcept>
@@ -291,6 +293,44 @@ TEST_F(Tool, OneBurstThatFailsDoesNotTakeTheOthersAlong) {
   EXPECT_EQ(run_tool({"check", "card"}), 1);
   EXPECT_THAT(out(), StartsWith("Good, 1207"));
   EXPECT_THAT(err(), HasSubstr("bad: could not be analysed (broken)"));
+}
+
+// POSIX: whoever is ended by a signal is told so to its parent.
+TEST_F(Tool, AnInterruptStopsTheAnalysisAtItsNextStep) {
+  stages_.analyse = [](const Burst&, const ReadFrame&, const AnalysisOptions&,
+                       const Progress& progress) -> std::vector<BurstAnalysis> {
+    if (!progress("looking", 1, 25)) std::_Exit(1);
+    std::raise(SIGINT);
+    if (progress("looking", 2, 25)) std::_Exit(2);
+    return {};
+  };
+  EXPECT_EXIT(run_tool({"check", "card"}), ::testing::KilledBySignal(SIGINT), "");
+}
+
+// Two bursts where one was found: a picture of something else lay between.
+TEST_F(Tool, ABurstThatIsPartedIsReportedAsSeveral) {
+  stages_.analyse = [](const Burst&, const ReadFrame&, const AnalysisOptions&, const Progress&) {
+    std::vector bursts{made::complete_burst(1207, 9), made::gapped_burst()};
+    for (int i = 0; i < 2; ++i)
+      bursts[static_cast<std::size_t>(i)].depth = {
+          .q_px = cv::Mat(4, 6, CV_32FC1, cv::Scalar(20.0 * i)),
+          .weight = cv::Mat(4, 6, CV_32FC1, cv::Scalar(1)),
+          .tile_px = 1000.0};
+    return bursts;
+  };
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+  EXPECT_THAT(out(), HasSubstr("Good, 1207 to 1215"));
+  EXPECT_THAT(out(), HasSubstr("Not yet, 1301 to 1324"));
+  const auto report = nlohmann::json::parse(read_file("ringsweep-report/report.json"));
+  ASSERT_EQ(report["bursts"].size(), 2U);
+  EXPECT_EQ(report["bursts"][0]["verdict"], "complete");
+  EXPECT_EQ(report["bursts"][0]["frames"][0]["index"], 1);
+  EXPECT_EQ(report["bursts"][1]["verdict"], "reshoot");
+  EXPECT_EQ(report["bursts"][1]["frames"][0]["index"], 1);
+  EXPECT_EQ(report["scenes"].size(), 2U);
+  const std::string first = read_file("ringsweep-report/depth-1.png");
+  EXPECT_THAT(first, StartsWith("\x89PNG"));
+  EXPECT_NE(read_file("ringsweep-report/depth-2.png"), first);
 }
 
 TEST_F(Tool, NothingIsEverThrownAtTheShell) {

@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <atomic>
 #include <cmath>
 #include <cstdlib>
 #include <filesystem>
@@ -299,6 +300,37 @@ TEST(SomethingElse, AnotherSceneIsAnotherBurst) {
   EXPECT_EQ(said[1].frames[0].file, "other-0");
   EXPECT_FALSE(said[1].verdict.reasons.empty());
 }
+
+class Stopped : public ::testing::TestWithParam<const char*> {};
+
+TEST_P(Stopped, AnalysisReadsNoMoreAndSaysNothing) {
+  constexpr int kThreads = 2;
+  const std::vector<fs::path> paths{fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-gap"};
+  const Burst burst = find_bursts(paths).bursts.at(0);
+  std::atomic<int> reads = 0, callers = 0, reads_at_stop = -1, calls_after = 0;
+  const auto read = [&](const FrameRef& frame, int reduction) {
+    ++reads;
+    return decode(frame, {.reduction = reduction});
+  };
+  const auto progress = [&](const char* stage, std::size_t done, std::size_t) {
+    EXPECT_EQ(++callers, 1) << "never by two threads at once";
+    if (reads_at_stop >= 0) ++calls_after;
+    const bool stop = stage == std::string(GetParam()) && (done >= 2 || stage[0] == 'f');
+    if (stop && reads_at_stop < 0) reads_at_stop = reads.load();
+    --callers;
+    return !stop;
+  };
+  AnalysisOptions options;
+  options.threads = kThreads;
+  EXPECT_TRUE(analyse(burst, read, options, progress).empty());
+  ASSERT_GE(reads_at_stop, 0) << "never came to " << GetParam();
+  EXPECT_EQ(calls_after, 0);
+  // What each thread had begun it may end.
+  EXPECT_LE(reads, reads_at_stop + kThreads);
+}
+
+INSTANTIATE_TEST_SUITE_P(While, Stopped, ::testing::Values("looking", "measuring", "fitting"),
+                         [](const auto& stage) { return std::string(stage.param); });
 
 TEST(NoFrames, AreAnsweredWithAReason) {
   const auto none = [](const FrameRef&, int) -> Result<LinearFrame> { return {}; };
