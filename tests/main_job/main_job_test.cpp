@@ -348,6 +348,64 @@ INSTANTIATE_TEST_SUITE_P(Meadow, OwnSample, ::testing::Values("meadow-complete",
                            return name;
                          });
 
+// Stacks whose focus was moved one way, frame by frame: the order of the positions is the order in
+// which they were shot. Kendall's tau is the share of pairs in order less that of pairs out of it.
+// 0.95 over the frames that claim an sd of at most 1 px, half of the frames at least: what the
+// product asks for. Neighbours that are a fraction of a px apart may change places.
+class OneWayStack : public ::testing::TestWithParam<const char*> {};
+
+TEST_P(OneWayStack, IsOrderedAsItWasShot) {
+  const fs::path folder = shared() / "real-bursts" / GetParam();
+  if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
+  const BurstAnalysis said = analysed(folder);
+  std::vector<double> px;
+  for (const FrameAnalysis& frame : said.frames)
+    if (frame.focus_px && frame.focus_sd_px.value_or(99.0) <= 1.0) px.push_back(*frame.focus_px);
+  EXPECT_GE(2 * px.size(), said.frames.size());
+  ASSERT_GE(px.size(), 5U);
+  double in_order = 0.0, pairs = 0.0;
+  for (std::size_t i = 0; i < px.size(); ++i)
+    for (std::size_t j = 0; j < i; ++j)
+      in_order += px[i] > px[j] ? 1.0 : px[i] < px[j] ? -1.0 : 0.0, pairs += 1.0;
+  EXPECT_GE(std::abs(in_order) / pairs, 0.95);
+}
+
+INSTANTIATE_TEST_SUITE_P(Real, OneWayStack,
+                         ::testing::Values("dslr-ring-louvres-10", "macro-cactus-26",
+                                           "microscope-smear-19", "onesided-tools-10-exp40",
+                                           "sweep-miniatures-41", "sweep-strawberries-45"),
+                         [](const auto& burst) {
+                           std::string name = burst.param;
+                           std::ranges::replace(name, '-', '_');
+                           return name;
+                         });
+
+// One picture, over and over: the ring was not turned, and nothing else is to be said.
+TEST(NoSweep, OnePictureOverAndOverIsNoSweep) {
+  const fs::path folder = fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-complete";
+  const Intake intake = find_bursts(std::vector<fs::path>{folder});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  Burst still = intake.bursts.front();
+  const FrameRef one = still.frames[14];
+  still.frames.resize(8);
+  for (FrameRef& frame : still.frames) frame.path = one.path;
+  const std::vector<BurstAnalysis> bursts =
+      analyse(still, [](const FrameRef& frame, int reduction) -> Result<LinearFrame> {
+        Result<LinearFrame> picture = decode(frame, {.reduction = reduction});
+        if (!picture) return picture;
+        // As the sensor would: noise of its own in each picture, 1 % of white.
+        cv::RNG random(static_cast<std::uint64_t>(frame.number.value_or(0)) + 1);
+        cv::Mat noise(picture->luminance.size(), CV_32FC1);
+        random.fill(noise, cv::RNG::NORMAL, 0.0, 0.01);
+        picture->luminance += noise;
+        return picture;
+      });
+  ASSERT_EQ(bursts.size(), 1U);
+  EXPECT_EQ(bursts[0].fit_status, FitStatus::no_sweep);
+  EXPECT_EQ(bursts[0].verdict.kind, VerdictKind::cannot_tell);
+  EXPECT_TRUE(bursts[0].coverage.gaps.empty());
+}
+
 // A phone's lens was driven in equal steps of dioptres, a public data set. Blur is linear in
 // dioptres (DESIGN: q grows with -1/v, and 1/v = 1/f - 1/u), so positions against dioptres are a
 // straight line. Half a step is what is asked: neighbouring frames must not change places.
