@@ -57,7 +57,7 @@ struct FitOptions {
   /// less: sway and parallax change the scale too, together for many frames. Ours, no source.
   double breathing_sd_px = 0.25;
   /// What the model itself errs by, found with bench/accuracy's figures on bursts of known truth:
-  /// shapes are off by 0.03 to 0.09 px rms, scales by 3 to 8 %, whatever the scatter says.
+  /// shapes are off by 0.02 to 0.07 px rms, scales by 2 to 5 %, whatever the scatter says.
   double model_sd_px = 0.06;
   double model_scale_sd = 0.05;
   int max_iterations = 60;
@@ -78,13 +78,17 @@ struct FitOptions {
 /// the tile's own curve of energy against known blur (BlurCurves), d_0 the blur that its sharpest
 /// frame has already: blurs add in second moment, and a disc's is d^2 / 16 per axis.
 /// Levenberg-Marquardt with the tiles eliminated (Schur complement), Cauchy loss, a noise factor
-/// per tile, so that tiles that see two depths, or move, weigh little. Start: distances between
+/// per tile, so that tiles that see two depths, or move, weigh little, and of each frame's tiles only
+/// the half that fits better decides. The picture's scale joins in as a weak reading of the same
+/// ring, linear in the position with a free slope. Start: distances between
 /// frames read off the tiles, shortest paths, and their one-dimensional embedding (classical
 /// scaling: Torgerson, Psychometrika 17, 1952, from memory), which knows no capture order: the ring
 /// may pause or turn.
 ///
 /// The sd of each position comes from the scatter of the fit over 48 parts of the picture (sandwich
-/// of the reduced normal matrix), since neighbouring tiles err together.
+/// of the reduced normal matrix), since neighbouring tiles err together; where a frame would fit
+/// nearly as well at another place, that place widens it. Positions that are not to be trusted are
+/// given, with a status that says so.
 /// @param light_ok N; false leaves a frame out (dark, unreadable): it gets no position.
 /// @param log_scale N, log of the picture's registered scale. Need not change at all.
 /// @throws std::invalid_argument where these have another size.
