@@ -64,8 +64,8 @@ struct FitOptions {
   /// Frames that focus within this of each other (but for the outermost twentieth at both ends) are
   /// no sweep: a quarter of the smallest allowed step, about what a subject sways. Ours, no source.
   double least_sweep_px = 1.0;
-  /// A position with a larger sd than this, half the smallest blur limit, decides nothing; when more
-  /// than half of the frames have one, or when the scale is known no better than
+  /// A position with a larger sd than this, half the smallest blur limit, decides nothing; when
+  /// more than half of the frames have one, or when the scale is known no better than
   /// `trusted_scale_sd`, so that a gap cannot be told from an allowed step, the fit is not trusted.
   double trusted_sd_px = 1.0;
   double trusted_scale_sd = 0.25;
@@ -78,12 +78,11 @@ struct FitOptions {
 /// the tile's own curve of energy against known blur (BlurCurves), d_0 the blur that its sharpest
 /// frame has already: blurs add in second moment, and a disc's is d^2 / 16 per axis.
 /// Levenberg-Marquardt with the tiles eliminated (Schur complement), Cauchy loss, a noise factor
-/// per tile, so that tiles that see two depths, or move, weigh little, and of each frame's tiles only
-/// the half that fits better decides. The picture's scale joins in as a weak reading of the same
-/// ring, linear in the position with a free slope. Start: distances between
-/// frames read off the tiles, shortest paths, and their one-dimensional embedding (classical
-/// scaling: Torgerson, Psychometrika 17, 1952, from memory), which knows no capture order: the ring
-/// may pause or turn.
+/// per tile, so that tiles that see two depths, or move, weigh little, and of each frame's tiles
+/// only the half that fits better decides. The picture's scale joins in as a weak reading of the
+/// same ring, linear in the position with a free slope. Start: distances between frames read off
+/// the tiles, shortest paths, and their one-dimensional embedding (classical scaling: Torgerson,
+/// Psychometrika 17, 1952, from memory), which knows no capture order: the ring may pause or turn.
 ///
 /// The sd of each position comes from the scatter of the fit over 48 parts of the picture (sandwich
 /// of the reduced normal matrix), since neighbouring tiles err together; where a frame would fit
