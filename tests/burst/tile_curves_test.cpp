@@ -1,0 +1,78 @@
+// The fast search along a tile's curve against its slow, obvious twin.
+#include "burst/tile_curves.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <vector>
+
+namespace ringsweep {
+namespace {
+
+Profiles one_tile(double full_px_per_px) {
+  Profiles profiles;
+  profiles.full_px_per_px = full_px_per_px;
+  for (const double d : {0.0, 0.8, 1.2, 1.7, 2.8, 5.0, 9.0, 24.0})
+    profiles.diameter_px.push_back(d * full_px_per_px);
+  TileProfile tile;
+  for (std::size_t j = 0; j < kNumBands; ++j)
+    for (const double d : profiles.diameter_px)
+      tile.log_curve[j].push_back(
+          static_cast<float>(-std::log1p(0.2 * d * d / static_cast<double>(j + 1))));
+  profiles.tiles.push_back(tile);
+  return profiles;
+}
+
+/// Log h by walking along all pieces.
+double slow_log(const Profiles& profiles, std::size_t band, double x) {
+  const auto& y = profiles.tiles[0].log_curve[band];
+  std::size_t i = 1;
+  while (i + 1 < y.size() && x >= std::pow(profiles.diameter_px[i], 2)) ++i;
+  const double x0 = std::pow(profiles.diameter_px[i - 1], 2);
+  const double x1 = std::pow(profiles.diameter_px[i], 2);
+  return y[i - 1] + (static_cast<double>(y[i]) - y[i - 1]) * (x - x0) / (x1 - x0);
+}
+
+TEST(TileCurves, AgreeWithAWalkAlongThePieces) {
+  for (const double px : {1.0, 2.0}) {
+    const Profiles profiles = one_tile(px);
+    const TileCurves curves(profiles);
+    for (std::size_t j = 0; j < kNumBands; ++j)
+      for (int i = 1; i < 40000; ++i) {
+        const double x = 0.017 * i * px * px;  // beyond the last diameter too
+        const CurveValue got = curves.at(profiles.tiles[0], j, x);
+        ASSERT_NEAR(std::log(got.value), slow_log(profiles, j, x), 1e-6) << x;  // floats
+        // A slope that belongs to the value: both ends of a short step within one piece.
+        const double ahead = x * (1.0 + 1e-7);
+        const double slope =
+            (slow_log(profiles, j, ahead) - slow_log(profiles, j, x)) / (ahead - x);
+        ASSERT_NEAR(got.log_slope, slope, 1e-6 + 1e-5 * std::abs(slope)) << x;
+      }
+  }
+}
+
+TEST(TileCurves, SharperThanTheMosaicGoesOnALittleWay) {
+  const Profiles profiles = one_tile(1.0);
+  const TileCurves curves(profiles);
+  const TileProfile& tile = profiles.tiles[0];
+  EXPECT_EQ(curves.at(tile, 0, 0.0).value, 1.0);
+  EXPECT_GT(curves.at(tile, 0, -1.0).value, 1.0);
+  EXPECT_EQ(curves.at(tile, 0, -50.0).value, curves.at(tile, 0, -60.0).value);
+}
+
+TEST(TileCurves, BlurIsReadBackOffTheCurve) {
+  const Profiles profiles = one_tile(1.0);
+  const TileCurves curves(profiles);
+  const TileProfile& tile = profiles.tiles[0];
+  for (std::size_t j = 0; j < kNumBands; ++j)
+    for (double d = 0.1; d < 24.0; d += 0.1) {
+      const auto back = curves.blur_px(tile, j, curves.at(tile, j, d * d).value);
+      ASSERT_TRUE(back) << d;
+      ASSERT_NEAR(*back, d, 1e-5 * (1.0 + 1.0 / d)) << d;  // floats, under a square root
+    }
+  EXPECT_EQ(curves.blur_px(tile, 0, 1.3), 0.0);
+  EXPECT_EQ(curves.blur_px(tile, 0, 1e-9), std::nullopt);
+}
+
+}  // namespace
+}  // namespace ringsweep
