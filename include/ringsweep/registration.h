@@ -38,7 +38,7 @@ struct Link {
 
 struct RegistrationOptions {
   int max_iterations = 30;       ///< per pyramid level
-  int coarsest_px = 24;          ///< shorter side of the coarsest pyramid level
+  std::size_t max_levels = 99;   ///< fewer where the start is good: only the finest
   double min_correlation = 0.6;  ///< below this it takes alike() to link two pictures
 };
 

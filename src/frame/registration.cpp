@@ -8,16 +8,15 @@
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
+#include "frame/overlay.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
 namespace {
 
-using Vec4 = Eigen::Vector4d;
-using Mat4 = Eigen::Matrix4d;
-
 constexpr double kConvergedPx = 2e-3;  // largest movement of a corner in one step; sd is 1e-2 px
-constexpr double kHuber = 1.345;       // 95 % efficiency: Huber, see REFERENCES 8.1
+constexpr double kConvergedCoarselyPx = 2e-2;  // the same, where a finer level follows
+constexpr double kHuber = 1.345;               // 95 % efficiency: Huber, see REFERENCES 8.1
 
 cv::Point2d center_of(const cv::Mat& picture) {
   return {(picture.cols - 1) / 2.0, (picture.rows - 1) / 2.0};
@@ -25,156 +24,44 @@ cv::Point2d center_of(const cv::Mat& picture) {
 
 cv::Matx33d translation(double x, double y) { return {1, 0, x, 0, 1, y, 0, 0, 1}; }
 
-/// Frame px about its centre -> the other's px about its centre.
-cv::Matx33d centered(const Similarity& s) {
-  const double a = std::exp(s.log_scale) * std::cos(s.rotation_rad);
-  const double b = std::exp(s.log_scale) * std::sin(s.rotation_rad);
-  return {a, -b, s.shift_x_px, b, a, s.shift_y_px, 0, 0, 1};
-}
-
-Similarity from_centered(const cv::Matx33d& m) {
-  return {.log_scale = 0.5 * std::log(m(0, 0) * m(0, 0) + m(1, 0) * m(1, 0)),
-          .rotation_rad = std::atan2(m(1, 0), m(0, 0)),
-          .shift_x_px = m(0, 2),
-          .shift_y_px = m(1, 2)};
-}
-
-/// Bilinear warp by `m` (target px -> source px) with exact weights: cv::warpAffine rounds places
-/// to 1/32 px, and Gauss-Newton then runs in a circle of that size instead of converging. `warped`
-/// and `inside` have the target's size; outside the source, warped is 0 and inside is 0.
-void warp(const cv::Mat& source, const cv::Matx23d& m, cv::Mat& warped, cv::Mat& inside) {
-  for (int y = 0; y < warped.rows; ++y) {
-    float* out = warped.ptr<float>(y);
-    uchar* in = inside.ptr<uchar>(y);
-    for (int x = 0; x < warped.cols; ++x) {
-      const double sx = m(0, 0) * x + m(0, 1) * y + m(0, 2);
-      const double sy = m(1, 0) * x + m(1, 1) * y + m(1, 2);
-      const bool within = sx >= 0.0 && sy >= 0.0 && sx <= source.cols - 1 && sy <= source.rows - 1;
-      in[x] = within ? 255 : 0;
-      out[x] = 0.0F;
-      if (!within) continue;
-      const int ix = std::min(static_cast<int>(sx), source.cols - 2);
-      const int iy = std::min(static_cast<int>(sy), source.rows - 2);
-      const auto fx = static_cast<float>(sx - ix), fy = static_cast<float>(sy - iy);
-      const float* upper = source.ptr<float>(iy) + ix;
-      const float* lower = source.ptr<float>(iy + 1) + ix;
-      const float top = upper[0] + fx * (upper[1] - upper[0]);
-      const float bottom = lower[0] + fx * (lower[1] - lower[0]);
-      out[x] = top + fy * (bottom - top);
-    }
-  }
-}
-
 struct LevelResult {
   Similarity to_from;
-  Mat4 information = Mat4::Zero();
-  double correlation = 0.0;
+  RobustLoss loss;
   bool converged = false;
+  bool compared = false;  ///< the pictures overlap
 };
 
-/// Gauss-Newton on one pyramid level. The gradient is the mean of both pictures' (as good as a
-/// second-order step, and even-handed between a sharp and a blurred picture).
-LevelResult register_level(const cv::Mat& to, const cv::Mat& from, Similarity start,
-                           int max_iterations) {
-  LevelResult result{.to_from = start};
-  const cv::Point2d c_to = center_of(to);
-  const cv::Point2d c_from = center_of(from);
-  const double radius = std::hypot(c_to.x, c_to.y);
-  cv::Mat to_dx, to_dy, warped, inside, dx, dy;
-  warped.create(to.size(), CV_32FC1);
-  inside.create(to.size(), CV_8UC1);
-  const cv::Matx13f derivative(-0.5F, 0.0F, 0.5F);
-  cv::filter2D(to, to_dx, CV_32F, derivative, {-1, -1}, 0, cv::BORDER_REPLICATE);
-  cv::filter2D(to, to_dy, CV_32F, derivative.t(), {-1, -1}, 0, cv::BORDER_REPLICATE);
-
-  std::vector<float> residuals;
+/// Gauss-Newton on one pyramid level. Leaves in `overlay` what the last step was computed from.
+LevelResult register_level(Overlay& overlay, const cv::Mat& to, const cv::Mat& from,
+                           const Similarity& start, int max_iterations, double converged_px) {
+  constexpr int kLeastPx = 100;
+  constexpr double kNearPx = 1.0;
+  LevelResult result{.to_from = start, .loss = {}};
+  const cv::Point2d center = center_of(to);
+  const double radius = std::hypot(center.x, center.y);
+  std::vector<float> workspace;
+  bool near = false;
   for (int iteration = 0; iteration < max_iterations; ++iteration) {
-    const cv::Matx33d from_to =
-        (translation(c_to.x, c_to.y) * centered(result.to_from) * translation(-c_from.x, -c_from.y))
-            .inv();
-    const cv::Matx23d m = from_to.get_minor<2, 3>(0, 0);
-    warp(from, m, warped, inside);
-    cv::erode(inside, inside, cv::Mat());  // the gradient at the rim is none
-    cv::filter2D(warped, dx, CV_32F, derivative, {-1, -1}, 0, cv::BORDER_REPLICATE);
-    cv::filter2D(warped, dy, CV_32F, derivative.t(), {-1, -1}, 0, cv::BORDER_REPLICATE);
-
-    residuals.clear();
-    double sum_w = 0, sum_t = 0, sum_ww = 0, sum_tt = 0, sum_wt = 0;
-    std::size_t n = 0;
-    for (int y = 1; y < to.rows - 1; ++y) {
-      const float* pt = to.ptr<float>(y);
-      const float* pw = warped.ptr<float>(y);
-      const uchar* pi = inside.ptr<uchar>(y);
-      for (int x = 1; x < to.cols - 1; ++x) {
-        if (!pi[x]) continue;
-        const double t = pt[x], w = pw[x];
-        sum_w += w, sum_t += t, sum_ww += w * w, sum_tt += t * t, sum_wt += w * t;
-        ++n;
-        if (((x + y) & 3) == 0) residuals.push_back(pw[x] - pt[x]);
-      }
-    }
-    if (n < 100) return result;
-    const double count = static_cast<double>(n);
-    const double var_w = sum_ww - sum_w * sum_w / count, var_t = sum_tt - sum_t * sum_t / count;
-    const double spread = std::sqrt(var_w * var_t);
-    result.correlation = spread > 1e-12 ? (sum_wt - sum_w * sum_t / count) / spread : 0.0;
-    const double offset = quantile_in_place(residuals, 0.5);  // exposure: free
-    for (float& r : residuals) r = std::abs(r - static_cast<float>(offset));
-    const double sigma = std::max(1e-5, 1.4826 * quantile_in_place(residuals, 0.5));
-
-    // Normal equations, written out: this loop is most of the registration's time.
-    double hss = 0, hsr = 0, hsx = 0, hsy = 0, hrr = 0, hrx = 0, hry = 0, hxx = 0, hxy = 0, hyy = 0;
-    double gs = 0, gr = 0, gx_sum = 0, gy_sum = 0, chi2 = 0;
-    const float limit = static_cast<float>(kHuber * sigma), shift = static_cast<float>(offset);
-    for (int y = 1; y < to.rows - 1; ++y) {
-      const float* pt = to.ptr<float>(y);
-      const float* pw = warped.ptr<float>(y);
-      const float* ax = to_dx.ptr<float>(y);
-      const float* ay = to_dy.ptr<float>(y);
-      const float* bx = dx.ptr<float>(y);
-      const float* by = dy.ptr<float>(y);
-      const uchar* pi = inside.ptr<uchar>(y);
-      const auto py = static_cast<float>((y - c_to.y) / radius);
-      for (int x = 1; x < to.cols - 1; ++x) {
-        if (!pi[x]) continue;
-        const float gx = 0.5F * (ax[x] + bx[x]), gy = 0.5F * (ay[x] + by[x]);
-        const float e = pw[x] - pt[x] - shift;
-        const float u = std::abs(e);
-        const float weight = u <= limit ? 1.0F : limit / u;
-        const auto px = static_cast<float>((x - c_to.x) / radius);
-        const float js = gx * px + gy * py, jr = gy * px - gx * py;  // scale, rotation
-        const float ws = weight * js, wr = weight * jr, wx = weight * gx, wy = weight * gy;
-        hss += ws * js, hsr += ws * jr, hsx += ws * gx, hsy += ws * gy;
-        hrr += wr * jr, hrx += wr * gx, hry += wr * gy;
-        hxx += wx * gx, hxy += wx * gy, hyy += wy * gy;
-        gs += ws * e, gr += wr * e, gx_sum += wx * e, gy_sum += wy * e;
-        chi2 += weight * e * e;
-      }
-    }
-    Mat4 h;
-    h << hss, hsr, hsx, hsy, hsr, hrr, hrx, hry, hsx, hrx, hxx, hxy, hsy, hry, hxy, hyy;
-    const Vec4 g{gs, gr, gx_sum, gy_sum};
-    const double scale2 = std::max(1e-12, chi2 / count);
-    result.information = h / scale2;
-    // The step brings `warped` onto `to`: warped(x - d(x)) = to(x), so gradient . d = warped - to.
-    Mat4 damped = h;
-    damped.diagonal() *= 1.0 + 1e-6;
-    damped.diagonal().array() += 1e-12;
-    const Vec4 step = damped.ldlt().solve(g);
+    overlay.lay(from, result.to_from, near);
+    result.compared = overlay.num_compared() >= kLeastPx;
+    if (!result.compared) return result;
+    result.loss = overlay.robust_loss(workspace);
+    NormalEquations equations = overlay.normal_equations(result.loss);
+    equations.h.diagonal() *= 1.0 + 1e-6;
+    equations.h.diagonal().array() += 1e-12;
+    // The step brings `from` onto `to`: from(x - d(x)) = to(x), so gradient . d = from - to.
+    const Eigen::Vector4d step = equations.h.ldlt().solve(equations.g);
     if (!step.allFinite()) return result;
     const Similarity move{.log_scale = step[0] / radius,
                           .rotation_rad = step[1] / radius,
                           .shift_x_px = step[2],
                           .shift_y_px = step[3]};
-    result.to_from = from_centered(centered(move) * centered(result.to_from));
-    if (std::hypot(step[0], step[1]) + std::hypot(step[2], step[3]) < kConvergedPx) {
-      result.converged = true;
-      break;
-    }
+    result.to_from = similarity_of(about_centers(move) * about_centers(result.to_from));
+    const double moved_px = std::hypot(step[0], step[1]) + std::hypot(step[2], step[3]);
+    result.converged = moved_px < converged_px;
+    if (result.converged) break;
+    near = moved_px < kNearPx;
   }
-  // Back from px at the corner to log scale and radians.
-  const Vec4 unit{radius, radius, 1.0, 1.0};
-  result.information = unit.asDiagonal() * result.information * unit.asDiagonal();
   return result;
 }
 
@@ -242,7 +129,7 @@ std::vector<Similarity> adjust(std::size_t n, std::size_t reference,
     const auto to = static_cast<Eigen::Index>(e.to);
     const Similarity turn{.log_scale = scale(to), .rotation_rad = angle(to)};
     const cv::Vec3d t =
-        centered(turn) * cv::Vec3d(e.link.to_from.shift_x_px, e.link.to_from.shift_y_px, 1.0);
+        about_centers(turn) * cv::Vec3d(e.link.to_from.shift_x_px, e.link.to_from.shift_y_px, 1.0);
     tx.push_back(t[0]);
     ty.push_back(t[1]);
   }
@@ -267,19 +154,10 @@ cv::Mat band_of(const cv::Mat& level) {
 /// Correlation of two bands where they overlap; 0 where they hardly do.
 double correlation_of(const cv::Mat& to, const cv::Mat& from, const Similarity& to_from) {
   constexpr double kLeastOverlap = 0.4;
-  const cv::Point2d c_to = center_of(to), c_from = center_of(from);
-  const cv::Matx33d from_to =
-      (translation(c_to.x, c_to.y) * centered(to_from) * translation(-c_from.x, -c_from.y)).inv();
-  cv::Mat warped(to.size(), CV_32FC1), inside(to.size(), CV_8UC1);
-  warp(from, from_to.get_minor<2, 3>(0, 0), warped, inside);
-  if (cv::countNonZero(inside) < kLeastOverlap * static_cast<double>(inside.total())) return 0.0;
-  cv::Scalar mean_to, sd_to, mean_from, sd_from;
-  cv::meanStdDev(to, mean_to, sd_to, inside);
-  cv::meanStdDev(warped, mean_from, sd_from, inside);
-  const double spread = sd_to[0] * sd_from[0];
-  if (spread < 1e-12) return 0.0;
-  const cv::Mat product = (to - mean_to[0]).mul(warped - mean_from[0]);
-  return cv::mean(product, inside)[0] / spread;
+  if (std::min(from.rows, from.cols) < 2) return 0.0;
+  Overlay overlay(to);
+  overlay.lay(from, to_from);
+  return overlay.share_compared() < kLeastOverlap ? 0.0 : overlay.correlation();
 }
 
 bool plausible(const Similarity& s) {
@@ -305,7 +183,7 @@ std::vector<std::size_t> groups_of(std::size_t n, const std::vector<Edge>& edges
 }  // namespace
 
 cv::Matx33d Similarity::matrix(cv::Point2d center) const {
-  return translation(center.x, center.y) * centered(*this) * translation(-center.x, -center.y);
+  return translation(center.x, center.y) * about_centers(*this) * translation(-center.x, -center.y);
 }
 
 Similarity Similarity::in_other_px(double factor) const {
@@ -332,18 +210,27 @@ Thumbnail make_thumbnail(const cv::Mat& luminance, double floor, int coarsest_px
 Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity& start,
                    const RegistrationOptions& options) {
   Link link{.to_from = start};
-  const std::size_t levels = std::min(to.levels.size(), from.levels.size());
-  for (std::size_t level = levels; level-- > 0;) {
+  const std::size_t all = std::min(to.levels.size(), from.levels.size());
+  for (std::size_t level = std::min(all, options.max_levels); level-- > 0;) {
+    const cv::Mat &to_level = to.levels[level], &from_level = from.levels[level];
+    if (std::min(from_level.rows, from_level.cols) < 2) continue;
     const double factor = static_cast<double>(std::size_t{1} << level);
+    Overlay overlay(to_level);
     const LevelResult r =
-        register_level(to.levels[level], from.levels[level], link.to_from.in_other_px(1.0 / factor),
-                       options.max_iterations);
+        register_level(overlay, to_level, from_level, link.to_from.in_other_px(1.0 / factor),
+                       options.max_iterations, level == 0 ? kConvergedPx : kConvergedCoarselyPx);
     link.to_from = r.to_from.in_other_px(factor);
-    link.correlation = r.correlation;
     link.converged = r.converged;
-    link.information = {r.information(0, 0), r.information(1, 1),
-                        r.information(2, 2) / (factor * factor),
-                        r.information(3, 3) / (factor * factor)};
+    if (level > 0 || !r.compared) continue;
+    link.correlation = overlay.correlation();
+    const NormalEquations e = overlay.normal_equations(r.loss);
+    const Eigen::Vector4d information =
+        e.h.diagonal() / std::max(1e-12, e.chi2 / overlay.num_compared());
+    // From px at the corner to log scale and radians.
+    const cv::Point2d center = center_of(to_level);
+    const double radius2 = center.dot(center);
+    link.information = {information[0] * radius2, information[1] * radius2, information[2],
+                        information[3]};
   }
   return link;
 }
@@ -404,10 +291,10 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
     if (take[k]) taken.push_back(k);
   if (taken.empty()) return result;
 
-  const auto measure = [&](std::vector<Edge>& edges) {
+  const auto measure = [&](std::vector<Edge>& edges, const RegistrationOptions& how) {
     for_each(edges.size(), [&](std::size_t e) {
       edges[e].link = register_pair(thumbnails[edges[e].to], thumbnails[edges[e].from],
-                                    edges[e].link.to_from, options);
+                                    edges[e].link.to_from, how);
     });
   };
   // A wide step of the ring leaves little in common but what is coarse.
@@ -418,7 +305,7 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
   // Neighbours first; where two do not show the same, the frames beyond are tried on each other.
   std::vector<Edge> near, kept;
   for (std::size_t i = 1; i < taken.size(); ++i) near.push_back({taken[i - 1], taken[i], {}});
-  measure(near);
+  measure(near, options);
   std::vector<Edge> bridges;
   for (std::size_t i = 0; i < near.size(); ++i) {
     if (good(near[i])) continue;
@@ -427,7 +314,7 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
         if (back + ahead > 0 && i >= back && i + 1 + ahead < taken.size())
           bridges.push_back({taken[i - back], taken[i + 1 + ahead], {}});
   }
-  measure(bridges);
+  measure(bridges, options);
   for (const auto* list : {&near, &bridges})
     std::ranges::copy_if(*list, std::back_inserter(kept), good);
 
@@ -451,11 +338,13 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
     for (std::size_t i = stride; i < chain.size(); ++i) {
       if (stride > 3 && i % 2 == 1) continue;
       Edge e{chain[i - stride], chain[i], {}};
-      e.link.to_from = from_centered(centered(result.reference_from_frame[e.to]).inv() *
-                                     centered(result.reference_from_frame[e.from]));
+      e.link.to_from = similarity_of(about_centers(result.reference_from_frame[e.to]).inv() *
+                                     about_centers(result.reference_from_frame[e.from]));
       far.push_back(e);
     }
-  measure(far);
+  RegistrationOptions from_chain = options;
+  from_chain.max_levels = 1;  // the start is good to a fraction of a px
+  measure(far, from_chain);
   std::ranges::copy_if(far, std::back_inserter(kept), good);
   if (!kept.empty()) result.reference_from_frame = adjust(n, result.reference, kept);
 
