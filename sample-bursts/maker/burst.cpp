@@ -114,10 +114,10 @@ Recipe twenty_megapixel_recipe() {
   recipe.raster_per_px = 1.0;
   recipe.depth_scale = 0.25;
   recipe.optics.pitch_mm = 0.00318;
-  recipe.sweep.from_px = 19.0;
-  recipe.sweep.to_px = -18.5;
-  recipe.sweep.smallest_step_px = 1.0;
-  recipe.sweep.largest_step_px = 1.7;
+  recipe.sweeps[0].from_px = 19.0;
+  recipe.sweeps[0].to_px = -18.5;
+  recipe.sweeps[0].smallest_step_px = 1.0;
+  recipe.sweeps[0].largest_step_px = 1.7;
   // Pixels this small hold few electrons; the files come out as large as a camera's.
   recipe.sensor = {.full_well_e = 5000.0, .read_noise_e = 3.0, .jpeg_quality = 96};
   recipe.first_number = 3001;

@@ -1,17 +1,9 @@
 #include "maker/recipe.h"
 
-#include <fmt/format.h>
-
-#include <chrono>
-#include <cmath>
-#include <cstdio>
 #include <fstream>
-#include <initializer_list>
+#include <map>
 #include <nlohmann/json.hpp>
 #include <stdexcept>
-
-#include "maker/random.h"
-#include "ringsweep/thin_lens.h"
 
 namespace ringsweep::maker {
 namespace {
@@ -37,6 +29,33 @@ class Fields {
     left_.erase(found);
   }
 
+  /// One of some words.
+  template <class T>
+  void take_word(const char* name, const std::map<std::string, T>& words, T& value) {
+    std::string word;
+    take(name, word);
+    if (word.empty()) return;
+    const auto found = words.find(word);
+    if (found == words.end()) {
+      throw std::invalid_argument(where_ + " has for '" + name + "' the unknown word '" + word +
+                                  "'");
+    }
+    value = found->second;
+  }
+
+  /// An object, or every object of a list, read by `read(fields)`.
+  template <class Read>
+  void take_each(const char* name, const Read& read) {
+    const auto part = take_object(name);
+    if (!part) return;
+    const json list = part->is_array() ? *part : json::array({*part});
+    for (const json& entry : list) {
+      Fields fields(entry, std::string("'") + name + "'");
+      read(fields);
+      fields.done();
+    }
+  }
+
   [[nodiscard]] std::optional<json> take_object(const char* name) {
     const auto found = left_.find(name);
     if (found == left_.end()) return std::nullopt;
@@ -56,6 +75,128 @@ class Fields {
   std::string where_;
 };
 
+void take_optics(Fields& fields, Optics& optics) {
+  fields.take("focal_length_mm", optics.focal_length_mm);
+  fields.take("pupil_mm", optics.pupil_mm);
+  fields.take("pitch_mm", optics.pitch_mm);
+  fields.take("v_ref_mm", optics.v_ref_mm);
+  fields.take_word<Focusing>("focusing",
+                             {{"lens-fixed", Focusing::lens_fixed},
+                              {"body-fixed", Focusing::body_fixed},
+                              {"internal", Focusing::internal}},
+                             optics.focusing);
+  fields.take("breathing", optics.breathing);
+  fields.take_word<PupilShape>(
+      "pupil", {{"round", PupilShape::round}, {"hexagonal", PupilShape::hexagonal}}, optics.pupil);
+  fields.take("vignetting", optics.vignetting);
+  fields.take("spherical", optics.spherical);
+  fields.take("diffraction", optics.diffraction);
+  fields.take("waves_um", optics.waves_um);
+}
+
+void take_sweep(Fields& fields, Sweep& sweep) {
+  fields.take("from_px", sweep.from_px);
+  fields.take("to_px", sweep.to_px);
+  fields.take("smallest_step_px", sweep.smallest_step_px);
+  fields.take("largest_step_px", sweep.largest_step_px);
+  fields.take("sway", sweep.sway);
+  fields.take_each("jump", [&](Fields& jump) {
+    Jump& j = sweep.jumps.emplace_back();
+    jump.take("at_px", j.at_px);
+    jump.take("width_px", j.width_px);
+  });
+  fields.take_each("hesitations", [&](Fields& part) {
+    Hesitation& h = sweep.hesitations.emplace_back();
+    part.take("at_px", h.at_px);
+    part.take("frames", h.frames);
+    part.take("back_px", h.back_px);
+    part.take("play_px", h.play_px);
+  });
+  fields.take_each("end_stop", [&](Fields& stop) {
+    double at = 0.0;
+    stop.take("at_px", at);
+    sweep.end_stop_px = at;
+  });
+  fields.take("pause_s", sweep.pause_s);
+  fields.take("pupil_factor", sweep.pupil_factor);
+  fields.take("bump_x_px", sweep.bump_x_px);
+  fields.take("bump_y_px", sweep.bump_y_px);
+  fields.take("light_turn_deg", sweep.light_turn_deg);
+  fields.take("drop_growth", sweep.drop_growth);
+}
+
+void take_sensor(Fields& fields, Sensor& sensor) {
+  fields.take("full_well_e", sensor.full_well_e);
+  fields.take("read_noise_e", sensor.read_noise_e);
+  fields.take("jpeg_quality", sensor.jpeg_quality);
+  fields.take("mosaic", sensor.mosaic);
+  fields.take("sharpening", sensor.sharpening);
+  fields.take("sharpening_px", sensor.sharpening_px);
+  fields.take("tone_curve", sensor.tone_curve);
+  fields.take_word<FileFormat>(
+      "format",
+      {{"jpeg", FileFormat::jpeg}, {"tiff16", FileFormat::tiff16}, {"dng", FileFormat::dng}},
+      sensor.format);
+}
+
+/// What happens while the burst is shot.
+void take_events(Fields& fields, Recipe& recipe) {
+  fields.take_each("flash", [&](Fields& part) {
+    FlashEvent& e = recipe.flash.emplace_back();
+    part.take("frame", e.frame);
+    part.take("ev", e.ev);
+    part.take("lit_to", e.lit_to);
+  });
+  fields.take_each("ambient", [&](Fields& part) {
+    part.take("first_ev", recipe.ambient.first_ev);
+    part.take("last_ev", recipe.ambient.last_ev);
+  });
+  fields.take_each("shakes", [&](Fields& part) {
+    ShakeEvent& e = recipe.shakes.emplace_back();
+    part.take("frame", e.frame);
+    part.take("x_px", e.x_px);
+    part.take("y_px", e.y_px);
+  });
+  fields.take_each("haze", [&](Fields& part) {
+    part.take("from_frame", recipe.haze.from_frame);
+    part.take("share", recipe.haze.share);
+  });
+  fields.take_each("moves", [&](Fields& part) {
+    Move& m = recipe.moves.emplace_back();
+    part.take("part", m.part);
+    part.take("frame", m.frame);
+    part.take("shift_px", m.shift_px);
+    part.take("way_deg", m.way_deg);
+    part.take_word<Move::Kind>("kind",
+                               {{"stays", Move::Kind::stays},
+                                {"drifts", Move::Kind::drifts},
+                                {"to-and-fro", Move::Kind::to_and_fro}},
+                               m.kind);
+  });
+  fields.take_each("sways", [&](Fields& part) {
+    Sway& s = recipe.sways.emplace_back();
+    part.take("first", s.first);
+    part.take("last", s.last);
+    part.take("x_px", s.x_px);
+    part.take("y_px", s.y_px);
+    part.take("depth_px", s.depth_px);
+  });
+  fields.take_each("drops", [&](Fields& part) {
+    DropEvent& d = recipe.drops.emplace_back();
+    part.take_word<DropEvent::Kind>("kind",
+                                    {{"gone", DropEvent::Kind::gone},
+                                     {"rolls", DropEvent::Kind::rolls},
+                                     {"merges", DropEvent::Kind::merges},
+                                     {"appears", DropEvent::Kind::appears}},
+                                    d.kind);
+    part.take("drop", d.drop);
+    part.take("frame", d.frame);
+    part.take("shift_px", d.shift_px);
+  });
+  fields.take("not_written", recipe.not_written);
+  fields.take("cut_short", recipe.cut_short);
+}
+
 Recipe recipe_from(const json& document) {
   Recipe recipe;
   Fields fields(document, "the recipe");
@@ -66,125 +207,37 @@ Recipe recipe_from(const json& document) {
   fields.take("width_px", recipe.width_px);
   fields.take("height_px", recipe.height_px);
   fields.take("raster_per_px", recipe.raster_per_px);
+  fields.take_word<SceneKind>(
+      "scene", {{"meadow", SceneKind::meadow}, {"varied", SceneKind::varied}}, recipe.scene);
+  fields.take_word<Perch>(
+      "perch", {{"seed-head", Perch::seed_head}, {"stem", Perch::stem}, {"leaf", Perch::leaf}},
+      recipe.perch);
+  fields.take_word<Lights>(
+      "lights", {{"square", Lights::square}, {"two", Lights::two}, {"point", Lights::point}},
+      recipe.lights);
+  fields.take("blade", recipe.blade);
   fields.take("depth_scale", recipe.depth_scale);
+  fields.take_each("optics", [&](Fields& part) { take_optics(part, recipe.optics); });
+  std::vector<Sweep> sweeps;
+  fields.take_each("sweep", [&](Fields& part) { take_sweep(part, sweeps.emplace_back()); });
+  if (!sweeps.empty()) recipe.sweeps = sweeps;
   fields.take("v_mm", recipe.v_mm);
   fields.take("shift_sd_px", recipe.shift_sd_px);
   fields.take("rotation_sd_deg", recipe.rotation_sd_deg);
   fields.take("flicker_sd_ev", recipe.flicker_sd_ev);
+  fields.take_each("sensor", [&](Fields& part) { take_sensor(part, recipe.sensor); });
+  take_events(fields, recipe);
   fields.take("prefix", recipe.prefix);
   fields.take("first_number", recipe.first_number);
   fields.take("start_time", recipe.start_time);
   fields.take("interval_s", recipe.interval_s);
   fields.take("interval_sd_s", recipe.interval_sd_s);
-  if (const auto part = fields.take_object("optics")) {
-    Fields optics(*part, "'optics'");
-    optics.take("focal_length_mm", recipe.optics.focal_length_mm);
-    optics.take("pupil_mm", recipe.optics.pupil_mm);
-    optics.take("pitch_mm", recipe.optics.pitch_mm);
-    optics.take("v_ref_mm", recipe.optics.v_ref_mm);
-    optics.done();
-  }
-  if (const auto part = fields.take_object("sweep")) {
-    Fields sweep(*part, "'sweep'");
-    sweep.take("from_px", recipe.sweep.from_px);
-    sweep.take("to_px", recipe.sweep.to_px);
-    sweep.take("smallest_step_px", recipe.sweep.smallest_step_px);
-    sweep.take("largest_step_px", recipe.sweep.largest_step_px);
-    if (const auto jump = sweep.take_object("jump")) {
-      Fields slip(*jump, "'jump'");
-      double at = 0.0;
-      slip.take("at_px", at);
-      slip.take("width_px", recipe.sweep.jump_px);
-      slip.done();
-      recipe.sweep.jump_at_px = at;
-    }
-    sweep.done();
-  }
-  if (const auto part = fields.take_object("sensor")) {
-    Fields sensor(*part, "'sensor'");
-    sensor.take("full_well_e", recipe.sensor.full_well_e);
-    sensor.take("read_noise_e", recipe.sensor.read_noise_e);
-    sensor.take("jpeg_quality", recipe.sensor.jpeg_quality);
-    sensor.done();
-  }
-  if (const auto part = fields.take_object("flash")) {
-    for (const json& entry : *part) {
-      FlashEvent event;
-      Fields flash(entry, "'flash'");
-      flash.take("frame", event.frame);
-      flash.take("ev", event.ev);
-      flash.done();
-      recipe.flash.push_back(event);
-    }
-  }
+  fields.take("buffer_frames", recipe.buffer_frames);
+  fields.take("slow_interval_s", recipe.slow_interval_s);
   fields.done();
   (void)plan_frames(recipe);  // says at once what cannot be
   return recipe;
 }
-
-/// Image distance of a focal position at the scale of v_ref: focal_position_px, solved for v.
-double image_distance_at(const Optics& optics, double q_px) {
-  const double inverse = (1.0 - q_px * optics.pitch_mm / optics.pupil_mm) / optics.v_ref_mm;
-  return 1.0 / inverse;
-}
-
-std::vector<double> turn_ring(const Recipe& recipe) {
-  const Sweep& sweep = recipe.sweep;
-  if (!(sweep.smallest_step_px > 0.0) || sweep.largest_step_px < sweep.smallest_step_px) {
-    throw std::invalid_argument(
-        "the sweep's steps must be > 0 and the largest not below the smallest");
-  }
-  const double way = sweep.to_px > sweep.from_px ? 1.0 : -1.0;
-  Stream hand(hash(recipe.hand_seed, 1));
-  std::vector<double> v_mm;
-  double q = sweep.from_px;
-  bool slipped = false;
-  while ((sweep.to_px - q) * way >= 0.0) {
-    v_mm.push_back(image_distance_at(recipe.optics, q));
-    const double step = hand.uniform(static_cast<float>(sweep.smallest_step_px),
-                                     static_cast<float>(sweep.largest_step_px));
-    const double next = q + way * step;
-    const bool over = sweep.jump_at_px && !slipped &&
-                      (next + way * sweep.jump_px / 2.0 - *sweep.jump_at_px) * way >= 0.0;
-    slipped = slipped || over;
-    q = over ? q + way * sweep.jump_px : next;
-  }
-  return v_mm;
-}
-
-/// Adds seconds to an Exif time with milliseconds.
-class Clock {
- public:
-  explicit Clock(const std::string& start) {
-    int year = 0;
-    unsigned month = 0, day = 0;
-    int hour = 0, minute = 0, second = 0, milli = 0;
-    if (std::sscanf(start.c_str(), "%4d:%2u:%2u %2d:%2d:%2d.%3d", &year, &month, &day, &hour,
-                    &minute, &second, &milli) != 7) {
-      throw std::invalid_argument("start_time is not of the form YYYY:MM:DD HH:MM:SS.mmm");
-    }
-    using namespace std::chrono;
-    const year_month_day date{std::chrono::year(year), std::chrono::month(month),
-                              std::chrono::day(day)};
-    if (!date.ok()) throw std::invalid_argument("start_time is no date of the calendar");
-    start_ = sys_days(date) + hours(hour) + minutes(minute) + seconds(second) + milliseconds(milli);
-  }
-
-  [[nodiscard]] std::string after(double seconds_later) const {
-    using namespace std::chrono;
-    const auto at = start_ + milliseconds(std::llround(seconds_later * 1000.0));
-    const auto midnight = floor<days>(at);
-    const year_month_day date(midnight);
-    const hh_mm_ss clock(at - midnight);
-    return fmt::format("{:04}:{:02}:{:02} {:02}:{:02}:{:02}.{:03}", static_cast<int>(date.year()),
-                       static_cast<unsigned>(date.month()), static_cast<unsigned>(date.day()),
-                       clock.hours().count(), clock.minutes().count(), clock.seconds().count(),
-                       clock.subseconds().count());
-  }
-
- private:
-  std::chrono::sys_time<std::chrono::milliseconds> start_;
-};
 
 }  // namespace
 
@@ -201,42 +254,6 @@ Result<Recipe> read_recipe(const std::filesystem::path& file) {
   } catch (const std::invalid_argument& e) {
     return tl::unexpected(Error{file.string(), e.what(), "correct the recipe"});
   }
-}
-
-std::vector<FramePlan> plan_frames(const Recipe& recipe) {
-  const Optics& o = recipe.optics;
-  if (!(o.focal_length_mm > 0.0) || !(o.pupil_mm > 0.0) || !(o.pitch_mm > 0.0) ||
-      !(o.v_ref_mm > o.focal_length_mm)) {
-    throw std::invalid_argument("the optics need lengths > 0 and v_ref beyond the focal length");
-  }
-  if (recipe.sensor.jpeg_quality < 1 || recipe.sensor.jpeg_quality > 100) {
-    throw std::invalid_argument("the JPEG quality is not between 1 and 100");
-  }
-  const std::vector<double> v_mm = recipe.v_mm.empty() ? turn_ring(recipe) : recipe.v_mm;
-  const Clock clock(recipe.start_time);
-  Stream hand(hash(recipe.hand_seed, 2));
-  std::vector<FramePlan> plans;
-  for (std::size_t k = 0; k < v_mm.size(); ++k) {
-    if (!(v_mm[k] > o.focal_length_mm)) {
-      throw std::invalid_argument("an image distance is not beyond the focal length");
-    }
-    FramePlan plan;
-    plan.file =
-        fmt::format("{}{:04}.JPG", recipe.prefix, recipe.first_number + static_cast<int>(k));
-    plan.v_mm = v_mm[k];
-    plan.ref_q_px = focal_position_px({o.pupil_mm, o.pitch_mm}, o.v_ref_mm, v_mm[k]);
-    plan.shift_x_px = recipe.shift_sd_px * hand.normal();
-    plan.shift_y_px = recipe.shift_sd_px * hand.normal();
-    plan.rotation_deg = recipe.rotation_sd_deg * hand.normal();
-    plan.exposure_ev = recipe.flicker_sd_ev * hand.normal();
-    plan.time = clock.after(static_cast<double>(k) * recipe.interval_s +
-                            recipe.interval_sd_s * hand.normal());
-    for (const FlashEvent& event : recipe.flash) {
-      if (event.frame == static_cast<int>(k) + 1) plan.exposure_ev += event.ev;
-    }
-    plans.push_back(std::move(plan));
-  }
-  return plans;
 }
 
 }  // namespace ringsweep::maker

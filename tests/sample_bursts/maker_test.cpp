@@ -23,9 +23,8 @@ Recipe small_recipe() {
   recipe.height_px = 150;
   recipe.raster_per_px = 1.5;
   recipe.optics.pitch_mm = 0.087;  // the same sensor, fewer pixels: the subject is 4.5 px deep
-  recipe.sweep = {};
-  recipe.sweep.from_px = 4.0;
-  recipe.sweep.to_px = -4.0;
+  recipe.sweeps[0].from_px = 4.0;
+  recipe.sweeps[0].to_px = -4.0;
   return recipe;
 }
 
@@ -57,12 +56,12 @@ TEST(Random, NormalDeviatesHaveMeanZeroAndVarianceOne) {
 
 TEST(PlanFrames, StepsStayWithinTheHandsLimits) {
   Recipe recipe;
-  recipe.sweep.smallest_step_px = 0.6;
-  recipe.sweep.largest_step_px = 2.2;
+  recipe.sweeps[0].smallest_step_px = 0.6;
+  recipe.sweeps[0].largest_step_px = 2.2;
   const auto plans = plan_frames(recipe);
   ASSERT_GT(plans.size(), 15U);
-  EXPECT_NEAR(plans.front().ref_q_px, recipe.sweep.from_px, 1e-9);
-  EXPECT_GE(plans.back().ref_q_px, recipe.sweep.to_px - 1e-9);
+  EXPECT_NEAR(plans.front().ref_q_px, recipe.sweeps[0].from_px, 1e-9);
+  EXPECT_GE(plans.back().ref_q_px, recipe.sweeps[0].to_px - 1e-9);
   for (std::size_t k = 0; k + 1 < plans.size(); ++k) {
     const double step = plans[k].ref_q_px - plans[k + 1].ref_q_px;
     EXPECT_GE(step, 0.6 - 1e-6) << k;
@@ -74,8 +73,7 @@ TEST(PlanFrames, StepsStayWithinTheHandsLimits) {
 
 TEST(PlanFrames, AJumpIsOneStepOfItsWidthAroundItsPlace) {
   Recipe recipe;
-  recipe.sweep.jump_at_px = 1.0;
-  recipe.sweep.jump_px = 7.0;
+  recipe.sweeps[0].jumps = {{.at_px = 1.0, .width_px = 7.0}};
   int jumps = 0;
   const auto plans = plan_frames(recipe);
   for (std::size_t k = 0; k + 1 < plans.size(); ++k) {
