@@ -5,6 +5,7 @@
 #include <tbb/task_arena.h>
 
 #include <algorithm>
+#include <atomic>
 #include <cmath>
 #include <map>
 #include <mutex>
@@ -323,11 +324,13 @@ bool BurstJob::measure() {
   };
   telling_.tell("measuring", 0, todo.size());
   std::size_t next = 0, done = 0;
+  // An exception that leaves a stage would leave the frame in it behind, unfreed.
+  std::atomic<bool> stopped = false;
   tbb::parallel_pipeline(
       options_.max_frames_in_memory,
       tbb::make_filter<void, std::size_t>(tbb::filter_mode::serial_in_order,
                                           [&](tbb::flow_control& control) -> std::size_t {
-                                            if (next >= todo.size()) {
+                                            if (stopped || next >= todo.size()) {
                                               control.stop();
                                               return 0;
                                             }
@@ -356,8 +359,13 @@ bool BurstJob::measure() {
               out_.frames[m.frame].problem = m.problem;
             }
             ++done;
-            telling_.one_more();
+            try {
+              telling_.one_more();
+            } catch (const Stopped&) {
+              stopped = true;
+            }
           }));
+  if (stopped) throw Stopped();
   return done > 0;
 }
 
