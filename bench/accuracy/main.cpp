@@ -5,7 +5,6 @@
 
 #include <algorithm>
 #include <charconv>
-#include <chrono>
 #include <cstdio>
 #include <cstdlib>
 #include <exception>
@@ -15,23 +14,21 @@
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <set>
-#include <span>
 #include <sstream>
 #include <string>
 #include <string_view>
 #include <vector>
 
-#include "ringsweep/analyse.h"
-#include "ringsweep/decode.h"
-#include "ringsweep/intake.h"
-#include "ringsweep/report.h"
+#include "check.h"
 #include "score.h"
 
 namespace {
 
 namespace fs = std::filesystem;
 using nlohmann::json;
-using namespace ringsweep;
+namespace accuracy = ringsweep::accuracy;
+using accuracy::Answer;
+using accuracy::check;
 
 constexpr std::string_view kHelp =
     R"(ringsweep-accuracy [FOLDER...]
@@ -46,7 +43,8 @@ rms    rms error of their positions, px, free shift and sign removed
 shape  the same after removing the scale error too
 scale  slope of said against true positions; 1 is right
 cover  share of positions whose 95 % interval holds once shift and scale are removed
-gaps, ends, dark   found/true+false
+gaps, ends, dark, moved, drops   found/true+false; - is not checked
+when   drops told within a frame of when they went
 turn   said over true turn factor
 s      seconds from the paths to the answer
 
@@ -55,29 +53,7 @@ focus setting; px of blur a step; rms deviation from a straight line as a share 
 Exit status 0: every verdict is right. 1: not every one. 2: nothing to compare.
 )";
 
-constexpr std::size_t kFewestFrames = 5;  // fewer are no burst: as in `ringsweep check`
 constexpr std::size_t kNameWidth = 28;
-
-struct Answer {
-  json said;  ///< null: no burst was found
-  double seconds = 0.0;
-};
-
-/// The way of `ringsweep check` from the paths to report.json, without writing anything.
-Answer check(const fs::path& folder) {
-  const auto start = std::chrono::steady_clock::now();
-  const ReadFrame read = [](const FrameRef& frame, int reduction) {
-    return decode(frame, {.reduction = reduction});
-  };
-  std::vector<BurstAnalysis> bursts;
-  for (const Burst& burst : find_bursts(std::span(&folder, 1)).bursts) {
-    if (burst.frames.size() < kFewestFrames) continue;
-    for (BurstAnalysis& one : analyse(burst, read)) bursts.push_back(std::move(one));
-  }
-  Answer answer{.said = accuracy::merged(report_json(bursts))};
-  answer.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
-  return answer;
-}
 
 /// Folders below the given ones that hold a file of this name, each once, in order.
 std::set<fs::path> folders_with(const std::vector<fs::path>& tops, const char* name) {
@@ -137,6 +113,10 @@ std::string counts(const accuracy::Count& count) {
          (count.wrong > 0 ? fmt::format("+{}", count.wrong) : "");
 }
 
+std::string counts(const std::optional<accuracy::Count>& count) {
+  return count ? counts(*count) : "-";
+}
+
 std::string figure(const std::optional<double>& value) {
   return value ? fmt::format("{:.2f}", *value) : "-";
 }
@@ -159,10 +139,12 @@ bool compare_with_truth(const fs::path& folder) {
     }
     const accuracy::BurstScore s = accuracy::score_burst(answer.said, truth);
     const std::string verdict = s.verdict_said + (s.verdict_right ? "" : " ! " + s.verdict_true);
-    fmt::print("{:28} {:22} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>5} {:6.1f}\n", name,
-               verdict, counts(s.used), figure(s.rms_px), figure(s.shape_px), figure(s.scale),
-               figure(s.cover), counts(s.gaps), counts(s.ends), counts(s.dark), figure(s.turn),
-               answer.seconds);
+    fmt::print(
+        "{:28} {:22} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>7} {:>7} {:>5} {:>5} "
+        "{:6.1f}\n",
+        name, verdict, counts(s.used), figure(s.rms_px), figure(s.shape_px), figure(s.scale),
+        figure(s.cover), counts(s.gaps), counts(s.ends), counts(s.lit), counts(s.moved),
+        counts(s.drops), counts(s.when), figure(s.turn), answer.seconds);
     return s.verdict_right;
   } catch (const std::exception& error) {
     print_failed(name, error.what());
@@ -205,9 +187,11 @@ std::vector<fs::path> default_folders() {
 
 int run(const std::vector<fs::path>& folders) {
   std::setvbuf(stdout, nullptr, _IOLBF, BUFSIZ);  // a line is shown when its burst is done
-  fmt::print("{:28} {:22} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>5} {:>6}\n", "burst",
-             "verdict", "used", "rms", "shape", "scale", "cover", "gaps", "ends", "dark", "turn",
-             "s");
+  fmt::print(
+      "{:28} {:22} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>7} {:>7} {:>5} {:>5} "
+      "{:>6}\n",
+      "burst", "verdict", "used", "rms", "shape", "scale", "cover", "gaps", "ends", "dark", "moved",
+      "drops", "when", "turn", "s");
   std::size_t bursts = 0, right = 0;
   for (const fs::path& folder : folders_with(folders, "truth.json")) {
     ++bursts;

@@ -90,6 +90,7 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
 
   const double slope = fit_line(expected, got).slope;
   score.scale = std::abs(slope);
+  score.sign_right = slope > 0.0;
   const double sign = slope < 0.0 ? -1.0 : 1.0;
   double shift = 0.0;
   for (std::size_t i = 0; i < got.size(); ++i) shift += expected[i] - sign * got[i];
@@ -99,9 +100,16 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
   for (std::size_t i = 0; i < got.size(); ++i) {
     shifted.push_back(sign * got[i] + shift - expected[i]);
     rescaled.push_back(line.slope * got[i] + line.offset - expected[i]);
+    FrameError& error =
+        score.errors.emplace_back(FrameError{.px = shifted.back(), .shape_px = rescaled.back()});
+    const double sd = sds[i].value_or(0.0) * std::abs(line.slope);
+    if (sd > 0.0) error.in_sd = rescaled.back() / sd;
   }
   score.rms_px = rms(shifted);
   score.shape_px = rms(rescaled);
+  if (const auto sd = number(said, "scale_sd")) {
+    score.scale_holds = std::abs(*score.scale - 1.0) <= kTwoSided95 * *sd;
+  }
   if (!std::ranges::all_of(sds, [](const auto& sd) { return sd.has_value(); })) return;
   std::size_t held = 0;
   for (std::size_t i = 0; i < got.size(); ++i) {
@@ -110,7 +118,7 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
   score.cover = static_cast<double>(held) / static_cast<double>(got.size());
 }
 
-Count score_gaps(const json& said, const json& truth) {
+void score_gaps(const json& said, const json& truth, BurstScore& score) {
   std::map<std::string, double> position;
   for (const json& frame : truth.at("frames")) {
     if (const auto q = number(frame, "focus_px")) position[word(frame, "file")] = *q;
@@ -121,28 +129,36 @@ Count score_gaps(const json& said, const json& truth) {
     if (after == position.end() || before == position.end()) return std::nullopt;
     return std::minmax(after->second, before->second);
   };
-  const json true_gaps = list(truth, "gaps");
-  std::vector<Interval> open;
-  for (const json& gap : true_gaps) {
-    if (const auto i = interval(gap)) open.push_back(*i);
+  struct TrueGap {
+    std::optional<Interval> at;
+    double width_px = 0.0;
+    bool found = false;
+  };
+  std::vector<TrueGap> due;
+  for (const json& gap : list(truth, "gaps")) {
+    due.push_back({.at = interval(gap), .width_px = gap.at("width_px").get<double>()});
   }
-  Count count{.due = true_gaps.size()};
   for (const json& gap : list(said, "gaps")) {
-    const auto found = interval(gap);
-    const auto match = std::ranges::find_if(open, [&](const Interval& t) {
-      const double width = t.second - t.first;
-      return found &&
-             std::min(found->second, t.second) - std::max(found->first, t.first) >= 0.5 * width &&
-             found->second - found->first <= 1.5 * width;
+    const auto told = interval(gap);
+    const auto match = std::ranges::find_if(due, [&](const TrueGap& t) {
+      if (!told || !t.at || t.found) return false;
+      const double width = t.at->second - t.at->first;
+      const double shared =
+          std::min(told->second, t.at->second) - std::max(told->first, t.at->first);
+      return shared >= 0.5 * width && told->second - told->first <= 1.5 * width;
     });
-    if (match == open.end()) {
-      ++count.wrong;
+    const double width_px = number(gap, "width_px").value_or(0.0);
+    score.gap_list.told.push_back({.px = width_px, .right = match != due.end()});
+    if (match == due.end()) {
+      ++score.gaps.wrong;
       continue;
     }
-    open.erase(match);
-    ++count.found;
+    match->found = true;
+    ++score.gaps.found;
+    score.gap_width_errors.push_back(width_px / match->width_px - 1.0);
   }
-  return count;
+  score.gaps.due = due.size();
+  for (const TrueGap& gap : due) score.gap_list.due.push_back({gap.width_px, gap.found});
 }
 
 Count compare(const std::set<std::string>& said, const std::set<std::string>& expected) {
@@ -169,12 +185,179 @@ Count score_ends(const json& said, const json& truth) {
   return compare(said_open, true_open);
 }
 
-std::set<std::string> badly_lit(const json& burst) {
+/// Files whose frame has one of these flags.
+std::set<std::string> flagged(const json& burst, const std::vector<const char*>& flags) {
   std::set<std::string> files;
   for (const json& frame : list(burst, "frames")) {
-    if (has_flag(frame, "dark") || has_flag(frame, "dim")) files.insert(word(frame, "file"));
+    if (std::ranges::any_of(flags, [&](const char* flag) { return has_flag(frame, flag); })) {
+      files.insert(word(frame, "file"));
+    }
   }
   return files;
+}
+
+void score_flags(const json& said, const json& truth, BurstScore& score) {
+  const json frames = list(said, "frames");
+  if (std::ranges::none_of(frames, [](const json& f) { return f.contains("flags"); })) return;
+  const auto count = [&](const std::vector<const char*>& flags) {
+    return compare(flagged(said, flags), flagged(truth, flags));
+  };
+  score.lit = count({"dark", "dim"});
+  score.dark = count({"dark"});
+  score.dim = count({"dim"});
+  const json checks = list(said, "checks_made");
+  if (std::ranges::any_of(checks, [](const json& check) {
+        return check.is_string() && check.get<std::string>().starts_with("shak");
+      })) {
+    score.shaken = count({"shaken"});
+  }
+}
+
+/// The frames of a burst as the truth knows them: their order, and where the scene is in them.
+class Order {
+ public:
+  Order(const json& said, const json& truth) {
+    const json& frames = truth.at("frames");
+    reference_ = frames.at(0);
+    for (std::size_t k = 0; k < frames.size(); ++k) {
+      at_[word(frames[k], "file")] = static_cast<int>(k);
+      if (word(frames[k], "file") == word(said, "reference")) reference_ = frames[k];
+    }
+  }
+
+  /// Both names within a frame of each other; the second is one of the truth's.
+  [[nodiscard]] bool near(const std::string& said, const std::string& expected) const {
+    const auto found = at_.find(said);
+    return found != at_.end() && std::abs(found->second - at_.at(expected)) <= 1;
+  }
+
+  /// Scene px to px of the frame that the report calls its reference.
+  [[nodiscard]] std::pair<double, double> in_reference(double x, double y) const {
+    const json& m = reference_.at("from_scene");
+    const double a = m.at(0), b = m.at(1), tx = m.at(2), ty = m.at(3);
+    return {a * x - b * y + tx, b * x + a * y + ty};
+  }
+
+ private:
+  json reference_;
+  std::map<std::string, int> at_;
+};
+
+struct Box {
+  double x = 0.0, y = 0.0, width = 0.0, height = 0.0;
+  [[nodiscard]] double area() const { return width * height; }
+};
+
+Box read_box(const json& box) { return {box.at(0), box.at(1), box.at(2), box.at(3)}; }
+
+Box around(const std::vector<std::pair<double, double>>& points) {
+  const auto [left, right] =
+      std::ranges::minmax_element(points, {}, [](const auto& p) { return p.first; });
+  const auto [top, bottom] =
+      std::ranges::minmax_element(points, {}, [](const auto& p) { return p.second; });
+  return {left->first, top->second, right->first - left->first, bottom->second - top->second};
+}
+
+Box in_reference(const Order& order, const Box& box) {
+  return around({order.in_reference(box.x, box.y), order.in_reference(box.x + box.width, box.y),
+                 order.in_reference(box.x, box.y + box.height),
+                 order.in_reference(box.x + box.width, box.y + box.height)});
+}
+
+/// Share of the true box that the said one covers.
+double covered(const Box& said, const Box& expected) {
+  const double width =
+      std::min(said.x + said.width, expected.x + expected.width) - std::max(said.x, expected.x);
+  const double height =
+      std::min(said.y + said.height, expected.y + expected.height) - std::max(said.y, expected.y);
+  return std::max(0.0, width) * std::max(0.0, height) / std::max(1e-9, expected.area());
+}
+
+void score_moves(const json& said, const json& truth, BurstScore& score) {
+  if (!said.contains("moved")) return;
+  struct Part {
+    std::string file;
+    Box box;
+    double shift_px = 0.0;
+  };
+  const Order order(said, truth);
+  std::vector<Part> due, told;
+  std::vector<std::pair<double, double>> corners;
+  for (const json& move : list(truth, "moved")) {
+    due.push_back({.file = word(move, "file"),
+                   .box = in_reference(order, read_box(move.at("scene_box"))),
+                   .shift_px = number(move, "shift_px").value_or(0.0)});
+    const Box& box = due.back().box;
+    corners.insert(corners.end(), {{box.x, box.y}, {box.x + box.width, box.y + box.height}});
+  }
+  for (const json& move : list(said, "moved")) {
+    told.push_back({.file = word(move, "file"),
+                    .box = read_box(move.at("box")),
+                    .shift_px = number(move, "shift_px").value_or(0.0)});
+  }
+  // A box around everything would find every movement.
+  const double largest = due.empty() ? 0.0 : 2.0 * around(corners).area();
+  constexpr double kEnough = 0.3;
+  Count count{.due = due.size()};
+  for (const Part& part : due) {
+    const bool found = std::ranges::any_of(told, [&](const Part& t) {
+      return t.box.area() <= largest && covered(t.box, part.box) >= kEnough &&
+             order.near(t.file, part.file);
+    });
+    count.found += found ? 1U : 0U;
+    score.move_list.due.push_back({part.shift_px, found});
+  }
+  for (const Part& t : told) {
+    const bool there = t.box.area() <= largest && std::ranges::any_of(due, [&](const Part& part) {
+                         return covered(t.box, part.box) > 0.0;
+                       });
+    count.wrong += there ? 0U : 1U;
+    score.move_list.told.push_back({t.shift_px, there});
+  }
+  score.moved = count;
+}
+
+void score_drops(const json& said, const json& truth, BurstScore& score) {
+  if (!said.contains("drops")) return;
+  const Order order(said, truth);
+  std::vector<json> due = list(truth.value("drops", json::object()), "lost");
+  // Those that are due take first what lies near them.
+  std::ranges::stable_sort(due, {}, [](const json& drop) { return drop.value("optional", false); });
+  std::vector<json> told = list(said.at("drops"), "lost");
+  Count drops, when;
+  for (const json& drop : due) {
+    const double radius_px = drop.at("radius_px").get<double>();
+    const auto [x, y] = order.in_reference(drop.at("scene_x"), drop.at("scene_y"));
+    const auto distance = [x = x, y = y](const json& d) {
+      return std::hypot(d.at("x").get<double>() - x, d.at("y").get<double>() - y);
+    };
+    const auto nearest = std::ranges::min_element(told, {}, distance);
+    constexpr double kLeastReachPx = 6.0, kReach = 1.5;
+    const bool found =
+        nearest != told.end() && distance(*nearest) <= std::max(kLeastReachPx, kReach * radius_px);
+    const bool optional = drop.value("optional", false);
+    if (!optional) {
+      ++drops.due;
+      score.drop_list.due.push_back({radius_px, found});
+    }
+    if (!found) continue;
+    if (!optional) {
+      ++drops.found;
+      const bool in_time = std::ranges::all_of(
+          std::vector<const char*>{"last_seen", "first_missing"},
+          [&](const char* key) { return order.near(word(*nearest, key), word(drop, key)); });
+      when.found += in_time ? 1U : 0U;
+      score.drop_list.told.push_back({number(*nearest, "radius_px").value_or(0.0), true});
+    }
+    told.erase(nearest);
+  }
+  for (const json& drop : told) {
+    score.drop_list.told.push_back({number(drop, "radius_px").value_or(0.0), false});
+  }
+  drops.wrong = told.size();
+  when.due = drops.due;
+  score.drops = drops;
+  score.when = when;
 }
 
 }  // namespace
@@ -183,27 +366,37 @@ json merged(const json& report) {
   const json bursts = list(report, "bursts");
   if (bursts.empty()) return nullptr;
   json whole = bursts.front();
+  const auto append = [](json& to, const json& from, const char* key) {
+    json both = list(to, key);
+    for (const json& entry : list(from, key)) both.push_back(entry);
+    to[key] = std::move(both);
+  };
   for (std::size_t i = 1; i < bursts.size(); ++i) {
-    for (const char* key : {"frames", "gaps", "ends"}) {
-      json both = list(whole, key);
-      for (const json& entry : list(bursts[i], key)) both.push_back(entry);
-      whole[key] = std::move(both);
+    for (const char* key : {"frames", "gaps", "ends"}) append(whole, bursts[i], key);
+    if (whole.contains("moved") || bursts[i].contains("moved")) append(whole, bursts[i], "moved");
+    if (bursts[i].contains("drops")) {
+      if (!whole.contains("drops")) whole["drops"] = json::object();
+      append(whole["drops"], bursts[i]["drops"], "lost");
     }
   }
+  whole["split_into"] = bursts.size();
   return whole;
 }
 
 BurstScore score_burst(const json& said, const json& truth) {
   BurstScore score;
+  score.split_into = said.value("split_into", std::size_t{1});
   score.verdict_said = word(said, "verdict");
   score.verdict_true = truth.at("verdict").get<std::string>();
   const json also = list(truth, "verdict_also");
   score.verdict_right = score.verdict_said == score.verdict_true ||
                         std::ranges::find(also, json(score.verdict_said)) != also.end();
   score_positions(said, truth, score);
-  score.gaps = score_gaps(said, truth);
-  score.ends = score_ends(said, truth);
-  score.dark = compare(badly_lit(said), badly_lit(truth));
+  score_gaps(said, truth, score);
+  if (said.contains("ends")) score.ends = score_ends(said, truth);
+  score_flags(said, truth, score);
+  score_moves(said, truth, score);
+  score_drops(said, truth, score);
   const auto said_turn = number(said.value("advice", json::object()), "turn_factor");
   const auto true_turn = number(truth, "turn_factor");
   if (said_turn && true_turn && *true_turn != 0.0) score.turn = *said_turn / *true_turn;

@@ -9,6 +9,7 @@
 #include <nlohmann/json_fwd.hpp>
 #include <optional>
 #include <string>
+#include <vector>
 
 namespace ringsweep::accuracy {
 
@@ -25,19 +26,54 @@ struct Line {
   double offset = 0.0;
 };
 
+/// Error of one frame's position.
+struct FrameError {
+  double px = 0.0;                ///< shift and sign of the burst removed
+  double shape_px = 0.0;          ///< the scale error removed too
+  std::optional<double> in_sd{};  ///< shape_px over the sd that the report gives the position
+};
+
+/// One gap, movement or drop that was due or told, with the size that it is sorted by.
+struct Sized {
+  double px = 0.0;
+  bool right = false;  ///< due: it was found; told: it is there
+};
+
+/// One kind of event. Sizes: a gap's width, a movement's shift, a drop's radius; the truth's for
+/// what was due, the report's for what was told. What the truth calls optional is in neither list.
+struct Events {
+  std::vector<Sized> due;
+  std::vector<Sized> told;
+};
+
 /// One row of the table of bursts with known truth. Absent: there is nothing to compare.
 struct BurstScore {
+  std::size_t split_into = 1;  ///< bursts of the report that this one was taken for
   std::string verdict_said;
   std::string verdict_true;
   bool verdict_right = false;
   Count used;  ///< frames with a position, of those on the subject that are not dark
-  std::optional<double> rms_px;    ///< of their positions, shift and sign removed
-  std::optional<double> shape_px;  ///< the same, scale error removed too
-  std::optional<double> scale;     ///< slope of said against true positions; 1 is right
-  std::optional<double> cover;     ///< share whose 95 % interval holds, shift and scale removed
+  std::vector<FrameError> errors;   ///< of these; empty below three, as all up to scale_holds
+  std::optional<double> rms_px;     ///< of their positions, shift and sign removed
+  std::optional<double> shape_px;   ///< the same, scale error removed too
+  std::optional<bool> sign_right;   ///< positions grow towards near
+  std::optional<double> scale;      ///< slope of said against true positions; 1 is right
+  std::optional<double> cover;      ///< share whose 95 % interval holds, shift and scale removed
+  std::optional<bool> scale_holds;  ///< the scale's 95 % interval
   Count gaps;  ///< a gap overlaps half of the true one and is at most 1.5 times as wide
-  Count ends;  ///< open ends
-  Count dark;  ///< dark and dim frames
+  Events gap_list;
+  std::vector<double> gap_width_errors;  ///< of those found: said over true width, less 1
+  std::optional<Count> ends;             ///< open ends
+  std::optional<Count> lit;     ///< frames dark or dim, one as good as the other; these alone:
+  std::optional<Count> dark;    ///< flash missed
+  std::optional<Count> dim;     ///< flash weak
+  std::optional<Count> shaken;  ///< only where checks_made has a word that begins with "shak"
+  std::optional<Count> moved;   ///< a box covers 30 % of the true one within a frame of it and is
+                                ///< at most twice the rectangle around all true ones
+  Events move_list;
+  std::optional<Count> drops;  ///< lost ones, by place
+  Events drop_list;
+  std::optional<Count> when;   ///< of them, told within a frame of when they went
   std::optional<double> turn;  ///< said over true turn factor
 };
 
