@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <opencv2/imgproc.hpp>
 
+#include "maker/anatomy.h"
 #include "maker/paint.h"
 #include "maker/random.h"
 
@@ -12,33 +12,6 @@ namespace ringsweep::maker {
 namespace {
 
 using cv::Vec3f;
-
-constexpr float kPi = std::numbers::pi_v<float>;
-
-Vec3f unit(const Vec3f& v) { return v * (1.0F / static_cast<float>(cv::norm(v))); }
-
-/// v without its component along the unit vector `along`, normalised.
-Vec3f square_to(const Vec3f& v, const Vec3f& along) { return unit(v - along * v.dot(along)); }
-
-cv::Matx33f columns(const Vec3f& a, const Vec3f& b, const Vec3f& c) {
-  return {a[0], b[0], c[0], a[1], b[1], c[1], a[2], b[2], c[2]};
-}
-
-/// A diffused flash from the upper left, a reflector at the right, the sky.
-Vec3f lit(const Hit& hit, const Vec3f& albedo, float gloss) {
-  static const Vec3f key = unit({-0.45F, -0.72F, 0.62F});
-  static const Vec3f fill = unit({0.75F, -0.15F, 0.55F});
-  static const Vec3f half = unit(key + Vec3f(0, 0, 1));
-  const Vec3f& n = hit.normal;
-  // The diffuser is large: its light reaches a little around the edge.
-  const float wrapped = std::max(0.0F, (n.dot(key) + 0.25F) / 1.25F);
-  const float sky = 0.5F - 0.5F * n[1];
-  const float light = 0.16F + 0.20F * sky + 0.95F * wrapped + 0.22F * std::max(0.0F, n.dot(fill));
-  const float shine = gloss * std::pow(std::max(0.0F, n.dot(half)), 18.0F);
-  return albedo * light + Vec3f(0.95F, 0.97F, 1.0F) * shine;
-}
-
-float contrast(float noise_value, float strength) { return std::exp(strength * noise_value); }
 
 // ---- the seed-head
 
@@ -66,44 +39,15 @@ float under_beetle(const Vec3f& at) {
   return 1.0F - 0.42F * std::exp(-x * x - y * y);
 }
 
-Shader husk(std::uint64_t seed, const Vec3f& tint, float half_length) {
-  return [=](const Hit& hit, float raster_u) {
-    const Vec3f stretched(hit.local[0] * 0.28F, hit.local[1], hit.local[2]);
-    const float streaks = natural_noise(stretched, 7.0F, 1.1F * raster_u, seed);
-    const float grain = natural_noise(hit.local, 16.0F, 1.3F * raster_u, seed + 1);
-    const Cell spot = cell_at(hit.local * (1.0F / 3.4F), seed + 2);
-    const float freckle =
-        cell_value(spot, 0) < 0.4F ? 1.0F - smooth_step(0.25F, 0.45F, spot.centre) : 0.0F;
-    const float around = std::atan2(hit.local[2], hit.local[1]);
-    const float ribs = 0.5F + 0.5F * std::cos(around * 9.0F + 0.7F * streaks);
-    const float along = std::clamp(0.5F + 0.5F * hit.local[0] / half_length, 0.0F, 1.0F);
-    const Vec3f dry(0.50F, 0.40F, 0.20F), green(0.25F, 0.31F, 0.10F);
-    Vec3f albedo = mix(green, dry, smooth_step(0.0F, 0.8F, along + 0.2F * grain));
-    albedo = albedo.mul(tint) * (0.62F + 0.38F * ribs) *
-             contrast(0.75F * streaks + 0.50F * grain, 1.0F) * (1.0F - 0.6F * freckle);
-    // Deep between its neighbours it is dark.
-    const float depth = 0.30F + 0.70F * smooth_step(0.0F, 0.75F, along);
-    return lit(hit, albedo * depth * under_beetle(hit.position), 0.03F);
-  };
-}
-
-Shader straw(std::uint64_t seed, const Vec3f& colour) {
-  return [=](const Hit& hit, float raster_u) {
-    const float grain = natural_noise({hit.local[0] * 0.3F, hit.local[1], hit.local[2]}, 9.0F,
-                                      1.3F * raster_u, seed);
-    const float barbs = 0.8F + 0.2F * std::sin(hit.local[0] * 0.9F);
-    return lit(hit, colour * barbs * contrast(grain, 0.4F) * under_beetle(hit.position), 0.06F);
-  };
-}
-
-void grow_seed_head(std::uint64_t seed, std::vector<Object>& objects) {
+void grow_seed_head(const Light& light, std::uint64_t seed, std::vector<Object>& objects) {
   Stream r(hash(seed, 11));
   Tube stalk;
   for (float t = -1.25F; t <= 1.25F; t += 0.05F) {
     stalk.points.push_back(axis_at(t));
     stalk.radii.push_back(11.0F);
   }
-  objects.push_back({{stalk}, straw(hash(seed, 12), {0.24F, 0.27F, 0.11F}), true});
+  objects.push_back(
+      {{stalk}, straw(light, hash(seed, 12), {0.24F, 0.27F, 0.11F}, under_beetle), true});
 
   constexpr float kStep = 0.027F;
   int whorl = 0;
@@ -127,7 +71,7 @@ void grow_seed_head(std::uint64_t seed, std::vector<Object>& objects) {
       objects.push_back({{Ellipsoid{centre,
                                     columns(dir, wide, unit(dir.cross(wide))),
                                     {half_length, 10.5F * size, 8.0F * size}}},
-                         husk(own, tint * r.uniform(0.8F, 1.2F), half_length),
+                         husk(light, own, tint * r.uniform(0.8F, 1.2F), half_length, under_beetle),
                          true});
 
       // The awn, a stiff bristle from the husk's point.
@@ -144,8 +88,10 @@ void grow_seed_head(std::uint64_t seed, std::vector<Object>& objects) {
           at += heading * (length / 6.0F);
           heading = unit(heading + bend);
         }
-        objects.push_back(
-            {{awn}, straw(own + 1, Vec3f(0.52F, 0.43F, 0.24F) * r.uniform(0.7F, 1.2F)), true});
+        objects.push_back({{awn},
+                           straw(light, own + 1, Vec3f(0.52F, 0.43F, 0.24F) * r.uniform(0.7F, 1.2F),
+                                 under_beetle),
+                           true});
       }
       // Short hairs along the husk's edge.
       for (int h = 0; h < 3; ++h) {
@@ -154,8 +100,9 @@ void grow_seed_head(std::uint64_t seed, std::vector<Object>& objects) {
         const Vec3f root =
             centre + dir * (half_length * r.uniform(-0.2F, 0.7F)) + side * (7.5F * size);
         const Vec3f end = root + unit(dir * 0.7F + side) * r.uniform(8.0F, 17.0F);
-        objects.push_back(
-            {{Tube{{root, end}, {0.6F, 0.25F}}}, straw(own + 2, {0.62F, 0.56F, 0.38F}), true});
+        objects.push_back({{Tube{{root, end}, {0.6F, 0.25F}}},
+                           straw(light, own + 2, {0.62F, 0.56F, 0.38F}, under_beetle),
+                           true});
       }
     }
   }
@@ -163,190 +110,13 @@ void grow_seed_head(std::uint64_t seed, std::vector<Object>& objects) {
 
 // ---- the beetle
 
-struct Body {
-  Vec3f ahead, up, side;  ///< unit vectors; side points to the camera's half
-  Vec3f back;             ///< centre of the wing cases
-
-  [[nodiscard]] Vec3f at(const Vec3f& origin, float forward, float upward, float sideward) const {
-    return origin + ahead * forward + up * upward + side * sideward;
-  }
-  [[nodiscard]] cv::Matx33f axes() const { return columns(ahead, up, side); }
-};
-
-/// Scales like tiles, each of its own colour, in drifts of a kind; copper to green.
-Vec3f scales(const Vec3f& local, float raster_u, std::uint64_t seed, float size) {
-  const float drift = natural_noise(local, 60.0F, 15.0F, seed + 3);
-  const Vec3f wobble(noise(local * 0.13F, seed + 4), noise(local * 0.13F, seed + 5), 0.0F);
-  const Cell cell = cell_at(local * (1.0F / size) + wobble * 0.25F, seed);
-  const float kind = cell_value(cell, 0) + 0.55F * drift;
-  Vec3f colour(0.10F, 0.055F, 0.03F);                 // bare, dark
-  if (kind > 0.34F) colour = {0.30F, 0.155F, 0.06F};  // copper
-  if (kind > 0.62F) colour = {0.09F, 0.24F, 0.15F};   // green
-  if (kind > 0.90F) colour = {0.48F, 0.40F, 0.24F};   // pale
-  colour = colour * (0.6F + 0.8F * cell_value(cell, 1));
-  const float rim = smooth_step(0.0F, 0.22F, cell.edge);
-  const float dome = 1.15F - 0.5F * cell.centre;
-  const float grain = natural_noise(local, 9.0F, 1.2F * raster_u, seed + 6);
-  return colour * ((0.30F + 0.70F * rim) * dome * contrast(grain, 0.42F));
-}
-
-Shader wing_cases(std::uint64_t seed, const Vec3f& half) {
-  return [=](const Hit& hit, float raster_u) {
-    const float around = std::atan2(hit.local[2] / half[2], hit.local[1] / half[1]);
-    const float width = std::sqrt(std::max(0.0F, 1.0F - std::pow(hit.local[0] / half[0], 2.0F)));
-    // Ten grooves on each side; the seam between the two cases is the one at the top.
-    const float groove_step = kPi / 20.0F;
-    const float from_groove = std::remainder(around, groove_step) * half[1] * width;
-    const float groove = 1.0F - smooth_step(0.6F, 2.6F, std::abs(from_groove));
-    const float pit_way =
-        std::remainder(hit.local[0] + 3.0F * std::round(around / groove_step), 10.0F);
-    const float pit = 1.0F - smooth_step(2.0F, 3.6F, std::hypot(from_groove, pit_way));
-    const float seam = 1.0F - smooth_step(0.5F, 2.2F, std::abs(around) * half[1] * width);
-    Vec3f albedo = scales(hit.local, raster_u, seed, 6.2F);
-    albedo *= (1.0F - 0.55F * groove) * (1.0F - 0.75F * pit) * (1.0F - 0.7F * seam);
-    return lit(hit, albedo, 0.05F * (1.0F - groove));
-  };
-}
-
-Shader shell(std::uint64_t seed, float size, float gloss) {
-  return [=](const Hit& hit, float raster_u) {
-    Vec3f albedo = scales(hit.local, raster_u, seed, size);
-    const Cell pit = cell_at(hit.local * (1.0F / 9.0F), seed + 9);
-    albedo *= 1.0F - 0.7F * (1.0F - smooth_step(0.15F, 0.32F, pit.centre));
-    return lit(hit, albedo, gloss);
-  };
-}
-
-Shader facets(std::uint64_t seed) {
-  return [=](const Hit& hit, float raster_u) {
-    const Cell facet = cell_at(hit.local * (1.0F / 3.0F), seed);
-    const float rim = smooth_step(0.0F, 0.25F, facet.edge);
-    const float grain = natural_noise(hit.local, 5.0F, 1.2F * raster_u, seed + 1);
-    const Vec3f albedo =
-        Vec3f(0.055F, 0.035F, 0.03F) * (0.35F + 0.65F * rim) * contrast(grain, 0.25F);
-    return lit(hit, albedo, 0.35F * rim);
-  };
-}
-
-Shader limb(std::uint64_t seed, const Vec3f& colour) {
-  return [=](const Hit& hit, float raster_u) {
-    const Vec3f skin(hit.local[0] * 0.7F, hit.local[1], hit.local[2]);
-    const Cell cell = cell_at(skin * (1.0F / 4.6F), seed);
-    const float rim = smooth_step(0.0F, 0.25F, cell.edge);
-    const float grain = natural_noise(skin, 10.0F, 1.2F * raster_u, seed + 1);
-    const Vec3f albedo =
-        colour * ((0.45F + 0.55F * rim) * (0.5F + cell_value(cell, 2)) * contrast(grain, 0.42F));
-    return lit(hit, albedo, 0.05F);
-  };
-}
-
-Shader hair(const Vec3f& colour) {
-  return [=](const Hit& hit, float) { return lit(hit, colour, 0.10F); };
-}
-
-/// Hairs on the camera's side of an ellipsoid, combed backwards.
-void comb(const Ellipsoid& e, const Body& body, int count, float length, Stream& r,
-          std::vector<Object>& objects) {
-  for (int i = 0; i < count;) {
-    const Vec3f on = unit({r.normal(), r.normal(), r.normal()});
-    const Vec3f local(on[0] * e.half[0], on[1] * e.half[1], on[2] * e.half[2]);
-    const Vec3f normal =
-        unit(e.axes * Vec3f(on[0] / e.half[0], on[1] / e.half[1], on[2] / e.half[2]));
-    if (normal[2] < -0.2F) continue;
-    ++i;
-    const Vec3f root = e.centre + e.axes * local * 0.99F;
-    const Vec3f lean = Vec3f(r.normal(), r.normal(), r.normal()) * 0.18F;
-    const float l = length * r.uniform(0.7F, 1.3F);
-    const Vec3f middle = root + unit(normal * 0.9F - body.ahead * 0.5F + lean) * (0.5F * l);
-    const Vec3f end = middle + unit(normal * 0.4F - body.ahead * 0.9F + lean) * (0.5F * l);
-    objects.push_back({{Tube{{root, middle, end}, {0.75F, 0.6F, 0.25F}}},
-                       hair(Vec3f(0.50F, 0.40F, 0.24F) * r.uniform(0.5F, 1.3F)),
-                       true});
-  }
-}
-
-/// Thigh, shin, foot of four beads and two claws.
-void add_leg(const Body& body, const Vec3f& hip, const Vec3f& knee, const Vec3f& heel,
-             const Vec3f& toe, Stream& r, std::vector<Object>& objects) {
-  const std::uint64_t own = r.next();
-  const Vec3f dark(0.20F, 0.105F, 0.05F);
-  Tube thigh, shin, foot;
-  for (int k = 0; k <= 6; ++k) {
-    const float t = static_cast<float>(k) / 6.0F;
-    thigh.points.push_back(hip + (knee - hip) * t);
-    thigh.radii.push_back(11.0F + 7.0F * std::sin(kPi * std::min(1.0F, 0.2F + 0.75F * t)));
-    shin.points.push_back(knee + (heel - knee) * t + body.side * (5.0F * std::sin(kPi * t)));
-    shin.radii.push_back(9.0F - 2.0F * std::sin(kPi * t) + 0.5F * t);
-  }
-  for (int k = 0; k <= 16; ++k) {
-    const float t = static_cast<float>(k) / 16.0F;
-    foot.points.push_back(heel + (toe - heel) * t);
-    foot.radii.push_back(3.6F + 3.2F * std::abs(std::sin(4.0F * kPi * t)));
-  }
-  objects.push_back({{thigh}, limb(own, dark), true});
-  objects.push_back({{shin}, limb(own + 1, dark * 1.1F), true});
-  objects.push_back({{foot}, limb(own + 2, dark * 0.9F), true});
-  const Vec3f stride = unit(toe - heel);
-  for (const float sign : {-1.0F, 1.0F}) {
-    const Vec3f spread = unit(stride + body.side * (0.6F * sign));
-    objects.push_back({{Tube{{toe, toe + spread * 7.0F, toe + spread * 11.0F - body.up * 4.0F},
-                             {2.4F, 1.6F, 0.6F}}},
-                       hair({0.07F, 0.04F, 0.025F}),
-                       true});
-  }
-  for (int i = 0; i < 46; ++i) {  // bristles
-    const bool upper = r.uniform() < 0.45F;
-    const Vec3f a = upper ? hip : knee, b = upper ? knee : heel;
-    const Vec3f along = unit(b - a);
-    const Vec3f out = square_to({r.normal(), r.normal(), r.normal() + 0.6F}, along);
-    const Vec3f root = a + (b - a) * r.uniform(0.1F, 1.0F) + out * (upper ? 13.0F : 7.5F);
-    const Vec3f end = root + unit(out * 0.6F + along) * r.uniform(8.0F, 15.0F);
-    objects.push_back({{Tube{{root, end}, {0.65F, 0.25F}}},
-                       hair(Vec3f(0.45F, 0.36F, 0.22F) * r.uniform(0.5F, 1.2F)),
-                       true});
-  }
-}
-
-void add_antenna(const Vec3f& root, const Vec3f& first, const Vec3f& then, Stream& r,
-                 std::vector<Object>& objects) {
-  Tube antenna;
-  Vec3f at = root;
-  constexpr int kBeads = 11, kPerBead = 6;
-  for (int k = 0; k <= kBeads * kPerBead; ++k) {
-    const float t = static_cast<float>(k) / (kBeads * kPerBead);
-    antenna.points.push_back(at);
-    const float bead = std::abs(std::sin(kPi * static_cast<float>(k) / kPerBead));
-    antenna.radii.push_back(2.4F + (2.6F + 1.6F * t) * bead);
-    at += unit(mix(first, then, smooth_step(0.0F, 1.0F, t))) * (205.0F / (kBeads * kPerBead));
-  }
-  objects.push_back({{antenna}, limb(r.next(), {0.24F, 0.12F, 0.055F}), true});
-}
-
-/// A small drop: dark rim, a picture of the surroundings upside down, the flash as a bright spot.
-Shader dew(std::uint64_t seed) {
-  return [=](const Hit& hit, float) {
-    const float up = hit.normal[1];
-    const float rim = smooth_step(0.35F, 0.80F, hit.normal[2]);
-    Vec3f inside = mix({0.46F, 0.44F, 0.38F}, {0.10F, 0.12F, 0.07F}, smooth_step(-0.6F, 0.6F, -up));
-    inside *= 1.0F + 0.3F * noise(hit.normal * 4.0F, seed);
-    Vec3f rgb = inside * (0.10F + 0.90F * rim);
-    static const Vec3f glint = unit(Vec3f(-0.45F, -0.72F, 0.62F) + Vec3f(0, 0, 1));
-    const float shine = smooth_step(0.975F, 0.985F, hit.normal.dot(glint));
-    return mix(rgb, {2.2F, 2.2F, 2.2F}, shine);
-  };
-}
-
-int hang_drops(const std::vector<Ellipsoid>& shells, std::uint64_t seed,
-               std::vector<Object>& objects) {
+void hang_drops(const std::vector<std::pair<Ellipsoid, std::uint8_t>>& shells, std::uint64_t seed,
+                std::vector<Drop>& drops) {
   Stream r(hash(seed, 31));
-  int drops = 0;
-  const auto hang = [&](const Vec3f& at, float radius) {
-    objects.push_back({{Ellipsoid{at, cv::Matx33f::eye(), {radius, radius * 0.94F, radius}}},
-                       dew(r.next()),
-                       true});
-    ++drops;
+  const auto hang = [&](const Vec3f& at, float radius, std::uint8_t part) {
+    drops.push_back({at, radius, r.next(), part});
   };
-  for (const Ellipsoid& e : shells) {
+  for (const auto& [e, part] : shells) {
     for (int i = 0; i < 3;) {
       const Vec3f on = unit({0.6F * r.normal(), r.uniform(0.1F, 1.0F), r.uniform(0.2F, 1.0F)});
       const Vec3f normal =
@@ -355,19 +125,24 @@ int hang_drops(const std::vector<Ellipsoid>& shells, std::uint64_t seed,
       ++i;
       const float radius = r.uniform(5.0F, 10.0F);
       const Vec3f local(on[0] * e.half[0], on[1] * e.half[1], on[2] * e.half[2]);
-      hang(e.centre + e.axes * local + normal * (0.75F * radius), radius);
+      hang(e.centre + e.axes * local + normal * (0.75F * radius), radius, part);
     }
   }
   for (int i = 0; i < 7; ++i) {  // on the seed-head
     const float t = r.uniform(-0.85F, 0.85F);
     const float radius = r.uniform(4.5F, 9.0F);
-    hang(axis_at(t) + outward(t, r.uniform(0.5F, 2.2F)) * (34.0F + radius), radius);
+    hang(axis_at(t) + outward(t, r.uniform(0.5F, 2.2F)) * (34.0F + radius), radius, kPerchPart);
   }
-  return drops;
 }
 
-int put_beetle(std::uint64_t seed, std::vector<Object>& objects) {
+void put_beetle(const Light& light, std::uint64_t seed, Cast& cast) {
   Stream r(hash(seed, 21));
+  std::vector<Object>& objects = cast.objects;
+  const auto part = [&cast](const std::string& name, const Vec3f& joint,
+                            std::vector<std::uint8_t> carries = {}) {
+    cast.parts.push_back({name, joint, std::move(carries)});
+    return static_cast<std::uint8_t>(cast.parts.size() - 1);
+  };
   Body body;
   body.ahead = unit({-0.84F, 0.10F, 0.50F});
   body.up = square_to({-0.06F, -0.90F, 0.40F}, body.ahead);
@@ -383,30 +158,48 @@ int put_beetle(std::uint64_t seed, std::vector<Object>& objects) {
   const Ellipsoid face{body.at(head_at, 36.0F, -16.0F, 0.0F), body.axes(), {24.0F, 22.0F, 28.0F}};
   const Ellipsoid belly{
       body.at(body.back, 40.0F, -48.0F, 0.0F), body.axes(), {160.0F, 48.0F, 80.0F}};
-  objects.push_back({{cases}, wing_cases(hash(seed, 22), cases.half), true});
-  objects.push_back({{chest}, shell(hash(seed, 23), 5.2F, 0.05F), true});
-  objects.push_back({{head}, shell(hash(seed, 24), 4.6F, 0.05F), true});
-  objects.push_back({{face}, shell(hash(seed, 25), 4.2F, 0.06F), true});
-  objects.push_back({{belly}, limb(hash(seed, 26), {0.10F, 0.06F, 0.035F}), true});
+  const std::uint8_t abdomen_part = part("abdomen", body.at(chest_at, -60.0F, 0.0F, 0.0F));
+  const std::uint8_t chest_part = part("chest", chest_at);
+  const std::uint8_t head_part = part("head", body.at(chest_at, 55.0F, -12.0F, 0.0F));
+  objects.push_back({{cases}, wing_cases(light, hash(seed, 22), cases.half), true, abdomen_part});
+  objects.push_back({{chest}, shell(light, hash(seed, 23), 5.2F, 0.05F), true, chest_part});
+  std::size_t first = objects.size();
+  objects.push_back({{head}, shell(light, hash(seed, 24), 4.6F, 0.05F), true});
+  objects.push_back({{face}, shell(light, hash(seed, 25), 4.2F, 0.06F), true});
+  tag(objects, first, head_part);
+  objects.push_back(
+      {{belly}, limb(light, hash(seed, 26), {0.10F, 0.06F, 0.035F}), true, abdomen_part});
   for (const float sign : {-1.0F, 1.0F}) {
     const Ellipsoid eye{
         body.at(head_at, 10.0F, 13.0F, 37.0F * sign), body.axes(), {17.0F, 20.0F, 14.0F}};
-    objects.push_back({{eye}, facets(hash(seed, 27)), true});
+    first = objects.size();
+    objects.push_back({{eye}, facets(light, hash(seed, 27)), true});
     const Vec3f jaw = body.at(face.centre, 14.0F, -10.0F, 11.0F * sign);
     objects.push_back({{Tube{{jaw, body.at(jaw, 15.0F, -6.0F, 3.0F * sign),
                               body.at(jaw, 24.0F, -12.0F, -6.0F * sign)},
                              {7.0F, 5.5F, 1.5F}}},
-                       limb(hash(seed, 28), {0.08F, 0.045F, 0.03F}),
+                       limb(light, hash(seed, 28), {0.08F, 0.045F, 0.03F}),
                        true});
-    add_antenna(body.at(head_at, 34.0F, 12.0F, 24.0F * sign),
+    tag(objects, first, head_part);
+    first = objects.size();
+    const Vec3f root = body.at(head_at, 34.0F, 12.0F, 24.0F * sign);
+    add_antenna(light, root,
                 unit(body.ahead * 0.55F + body.up * 0.85F + body.side * (0.10F + 0.25F * sign)),
-                unit(body.ahead * 0.95F - body.up * 0.30F - body.side * (0.35F - 0.30F * sign)), r,
-                objects);
+                unit(body.ahead * 0.95F - body.up * 0.30F - body.side * (0.35F - 0.30F * sign)), {},
+                r, objects);
+    tag(objects, first, part(sign < 0.0F ? "antenna-1" : "antenna-2", root));
+    cast.parts[head_part].carries.push_back(static_cast<std::uint8_t>(cast.parts.size() - 1));
   }
 
-  comb(cases, body, 420, 17.0F, r, objects);
-  comb(chest, body, 260, 15.0F, r, objects);
-  comb(head, body, 130, 11.0F, r, objects);
+  first = objects.size();
+  comb(light, cases, body, 420, 17.0F, r, objects);
+  tag(objects, first, abdomen_part);
+  first = objects.size();
+  comb(light, chest, body, 260, 15.0F, r, objects);
+  tag(objects, first, chest_part);
+  first = objects.size();
+  comb(light, head, body, 130, 11.0F, r, objects);
+  tag(objects, first, head_part);
 
   // Feet stand on the seed-head: at t along its axis, at an angle around it.
   const auto ground = [](float t, float angle, float height) {
@@ -416,6 +209,7 @@ int put_beetle(std::uint64_t seed, std::vector<Object>& objects) {
     Vec3f hip;
     float foot_t, foot_angle, knee_forward, knee_up, knee_side;
   };
+  int legs = 0;
   for (const float sign : {-1.0F, 1.0F}) {
     const std::array<Pose, 3> poses{
         Pose{body.at(chest_at, 14.0F, -48.0F, 34.0F * sign), -0.33F - 0.03F * sign,
@@ -428,10 +222,12 @@ int put_beetle(std::uint64_t seed, std::vector<Object>& objects) {
       const Vec3f heel = ground(pose.foot_t, pose.foot_angle, 40.0F);
       const Vec3f toe = ground(pose.foot_t - 0.045F, pose.foot_angle + 0.1F * sign, 38.0F);
       const Vec3f knee = body.at(pose.hip, pose.knee_forward, pose.knee_up, pose.knee_side * sign);
-      add_leg(body, pose.hip, knee, heel, toe, r, objects);
+      first = objects.size();
+      add_leg(light, body, {}, pose.hip, knee, heel, toe, r, objects);
+      tag(objects, first, part("leg-" + std::to_string(++legs), pose.hip));
     }
   }
-  return hang_drops({cases, chest}, seed, objects);
+  hang_drops({{cases, abdomen_part}, {chest, chest_part}}, seed, cast.drops);
 }
 
 /// Size of a coarse raster that covers the whole of the fine one.
@@ -441,14 +237,16 @@ cv::Size coarse_size(const Scene& scene, int reduction) {
 
 }  // namespace
 
-Meadow beetle_on_seed_head(std::uint64_t seed) {
-  Meadow meadow;
-  grow_seed_head(seed, meadow.objects);
-  meadow.drops = put_beetle(seed, meadow.objects);
-  return meadow;
+Cast beetle_on_seed_head(std::uint64_t seed, Light light) {
+  light.round = true;
+  Cast cast;
+  cast.parts.push_back({"perch", {}, {}});
+  grow_seed_head(light, seed, cast.objects);
+  put_beetle(light, seed, cast);
+  return cast;
 }
 
-void hang_veils(std::uint64_t seed, const SceneFrame& frame, Scene& scene) {
+void hang_veils(std::uint64_t seed, const SceneFrame& frame, bool with_blade, Scene& scene) {
   // About 2.5 scene units per pixel of the background, half of that for the blade.
   const double per_u = frame.raster_per_u();
   const auto scene_point = [&](int x, int y, int reduction) {
@@ -481,6 +279,7 @@ void hang_veils(std::uint64_t seed, const SceneFrame& frame, Scene& scene) {
     }
   }
 
+  if (!with_blade) return;
   Veil& blade = scene.front;
   blade.reduction = std::max(1, static_cast<int>(std::lround(2.0 * per_u)));
   blade.q_px = 70.0F;

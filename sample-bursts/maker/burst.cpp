@@ -14,18 +14,6 @@
 namespace ringsweep::maker {
 namespace {
 
-/// How far the frames of a recipe see past the edge of the picture at scale 1, as a share of it.
-double margin_for(const Recipe& recipe, const std::vector<FramePlan>& plans) {
-  double most = 0.0;
-  for (const FramePlan& p : plans) {
-    const double scale = p.v_mm / recipe.optics.v_ref_mm;
-    const double shift = std::max(std::abs(p.shift_x_px), std::abs(p.shift_y_px)) + 2.0;
-    const double turn = std::abs(p.rotation_deg) * 0.0175;
-    most = std::max(most, (0.5 * (1.0 + turn) + shift / recipe.height_px) / scale - 0.5);
-  }
-  return most;
-}
-
 bool write_bytes(const std::filesystem::path& file, const char* data, std::size_t size) {
   std::ofstream out(file, std::ios::binary | std::ios::trunc);
   out.write(data, static_cast<std::streamsize>(size));
@@ -35,29 +23,9 @@ bool write_bytes(const std::filesystem::path& file, const char* data, std::size_
 
 }  // namespace
 
-Stage set_stage(const Recipe& recipe) {
-  const Optics& o = recipe.optics;
-  SceneFrame frame;
-  frame.width_px = recipe.width_px;
-  frame.height_px = recipe.height_px;
-  frame.raster_per_px = recipe.raster_per_px;
-  frame.margin = margin_for(recipe, plan_frames(recipe));
-  // One px sideways is p / m in the scene, one px of depth the same; moving the point by du moves
-  // its image by m^2 du, which is D m^2 du / (v p) px of blur: m D / v px per px of depth.
-  const double magnification = o.v_ref_mm / o.focal_length_mm - 1.0;
-  frame.q_per_px = recipe.depth_scale * magnification * o.pupil_mm / o.v_ref_mm;
-  const Meadow meadow = beetle_on_seed_head(recipe.seed);
-  Stage stage{empty_scene(frame), 0};
-  add_objects(meadow.objects, frame, stage.scene);
-  finish(frame, stage.scene);
-  hang_veils(recipe.seed, frame, stage.scene);
-  stage.visible_drops = meadow.drops;
-  return stage;
-}
-
 cv::Mat take_frame(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
   const double scale = plan.v_mm / recipe.optics.v_ref_mm;
-  const Placement placement{scale, plan.rotation_deg, plan.shift_x_px, plan.shift_y_px};
+  const Placement placement{plan.scale, plan.rotation_deg, plan.shift_x_px, plan.shift_y_px};
   const cv::Mat light = on_sensor(blurred(scene, plan.ref_q_px), scene.raster_per_px, placement,
                                   {recipe.width_px, recipe.height_px});
   // The same pupil, farther from the sensor: light falls with the square of the image distance.
@@ -80,13 +48,13 @@ Result<nlohmann::json> write_burst(const Recipe& recipe, const std::filesystem::
                                 "check the space and the rights of the folder"});
   };
   const std::vector<FramePlan> plans = plan_frames(recipe);
-  const Stage stage = set_stage(recipe);
+  Stage stage(recipe);
   for (std::size_t k = 0; k < plans.size(); ++k) {
     const std::filesystem::path file = folder / plans[k].file;
     std::vector<unsigned char> bytes;
     try {
-      bytes =
-          jpeg_with_exif(take_frame(stage.scene, recipe, plans[k]), recipe.sensor, plans[k].time);
+      bytes = jpeg_with_exif(take_frame(stage.scene(k), recipe, plans[k]), recipe.sensor,
+                             plans[k].time);
     } catch (const std::runtime_error& e) {
       return tl::unexpected(Error{file.string(), e.what(), "check the recipe's picture size"});
     }
@@ -95,8 +63,7 @@ Result<nlohmann::json> write_burst(const Recipe& recipe, const std::filesystem::
     }
     if (progress) progress(static_cast<int>(k) + 1, static_cast<int>(plans.size()));
   }
-  nlohmann::json truth = truth_of(recipe, plans, stage.scene.subject_q_px);
-  truth["drops"]["visible"] = stage.visible_drops;
+  nlohmann::json truth = truth_of(recipe, plans, stage.sight());
   const std::string text = truth.dump(1) + "\n";
   if (!write_bytes(folder / "truth.json", text.data(), text.size())) {
     return refused(folder / "truth.json");

@@ -1,26 +1,19 @@
 #pragma once
 /// Makes whole bursts. Start reading here.
 ///
-/// recipe.h -> beetle.h, scene.h (what is there) -> camera.h, disc.h (blur) -> sensor.h (pixels,
-/// file); truth.h beside it.
+/// recipe.h -> stage.h (poses), scenes.h, beetle.h, cast.h, scene.h (what is there) -> camera.h,
+/// disc.h (blur) -> sensor.h (pixels, file); truth.h beside it.
 
 #include <filesystem>
 #include <functional>
 #include <nlohmann/json_fwd.hpp>
 #include <opencv2/core.hpp>
 
-#include "maker/beetle.h"
 #include "maker/recipe.h"
 #include "maker/scene.h"
+#include "maker/stage.h"
 
 namespace ringsweep::maker {
-
-/// A scene sampled for a recipe, and what the truth has to know of it.
-struct Stage {
-  Scene scene;
-  int visible_drops = 0;
-};
-[[nodiscard]] Stage set_stage(const Recipe& recipe);
 
 /// Takes one frame: 8-bit BGR.
 [[nodiscard]] cv::Mat take_frame(const Scene& scene, const Recipe& recipe, const FramePlan& plan);

@@ -1,6 +1,7 @@
 #pragma once
 /// Solid textures: functions of a point, with detail at every scale down to a given one.
 
+#include <cmath>
 #include <cstdint>
 #include <opencv2/core.hpp>
 
@@ -30,6 +31,9 @@ struct Cell {
   t = t < 0.0F ? 0.0F : (t > 1.0F ? 1.0F : t);
   return t * t * (3.0F - 2.0F * t);
 }
+
+/// Noise as a factor of brightness.
+[[nodiscard]] inline float contrast(float noise_value, float strength) { return std::exp(strength * noise_value); }
 
 [[nodiscard]] inline cv::Vec3f mix(const cv::Vec3f& a, const cv::Vec3f& b, float t) {
   return a * (1.0F - t) + b * t;

@@ -228,6 +228,8 @@ std::vector<Fragment> fragments_of(const Object& object, Sprite sprite, const Sc
       f.rgb = object.shader(hit, raster_u);
       f.alpha = hit.coverage;
       f.subject = object.subject;
+      f.part = object.part;
+      f.drop = object.drop;
       fragments.push_back(f);
     }
   }
@@ -278,29 +280,36 @@ void add_objects(const std::vector<Object>& objects, const SceneFrame& frame, Sc
   }
 }
 
-void finish(const SceneFrame& frame, Scene& scene) {
-  std::vector<std::vector<float>> seen(scene.tiles.size());
+std::vector<Seen> seen_in(const SceneFrame& frame, const Scene& scene) {
+  std::vector<std::vector<Seen>> seen(scene.tiles.size());
   // Only what lies inside the picture counts, not the raster's margin.
   const double half_x = frame.width_px * frame.raster_per_px / 2.0;
   const double half_y = frame.height_px * frame.raster_per_px / 2.0;
   tbb::parallel_for(std::size_t{0}, scene.tiles.size(), [&](std::size_t t) {
-    std::vector<Fragment>& tile = scene.tiles[t];
-    std::ranges::stable_sort(tile, {}, &Fragment::q_px);
-    tile.shrink_to_fit();
     std::vector<const Fragment*> front(static_cast<std::size_t>(Scene::kTile * Scene::kTile));
-    for (const Fragment& f : tile) {
+    for (const Fragment& f : scene.tiles[t]) {
       if (f.alpha < 0.5F) continue;
       if (std::abs(f.x + 0.5 - scene.width / 2.0) > half_x) continue;
       if (std::abs(f.y + 0.5 - scene.height / 2.0) > half_y) continue;
       front[static_cast<std::size_t>(f.y % Scene::kTile * Scene::kTile + f.x % Scene::kTile)] = &f;
     }
     for (const Fragment* f : front) {
-      if (f != nullptr && f->subject) seen[t].push_back(f->q_px);
+      if (f != nullptr) seen[t].push_back({f->x, f->y, f->q_px, f->subject, f->part, f->drop});
     }
   });
+  std::vector<Seen> all;
+  for (const std::vector<Seen>& tile : seen) all.insert(all.end(), tile.begin(), tile.end());
+  return all;
+}
+
+void finish(const SceneFrame& frame, Scene& scene) {
+  tbb::parallel_for(std::size_t{0}, scene.tiles.size(), [&](std::size_t t) {
+    std::ranges::stable_sort(scene.tiles[t], {}, &Fragment::q_px);
+    scene.tiles[t].shrink_to_fit();
+  });
   scene.subject_q_px.clear();
-  for (const std::vector<float>& q : seen) {
-    scene.subject_q_px.insert(scene.subject_q_px.end(), q.begin(), q.end());
+  for (const Seen& s : seen_in(frame, scene)) {
+    if (s.subject) scene.subject_q_px.push_back(s.q_px);
   }
   std::ranges::sort(scene.subject_q_px);
 }

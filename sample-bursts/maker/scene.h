@@ -49,7 +49,9 @@ using Shader = std::function<cv::Vec3f(const Hit&, float raster_u)>;
 struct Object {
   std::vector<std::variant<Ellipsoid, Tube>> solids;
   Shader shader;
-  bool subject = true;  ///< part of what has to be sharp
+  bool subject = true;     ///< part of what has to be sharp
+  std::uint8_t part = 0;   ///< of a cast (cast.h)
+  std::uint16_t drop = 0;  ///< from 1; 0: none
 };
 
 /// One surface behind one raster pixel.
@@ -62,6 +64,8 @@ struct Fragment {
   cv::Vec3f rgb;  ///< linear, not multiplied by alpha
   float alpha = 0.0F;
   bool subject = false;
+  std::uint8_t part = 0;
+  std::uint16_t drop = 0;
 };
 inline constexpr std::array<int, 4> kReach{3, 8, 20, 48};
 inline constexpr float kLowStepPx = 0.125F;
@@ -109,6 +113,19 @@ struct SceneFrame {
 
 /// Samples objects into the raster. The order of objects does not matter to what is seen.
 void add_objects(const std::vector<Object>& objects, const SceneFrame& frame, Scene& scene);
+
+/// What one raster pixel of the picture shows in front.
+struct Seen {
+  std::uint16_t x = 0;
+  std::uint16_t y = 0;
+  float q_px = 0.0F;
+  bool subject = false;
+  std::uint8_t part = 0;
+  std::uint16_t drop = 0;
+};
+
+/// Of every raster pixel inside the picture that shows an object; call after finish().
+[[nodiscard]] std::vector<Seen> seen_in(const SceneFrame& frame, const Scene& scene);
 
 /// Sorts fragments and collects the subject's focal positions. Call once, after the last object.
 void finish(const SceneFrame& frame, Scene& scene);

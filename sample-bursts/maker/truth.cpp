@@ -35,117 +35,331 @@ double quantile(std::span<const double> rising, double at) {
   return std::lerp(rising[low], rising[high], place - static_cast<double>(low));
 }
 
-}  // namespace
+/// The burst as the truth counts it, in px at the middle scale.
+class Reckoning {
+ public:
+  Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, const Sight& sight);
 
-json truth_of(const Recipe& recipe, const std::vector<FramePlan>& plans,
-              std::span<const float> subject_q_px) {
-  if (plans.empty() || subject_q_px.empty()) {
-    throw std::invalid_argument("truth_of: no frame or no subject");
+  [[nodiscard]] json written() const;
+
+ private:
+  /// Exposure against fully lit frames, the ambient light counted in both.
+  [[nodiscard]] static double ev(const FramePlan& p) {
+    const double ambient = std::exp2(p.ambient_ev);
+    return std::log2((std::exp2(p.exposure_ev) + ambient) / (1.0 + ambient));
   }
-  const Optics& o = recipe.optics;
-  const ThinLens lens{o.pupil_mm, o.pitch_mm};
-  const auto dark = [](const FramePlan& p) { return p.exposure_ev <= kDarkEv; };
+  [[nodiscard]] static bool dark(const FramePlan& p) { return ev(p) <= kDarkEv; }
+  [[nodiscard]] static double shake_px(const FramePlan& p) {
+    return std::hypot(p.shake_x_px, p.shake_y_px);
+  }
+  [[nodiscard]] static bool lit_in_part(const FramePlan& p) { return p.lit_to < 1.0; }
+  [[nodiscard]] static bool use(const FramePlan& p) {
+    return p.written && !p.cut_short && !lit_in_part(p) && ev(p) > kFaintEv &&
+           shake_px(p) < kShakenPx;
+  }
+  [[nodiscard]] double at_middle(double q_ref_px) const {
+    return middle_scale_ * (q_ref_px - middle_ref_px_);
+  }
+  [[nodiscard]] double sway_px(std::size_t k) const;
+  /// Distance from a position to the nearest usable frame from `first` to before `end`.
+  [[nodiscard]] double nearest_px(double q, std::size_t first, std::size_t end) const;
+  [[nodiscard]] double share_sharp(const std::vector<double>& ref_px, std::size_t first,
+                                   std::size_t end) const;
+  [[nodiscard]] json gaps(std::size_t first, std::size_t end) const;
+  /// How far the subject reaches beyond the usable frames; far, near.
+  [[nodiscard]] std::pair<double, double> beyond(std::size_t first, std::size_t end) const;
+  [[nodiscard]] bool covered(std::size_t first, std::size_t end) const;
+  [[nodiscard]] json frames() const;
+  [[nodiscard]] json moved(std::vector<std::size_t>& breaks) const;
+  [[nodiscard]] json drops(std::vector<std::size_t>& breaks) const;
+  [[nodiscard]] json turn_factor() const;
 
-  double v_min = 0.0, v_max = 0.0;
+  const Recipe& recipe_;
+  const std::vector<FramePlan>& plans_;
+  const Sight& sight_;
+  double middle_scale_ = 1.0;
+  double middle_ref_px_ = 0.0;
+  std::vector<double> subject_;  ///< rising
+  double far_px_ = 0.0, near_px_ = 0.0;
+  std::vector<double> ring_;  ///< of every frame
+  std::vector<double> q_;     ///< against the subject: where it swayed in depth, another
+  std::vector<bool> on_subject_;
+};
+
+Reckoning::Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, const Sight& sight)
+    : recipe_(recipe), plans_(plans), sight_(sight) {
+  const Optics& o = recipe.optics;
+  double low = 0.0, high = 0.0, v_min = 0.0, v_max = 0.0;
   for (const FramePlan& p : plans) {
-    if (dark(p)) continue;
+    if (dark(p) || !p.written) continue;
+    low = low == 0.0 ? p.scale : std::min(low, p.scale);
+    high = std::max(high, p.scale);
     v_min = v_min == 0.0 ? p.v_mm : std::min(v_min, p.v_mm);
     v_max = std::max(v_max, p.v_mm);
   }
-  const double v_0 = v_min > 0.0 ? std::sqrt(v_min * v_max) : o.v_ref_mm;
-
-  // q at v_ref to q at v_0: the same 1/v seen at another scale.
-  std::vector<double> subject(subject_q_px.begin(), subject_q_px.end());
-  for (double& q : subject) {
-    const double inverse_v = (1.0 - q * o.pitch_mm / o.pupil_mm) / o.v_ref_mm;
-    q = focal_position_px(lens, v_0, 1.0 / inverse_v);
+  if (low > 0.0) {
+    middle_scale_ = std::sqrt(low * high);
+    middle_ref_px_ =
+        focal_position_px({o.pupil_mm, o.pitch_mm}, o.v_ref_mm, std::sqrt(v_min * v_max));
   }
-  const double far_px = quantile(subject, 0.005), near_px = quantile(subject, 0.995);
-
-  std::vector<double> q(plans.size());
-  std::vector<bool> on_subject(plans.size());
-  std::vector<std::size_t> usable;
-  json frames = json::array();
+  for (const float q : sight.subject_q_px) subject_.push_back(at_middle(q));
+  far_px_ = quantile(subject_, 0.005);
+  near_px_ = quantile(subject_, 0.995);
   for (std::size_t k = 0; k < plans.size(); ++k) {
-    const FramePlan& p = plans[k];
-    q[k] = focal_position_px(lens, v_0, p.v_mm);
-    on_subject[k] =
-        share_between(subject, q[k] - kBlurLimitPx, q[k] + kBlurLimitPx) >= kOnSubjectShare;
-    if (!dark(p)) usable.push_back(k);
-    json flags = json::array();
-    if (dark(p)) {
-      flags.push_back("dark");
-    } else if (p.exposure_ev <= kDimEv) {
-      flags.push_back("dim");
-    }
-    const Placement placement{p.v_mm / o.v_ref_mm, p.rotation_deg, p.shift_x_px, p.shift_y_px};
-    const cv::Vec4d m = frame_from_scene(placement, {recipe.width_px, recipe.height_px});
-    frames.push_back(
-        {{"file", p.file},
-         {"index", k + 1},
-         {"focus_px", rounded(q[k], 3)},
-         {"on_subject", static_cast<bool>(on_subject[k])},
-         {"flags", flags},
-         {"v_mm", rounded(p.v_mm, 5)},
-         {"u_mm", rounded(image_distance_mm(o.focal_length_mm, p.v_mm), 4)},
-         {"from_scene", {rounded(m[0], 7), rounded(m[1], 7), rounded(m[2], 4), rounded(m[3], 4)}},
-         {"exposure_ev", rounded(p.exposure_ev, 3)},
-         {"time", p.time}});
+    ring_.push_back(at_middle(plans[k].ref_q_px));
+    q_.push_back(ring_.back() - sway_px(k));
+    on_subject_.push_back(share_between(subject_, q_.back() - kBlurLimitPx,
+                                        q_.back() + kBlurLimitPx) >= kOnSubjectShare);
   }
+}
 
-  std::vector<std::size_t> order = usable;
-  std::ranges::sort(order, {}, [&q](std::size_t k) { return q[k]; });
-  json gaps = json::array();
+double Reckoning::sway_px(std::size_t k) const {
+  double depth = 0.0;
+  const int frame = static_cast<int>(k) + 1;
+  for (const Sway& s : recipe_.sways) {
+    if (frame >= s.first && frame <= s.last) depth += s.depth_px;
+  }
+  return depth * middle_scale_;
+}
+
+double Reckoning::nearest_px(double q, std::size_t first, std::size_t end) const {
+  double nearest = 1e9;
+  for (std::size_t k = first; k < end; ++k) {
+    if (use(plans_[k])) nearest = std::min(nearest, std::abs(q_[k] - q));
+  }
+  return nearest;
+}
+
+double Reckoning::share_sharp(const std::vector<double>& ref_px, std::size_t first,
+                              std::size_t end) const {
+  const auto sharp = std::ranges::count_if(
+      ref_px, [&](double q) { return nearest_px(at_middle(q), first, end) <= kBlurLimitPx; });
+  return static_cast<double>(sharp) / static_cast<double>(std::max<std::size_t>(1, ref_px.size()));
+}
+
+json Reckoning::gaps(std::size_t first, std::size_t end) const {
+  std::vector<std::size_t> order;
+  for (std::size_t k = first; k < end; ++k) {
+    if (use(plans_[k])) order.push_back(k);
+  }
+  std::ranges::stable_sort(order, {}, [this](std::size_t k) { return q_[k]; });
+  json list = json::array();
   for (std::size_t i = 0; i + 1 < order.size(); ++i) {
-    const double low = q[order[i]], high = q[order[i + 1]];
+    const double low = q_[order[i]], high = q_[order[i + 1]];
     if (high - low <= kAllowedStepPx) continue;
-    const double share = share_between(subject, low + kBlurLimitPx, high - kBlurLimitPx);
+    const double share = share_between(subject_, low + kBlurLimitPx, high - kBlurLimitPx);
     if (share < kGapShare) continue;
-    gaps.push_back({{"after", plans[std::min(order[i], order[i + 1])].file},
-                    {"before", plans[std::max(order[i], order[i + 1])].file},
+    list.push_back({{"after", plans_[std::min(order[i], order[i + 1])].file},
+                    {"before", plans_[std::max(order[i], order[i + 1])].file},
                     {"width_px", rounded(high - low, 3)},
                     {"subject_share", rounded(share, 4)}});
   }
+  return list;
+}
 
+std::pair<double, double> Reckoning::beyond(std::size_t first, std::size_t end) const {
+  double low = 0.0, high = 0.0;
+  bool any = false;
+  for (std::size_t k = first; k < end; ++k) {
+    if (!use(plans_[k])) continue;
+    low = any ? std::min(low, q_[k]) : q_[k];
+    high = any ? std::max(high, q_[k]) : q_[k];
+    any = true;
+  }
+  if (!any) return {near_px_ - far_px_, near_px_ - far_px_};
+  return {low - far_px_, near_px_ - high};
+}
+
+bool Reckoning::covered(std::size_t first, std::size_t end) const {
+  const auto [far, near] = beyond(first, end);
+  return far <= kBlurLimitPx && near <= kBlurLimitPx && gaps(first, end).empty();
+}
+
+json Reckoning::frames() const {
+  const Optics& o = recipe_.optics;
+  json list = json::array();
+  for (std::size_t k = 0; k < plans_.size(); ++k) {
+    const FramePlan& p = plans_[k];
+    if (!p.written) continue;
+    json flags = json::array();
+    if (dark(p)) {
+      flags.push_back("dark");
+    } else if (ev(p) <= kDimEv) {
+      flags.push_back("dim");
+    }
+    if (shake_px(p) >= kShakenPx) flags.push_back("shaken");
+    if (p.cut_short) flags.push_back("unreadable");
+    if (lit_in_part(p)) flags.push_back("partly-lit");
+    const Placement placement{p.scale, p.rotation_deg, p.shift_x_px, p.shift_y_px};
+    const cv::Vec4d m = frame_from_scene(placement, {recipe_.width_px, recipe_.height_px});
+    list.push_back(
+        {{"file", p.file},
+         {"index", list.size() + 1},
+         {"focus_px", rounded(q_[k], 3)},
+         {"ring_px", rounded(ring_[k], 3)},
+         {"on_subject", static_cast<bool>(on_subject_[k]) && !p.cut_short},
+         {"flags", flags},
+         {"sweep", p.sweep + 1},
+         {"v_mm", rounded(p.v_mm, 5)},
+         {"u_mm", rounded(image_distance_mm(o.focal_length_mm, p.v_mm), 4)},
+         {"from_scene", {rounded(m[0], 7), rounded(m[1], 7), rounded(m[2], 4), rounded(m[3], 4)}},
+         {"exposure_ev", rounded(ev(p), 3)},
+         {"shake_px", rounded(shake_px(p), 3)},
+         {"time", p.time}});
+  }
+  return list;
+}
+
+/// The next frame from k on that was written; the last one where there is none.
+std::size_t written_from(const std::vector<FramePlan>& plans, std::size_t k) {
+  while (k + 1 < plans.size() && !plans[k].written) ++k;
+  return k;
+}
+
+/// The last frame before k that was written.
+std::size_t written_before(const std::vector<FramePlan>& plans, std::size_t k) {
+  while (k > 1 && !plans[k - 1].written) --k;
+  return k > 0 ? k - 1 : 0;
+}
+
+json Reckoning::moved(std::vector<std::size_t>& breaks) const {
+  json list = json::array();
+  for (const SeenMove& move : sight_.moves) {
+    const auto at = static_cast<std::size_t>(std::max(1, move.frame) - 1);
+    if (at == 0 || at >= plans_.size()) continue;
+    const double before = share_sharp(move.before_px, 0, at);
+    const double after = share_sharp(move.after_px, at, plans_.size());
+    const double shift = move.shift_px * middle_scale_;
+    const bool conflict =
+        shift > kBlurLimitPx && before >= kConflictShare && after >= kConflictShare;
+    if (conflict) breaks.push_back(at);
+    const char* kind = move.kind == Move::Kind::stays    ? "stays"
+                       : move.kind == Move::Kind::drifts ? "drifts"
+                                                         : "to-and-fro";
+    list.push_back({{"part", move.part},
+                    {"kind", kind},
+                    {"file", plans_[written_from(plans_, at)].file},
+                    {"scene_box",
+                     {rounded(move.box_px.x, 1), rounded(move.box_px.y, 1),
+                      rounded(move.box_px.width, 1), rounded(move.box_px.height, 1)}},
+                    {"shift_px", rounded(shift, 2)},
+                    {"part_px",
+                     {rounded(at_middle(quantile(move.before_px, 0.005)), 3),
+                      rounded(at_middle(quantile(move.before_px, 0.995)), 3)}},
+                    {"sharp_before", rounded(before, 3)},
+                    {"sharp_after", rounded(after, 3)},
+                    {"conflict", conflict}});
+  }
+  return list;
+}
+
+json Reckoning::drops(std::vector<std::size_t>& breaks) const {
+  json lost = json::array(), appeared = json::array(), all = json::array();
+  std::size_t visible = 0;
+  for (const SeenDrop& drop : sight_.drops) {
+    visible += drop.visible >= kDropVisible ? 1U : 0U;
+    all.push_back({{"scene_x", rounded(drop.x_px, 1)},
+                   {"scene_y", rounded(drop.y_px, 1)},
+                   {"radius_px", rounded(drop.radius_px, 2)},
+                   {"focus_px", rounded(at_middle(drop.q_px), 3)},
+                   {"visible_fraction", rounded(drop.visible, 3)}});
+  }
+  for (const DropEvent& event : recipe_.drops) {
+    const auto at = static_cast<std::size_t>(std::max(1, event.frame) - 1);
+    if (at == 0 || at >= plans_.size()) continue;
+    const SeenDrop& drop = sight_.drops[static_cast<std::size_t>(event.drop) - 1];
+    json entry = all[static_cast<std::size_t>(event.drop) - 1];
+    entry["drop"] = event.drop;
+    if (event.kind == DropEvent::Kind::appears) {
+      entry["first_seen"] = plans_[written_from(plans_, at)].file;
+      appeared.push_back(entry);
+      continue;
+    }
+    const double q = at_middle(drop.q_px);
+    const double before = nearest_px(q, 0, at), after = nearest_px(q, at, plans_.size());
+    const bool conflict =
+        drop.visible >= kDropVisible && before <= kBlurLimitPx && after <= kBlurLimitPx;
+    if (conflict) breaks.push_back(at);
+    entry["how"] = event.kind == DropEvent::Kind::gone    ? "gone"
+                   : event.kind == DropEvent::Kind::rolls ? "rolled"
+                                                          : "merged";
+    entry["last_seen"] = plans_[written_before(plans_, at)].file;
+    entry["first_missing"] = plans_[written_from(plans_, at)].file;
+    entry["optional"] =
+        drop.visible < kDropVisible || before > kDropReachPx || after > kDropReachPx;
+    entry["nearest_before_px"] = rounded(before, 2);
+    entry["nearest_after_px"] = rounded(after, 2);
+    entry["conflict"] = conflict;
+    lost.push_back(entry);
+  }
+  return {{"visible", visible}, {"lost", lost}, {"appeared", appeared}, {"all", all}};
+}
+
+json Reckoning::turn_factor() const {
+  double largest = 0.0;
+  for (std::size_t k = 0; k + 1 < plans_.size(); ++k) {
+    if (on_subject_[k] && on_subject_[k + 1] && plans_[k].sweep == plans_[k + 1].sweep) {
+      largest = std::max(largest, std::abs(ring_[k + 1] - ring_[k]));
+    }
+  }
+  return largest > 0.0 ? json(rounded(0.75 * kAllowedStepPx / largest, 4)) : json(nullptr);
+}
+
+json Reckoning::written() const {
+  const Optics& o = recipe_.optics;
+  const std::size_t n = plans_.size();
+  std::vector<std::size_t> breaks;
+  const json moves = moved(breaks), water = drops(breaks);
+  std::string verdict = covered(0, n) ? "complete" : "reshoot";
+  if (!breaks.empty()) {
+    std::ranges::sort(breaks);
+    breaks.push_back(n);
+    bool alone = false;
+    std::size_t first = 0;
+    for (const std::size_t end : breaks) {
+      alone = alone || covered(first, end);
+      first = end;
+    }
+    verdict = alone ? "complete-without" : "reshoot";
+  }
   const auto end = [](const char* name, double beyond) {
     return json{{"end", name},
                 {"state", beyond > kBlurLimitPx ? "open" : "covered"},
                 {"beyond_px", rounded(std::max(0.0, beyond), 3)}};
   };
-  const bool any = !order.empty();
-  const double beyond_near = any ? near_px - q[order.back()] : near_px - far_px;
-  const double beyond_far = any ? q[order.front()] - far_px : near_px - far_px;
-  const bool open = beyond_near > kBlurLimitPx || beyond_far > kBlurLimitPx;
+  const auto [beyond_far, beyond_near] = beyond(0, n);
+  // The side of the first sweep's beginning.
+  std::size_t last = 0;
+  while (last + 1 < n && plans_[last + 1].sweep == plans_[0].sweep) ++last;
+  return {{"format", "burst-truth"},
+          {"version", 1},
+          {"scene", recipe_.scene == SceneKind::meadow ? "beetle on a grass seed-head" : "varied"},
+          {"burst", recipe_.name},
+          {"width", recipe_.width_px},
+          {"height", recipe_.height_px},
+          {"camera",
+           {{"focal_length_mm", o.focal_length_mm},
+            {"aperture_diameter_mm", o.pupil_mm},
+            {"pixel_pitch_mm", o.pitch_mm},
+            {"v_ref_mm", o.v_ref_mm}}},
+          {"verdict", verdict},
+          {"first_end", q_[last] > q_[0] ? "far" : "near"},
+          {"subject_px", {rounded(far_px_, 3), rounded(near_px_, 3)}},
+          {"gaps", gaps(0, n)},
+          {"ends", {end("near", beyond_near), end("far", beyond_far)}},
+          {"turn_factor", turn_factor()},
+          {"moved", moves},
+          {"drops", water},
+          {"frames", frames()}};
+}
 
-  double largest_step = 0.0;
-  for (std::size_t k = 0; k + 1 < plans.size(); ++k) {
-    if (on_subject[k] && on_subject[k + 1]) {
-      largest_step = std::max(largest_step, std::abs(q[k + 1] - q[k]));
-    }
+}  // namespace
+
+json truth_of(const Recipe& recipe, const std::vector<FramePlan>& plans, const Sight& sight) {
+  if (plans.empty() || sight.subject_q_px.empty()) {
+    throw std::invalid_argument("truth_of: no frame or no subject");
   }
-
-  return {
-      {"format", "burst-truth"},
-      {"version", 1},
-      {"scene", "beetle on a grass seed-head"},
-      {"burst", recipe.name},
-      {"width", recipe.width_px},
-      {"height", recipe.height_px},
-      {"camera",
-       {{"focal_length_mm", o.focal_length_mm},
-        {"aperture_diameter_mm", o.pupil_mm},
-        {"pixel_pitch_mm", o.pitch_mm},
-        {"v_ref_mm", o.v_ref_mm}}},
-      {"verdict", gaps.empty() && !open ? "complete" : "reshoot"},
-      {"first_end", q.back() > q.front() ? "far" : "near"},
-      {"subject_px", {rounded(far_px, 3), rounded(near_px, 3)}},
-      {"gaps", gaps},
-      {"ends", {end("near", beyond_near), end("far", beyond_far)}},
-      {"turn_factor",
-       largest_step > 0.0 ? json(rounded(0.75 * kAllowedStepPx / largest_step, 4)) : json(nullptr)},
-      {"moved", json::array()},
-      {"drops", {{"visible", 0}, {"lost", json::array()}}},
-      {"frames", frames}};
+  return Reckoning(recipe, plans, sight).written();
 }
 
 }  // namespace ringsweep::maker

@@ -7,30 +7,46 @@
 #include <vector>
 
 #include "maker/recipe.h"
+#include "maker/stage.h"
 
 namespace ringsweep::maker {
 
 /// Blur limit and allowed step of the verdict, px.
 inline constexpr double kBlurLimitPx = 2.0;
 inline constexpr double kAllowedStepPx = 2.0 * kBlurLimitPx;
-/// A frame is dark from here on, EV; dim from kDimEv on.
+/// A frame is dark from here on, EV; dim from kDimEv on, and of no use below kFaintEv.
 inline constexpr double kDarkEv = -2.5;
+inline constexpr double kFaintEv = -1.5;
 inline constexpr double kDimEv = -0.7;
+/// Motion blur of this length, px, makes a frame shaken, and of no use.
+inline constexpr double kShakenPx = kBlurLimitPx;
+/// A drop is neither due nor false where less of it is seen, or where no usable frame before or
+/// none after comes nearer than kDropReachPx to its focus.
+inline constexpr double kDropVisible = 0.3;
+inline constexpr double kDropReachPx = 6.0;
+/// Shares of a moved part that must be sharp both before and after for a conflict.
+inline constexpr double kConflictShare = 0.05;
 /// Share of the subject that makes a frame lie on it, and share that makes a wide step a gap.
 inline constexpr double kOnSubjectShare = 0.005;
 inline constexpr double kGapShare = 0.002;
 
-/// truth.json, format "burst-truth", version 1. Focal positions are px of blur at the scale
-/// v_0 = sqrt(v_min v_max) of the frames that are not dark: (D v_0 / p) (1/v_0 - 1/v).
+/// truth.json, format "burst-truth", version 1; its fields stand in sample-bursts/README.md. Focal
+/// positions are px of blur at the burst's middle scale, the geometric mean of the largest and the
+/// smallest scale of the frames that are not dark. Usable: lit, whole, neither shaken nor dim below
+/// kFaintEv.
 ///
-/// gaps: two neighbouring positions of frames that are not dark, more than the allowed step apart,
-/// with at least kGapShare of the subject between them farther than the blur limit from all of
-/// them. ends: beyond_px is how far the subject (0.5 and 99.5 %) reaches past the last frame on
-/// that side; open if that is more than the blur limit. turn_factor: three quarters of the allowed
-/// step over the largest step between consecutive frames that are both on the subject, dark ones
-/// included, since the ring turned for them too; null without such frames.
-/// @param subject_q_px  focal positions of the subject's pixels at v_ref, rising
+/// gaps: two neighbouring positions of usable frames, more than the allowed step apart, with at
+/// least kGapShare of the subject between them farther than the blur limit from all of them. ends:
+/// beyond_px is how far the subject (0.5 and 99.5 %) reaches past the last usable frame on that
+/// side; open if that is more than the blur limit. turn_factor: three quarters of the allowed step
+/// over the largest step between consecutive frames of a sweep that are both on the subject, dark
+/// ones included, since the ring turned for them too; null without such frames.
+///
+/// A part that moved, or a drop that went, is a conflict where it is within the blur limit in
+/// usable frames both before and after (a part: by kConflictShare of it, and moved by more than the
+/// blur limit). Then the verdict is complete-without where the frames between two conflicts alone
+/// cover the subject, else reshoot.
 [[nodiscard]] nlohmann::json truth_of(const Recipe& recipe, const std::vector<FramePlan>& plans,
-                                      std::span<const float> subject_q_px);
+                                      const Sight& sight);
 
 }  // namespace ringsweep::maker

@@ -113,17 +113,17 @@ TEST(ReadRecipe, SaysWhatIsWrong) {
 TEST(TakeFrame, SameRecipeSamePixelsOnAnyNumberOfThreads) {
   const Recipe recipe = small_recipe();
   const auto plans = plan_frames(recipe);
-  const cv::Mat first = take_frame(set_stage(recipe).scene, recipe, plans[3]);
+  const cv::Mat first = take_frame(Stage(recipe).scene(3), recipe, plans[3]);
   cv::Mat second;
   {
     const tbb::global_control one(tbb::global_control::max_allowed_parallelism, 1);
-    second = take_frame(set_stage(recipe).scene, recipe, plans[3]);
+    second = take_frame(Stage(recipe).scene(3), recipe, plans[3]);
   }
   EXPECT_EQ(cv::norm(first, second, cv::NORM_INF), 0.0);
 
   Recipe other = recipe;
   other.seed = recipe.seed + 1;
-  EXPECT_GT(cv::norm(first, take_frame(set_stage(other).scene, other, plans[3]), cv::NORM_INF),
+  EXPECT_GT(cv::norm(first, take_frame(Stage(other).scene(3), other, plans[3]), cv::NORM_INF),
             10.0);
 }
 
@@ -136,9 +136,9 @@ TEST(TakeFrame, LightFallsWithTheSquareOfTheImageDistance) {
   recipe.sensor.full_well_e = 1e7;
   recipe.v_mm = {128.0, 130.0, 132.0, 134.0, 144.0};
   const auto plans = plan_frames(recipe);
-  const Stage stage = set_stage(recipe);
+  Stage stage(recipe);
   const auto corner = [&](const FramePlan& plan) {
-    const cv::Mat bgr = take_frame(stage.scene, recipe, plan);
+    const cv::Mat bgr = take_frame(stage.scene(0), recipe, plan);
     const double code = cv::mean(bgr(cv::Rect(0, 0, 60, 15)))[1] / 255.0;
     return std::pow((code + 0.055) / 1.055, 2.4);
   };

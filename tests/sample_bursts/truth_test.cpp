@@ -42,7 +42,7 @@ Burst burst_at(const std::vector<double>& q_px, double subject_low, double subje
   return b;
 }
 
-json truth(const Burst& b) { return truth_of(b.recipe, b.plans, b.subject); }
+json truth(const Burst& b) { return truth_of(b.recipe, b.plans, {b.subject, {}, {}}); }
 
 // Breathing of 12 px at D / p = 60,000 px is 2e-4: a px of 5 is right to 0.001, as printed.
 constexpr double kTolerance = 0.004;
@@ -109,6 +109,114 @@ TEST(Truth, FramesOnAirAreNotOnTheSubject) {
   EXPECT_EQ(on, (std::vector<bool>{false, true, true, true, true, false}));
 }
 
+// Of the frames at 6, 4, 2, 0, -2, -4 the part lies at 0 to 3 px: seen sharp before and after.
+Burst with_move(int frame, double shift_px) {
+  Burst b = burst_at({6, 4, 2, 0, -2, -4}, -4.0, 5.0);
+  b.recipe.moves = {{.part = "head", .frame = frame, .shift_px = shift_px}};
+  return b;
+}
+
+json truth_with_move(const Burst& b) {
+  Sight sight{b.subject, {}, {}};
+  SeenMove move{.part = "head",
+                .frame = b.recipe.moves[0].frame,
+                .shift_px = b.recipe.moves[0].shift_px,
+                .box_px = {10, 20, 30, 40},
+                .before_px = {},
+                .after_px = {}};
+  for (int i = 0; i <= 300; ++i) move.before_px.push_back(0.01 * i);
+  move.after_px = move.before_px;
+  sight.moves = {move};
+  return truth_of(b.recipe, b.plans, sight);
+}
+
+TEST(Truth, APartThatMovesWhileItIsSharpIsAConflict) {
+  const json t = truth_with_move(with_move(4, 5.0));
+  ASSERT_EQ(t["moved"].size(), 1U);
+  const json& m = t["moved"][0];
+  EXPECT_EQ(m["file"], t["frames"][3]["file"]);
+  EXPECT_EQ(m["conflict"], true);
+  EXPECT_NEAR(m["shift_px"].get<double>(), 5.0, 0.01);
+  // Before it the frame at 2 px shows 0 to 3 within 2 px, after it that at 0 px shows 0 to 2.
+  EXPECT_NEAR(m["sharp_before"].get<double>(), 1.0, 0.01);
+  EXPECT_NEAR(m["sharp_after"].get<double>(), 2.0 / 3.0, 0.01);
+  EXPECT_EQ(t["verdict"], "reshoot");  // neither half covers the subject
+}
+
+TEST(Truth, WhatMovesByLessThanTheBlurLimitOrWhileBlurredIsNone) {
+  EXPECT_EQ(truth_with_move(with_move(4, 1.5))["moved"][0]["conflict"], false);
+  EXPECT_EQ(truth_with_move(with_move(4, 1.5))["verdict"], "complete");
+  EXPECT_EQ(truth_with_move(with_move(6, 5.0))["moved"][0]["conflict"], false);  // sharp no more
+}
+
+TEST(Truth, OnePoseThatCoversAloneIsCompleteWithoutTheOthers) {
+  Burst b = burst_at({6, 4, 2, 0, -2, -4, 0, 2}, -4.0, 5.0);
+  b.recipe.moves = {{.part = "head", .frame = 7, .shift_px = 5.0}};
+  EXPECT_EQ(truth_with_move(b)["verdict"], "complete-without");
+}
+
+TEST(Truth, ADropThatGoesIsAConflictOnlyWhereFramesOnBothSidesShowItSharp) {
+  Burst b = burst_at({6, 4, 2, 0, -2, -4}, -4.0, 5.0);
+  b.recipe.drops = {{.drop = 1, .frame = 4}, {.drop = 2, .frame = 4}, {.drop = 3, .frame = 4}};
+  const auto drop = [](double q_px, double visible) {
+    return SeenDrop{.x_px = 1, .y_px = 2, .radius_px = 5, .q_px = q_px, .visible = visible};
+  };
+  const json t =
+      truth_of(b.recipe, b.plans, {b.subject, {}, {drop(1, 0.9), drop(4, 0.9), drop(1, 0.1)}});
+  const json& lost = t["drops"]["lost"];
+  ASSERT_EQ(lost.size(), 3U);
+  EXPECT_EQ(lost[0]["last_seen"], t["frames"][2]["file"]);
+  EXPECT_EQ(lost[0]["first_missing"], t["frames"][3]["file"]);
+  EXPECT_EQ(lost[0]["conflict"], true);
+  EXPECT_EQ(lost[0]["optional"], false);
+  EXPECT_EQ(lost[1]["conflict"], false) << "4 px from the next frame";
+  EXPECT_EQ(lost[1]["optional"], false);
+  EXPECT_EQ(lost[2]["conflict"], false) << "hidden";
+  EXPECT_EQ(lost[2]["optional"], true);
+  EXPECT_EQ(t["drops"]["visible"], 2);
+}
+
+TEST(Truth, WhatIsShakenCutShortOrLitInPartCoversNothing) {
+  for (const int spoilt : {0, 1, 2, 3}) {
+    Burst b = burst_at({6, 4, 1, -2, -4}, -4.0, 5.0);
+    if (spoilt == 1) b.plans[2].shake_x_px = 3.0;
+    if (spoilt == 2) b.plans[2].cut_short = true;
+    if (spoilt == 3) b.plans[2].lit_to = 0.5;
+    const json t = truth(b);
+    EXPECT_EQ(t["gaps"].size(), spoilt == 0 ? 0U : 1U) << spoilt;
+    const std::vector<json> flags{json::array(), {"shaken"}, {"unreadable"}, {"partly-lit"}};
+    EXPECT_EQ(t["frames"][2]["flags"], flags[static_cast<std::size_t>(spoilt)]);
+  }
+}
+
+TEST(Truth, AFrameMissingOnTheCardIsNotListedAndCoversNothing) {
+  Burst b = burst_at({6, 4, 1, -2, -4}, -4.0, 5.0);
+  b.plans[2].written = false;
+  const json t = truth(b);
+  EXPECT_EQ(t["frames"].size(), 4U);
+  EXPECT_EQ(t["frames"][2]["index"], 3);
+  EXPECT_EQ(t["gaps"].size(), 1U);
+}
+
+// Half the flash and ambient light of -1 EV: (1/2 + 1/2) / (1 + 1/2) = -0.585 EV.
+TEST(Truth, AmbientLightCountsInDarkAndInLitFrames) {
+  Burst b = burst_at({6, 4, 1, -2, -4}, -4.0, 5.0);
+  for (FramePlan& p : b.plans) p.ambient_ev = -1.0;
+  b.plans[2].exposure_ev = -1.0;
+  EXPECT_NEAR(truth(b)["frames"][2]["exposure_ev"].get<double>(), std::log2(1.0 / 1.5), 0.001);
+}
+
+TEST(Truth, SwayInDepthIsAnotherPositionOfTheSameRing) {
+  Burst b = burst_at({6, 4, 2, 0, -2, -4}, -4.0, 5.0);
+  const json still = truth(b);
+  b.recipe.sways = {{.first = 3, .last = 3, .depth_px = 1.5}};
+  const json t = truth(b);
+  EXPECT_NEAR(t["frames"][2]["focus_px"].get<double>(),
+              still["frames"][2]["focus_px"].get<double>() - 1.5, kTolerance);
+  EXPECT_EQ(t["frames"][2]["ring_px"], still["frames"][2]["ring_px"]);
+  EXPECT_EQ(t["turn_factor"], still["turn_factor"]);
+}
+
 /// Truth files of ray-traced bursts, where they are at hand.
 std::filesystem::path shared() {
   const char* set = std::getenv("RINGSWEEP_SHARED");
@@ -144,7 +252,7 @@ TEST(Truth, AgreesWithRayTracedBursts) {
       subject.push_back(static_cast<float>(
           focal_position_px(lens, recipe.optics.v_ref_mm, theirs["subject"][end])));
     }
-    const json ours = truth_of(recipe, plans, subject);
+    const json ours = truth_of(recipe, plans, {subject, {}, {}});
     for (std::size_t k = 0; k < plans.size(); ++k) {
       const auto& a = ours["frames"][k];
       const auto& b = theirs["frames"][k];

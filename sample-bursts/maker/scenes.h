@@ -1,0 +1,21 @@
+#pragma once
+/// Scenes drawn from a seed: an animal on a perch, many kinds of both.
+
+#include <cstdint>
+
+#include "maker/cast.h"
+#include "maker/recipe.h"
+
+namespace ringsweep::maker {
+
+/// Body, eyes, legs, antennae, fur, surface and drops are drawn from the seed. Parts: "perch",
+/// "abdomen", "chest", "head" (carries eyes and antennae), "antenna-1", "antenna-2", "leg-1" to
+/// "leg-6". A stem or leaf runs through the whole depth and out of the picture and is not part of
+/// the subject; a seed-head is.
+/// @param width_px  of the pictures: drops get radii of 2 to 15 px
+[[nodiscard]] Cast varied_cast(std::uint64_t seed, Perch perch, const Light& light, int width_px);
+
+/// How deep the animal is, u: from its farthest to its nearest point.
+[[nodiscard]] double depth_u(const Cast& cast);
+
+}  // namespace ringsweep::maker

@@ -1,0 +1,466 @@
+#include "maker/suite.h"
+
+#include <fmt/core.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "maker/random.h"
+#include "maker/scenes.h"
+
+namespace ringsweep::maker {
+namespace {
+
+/// Draws of one case, in double.
+class Draw {
+ public:
+  explicit Draw(std::uint64_t seed) : stream_(seed) {}
+  [[nodiscard]] double uniform(double low, double high) {
+    return low + (high - low) * static_cast<double>(stream_.uniform());
+  }
+  [[nodiscard]] double log_uniform(double low, double high) {
+    return low * std::pow(high / low, uniform(0.0, 1.0));
+  }
+  /// 0 to before n.
+  [[nodiscard]] int one_of(int n) {
+    return std::min(n - 1, static_cast<int>(uniform(0.0, static_cast<double>(n))));
+  }
+  [[nodiscard]] bool chance(double share) { return uniform(0.0, 1.0) < share; }
+  [[nodiscard]] std::uint64_t seed() { return stream_.next() >> 16U; }
+
+ private:
+  Stream stream_;
+};
+
+constexpr double kAllowedPx = 4.0;  // twice the blur limit of pictures as small as these
+
+/// An animal in the middle of its sweep, and how deep it is.
+struct Plain {
+  Recipe recipe;
+  double depth_px = 0.0;
+};
+
+Plain plain(Draw& draw, int width_px) {
+  Plain p;
+  Recipe& r = p.recipe;
+  r.seed = draw.seed();
+  r.hand_seed = draw.seed();
+  r.width_px = width_px;
+  r.height_px = width_px * 3 / 4;
+  r.raster_per_px = 1.5;
+  r.scene = SceneKind::varied;
+  // A third stands on what runs through the whole depth and out of the picture.
+  r.perch =
+      draw.chance(2.0 / 3.0) ? Perch::seed_head : (draw.chance(0.5) ? Perch::stem : Perch::leaf);
+  r.lights = std::array{Lights::square, Lights::two,
+                        Lights::point}[static_cast<std::size_t>(draw.one_of(3))];
+  r.blade = draw.chance(0.4);
+  p.depth_px = draw.log_uniform(5.0, 60.0);
+  // The pupil that makes the animal so deep. The same sensor, as many px as there are.
+  r.optics.pitch_mm = 17.4 / width_px;
+  const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), width_px);
+  const double magnification = r.optics.v_ref_mm / r.optics.focal_length_mm - 1.0;
+  const double depth = depth_u(cast) * width_px / static_cast<double>(kSceneWidth);
+  r.optics.pupil_mm = p.depth_px * r.optics.v_ref_mm / (depth * magnification);
+  // Run-in and run-out of 1.5 to 6 px beyond what is there; the animal's middle is near z = 0.
+  double low = 1e9, high = -1e9;
+  for (const Object& object : cast.objects) {
+    if (object.part == kPerchPart) continue;
+    for (const auto& solid : object.solids) {
+      const auto* e = std::get_if<Ellipsoid>(&solid);
+      const auto take = [&](float z) {
+        low = std::min(low, static_cast<double>(z));
+        high = std::max(high, static_cast<double>(z));
+      };
+      if (e != nullptr) {
+        take(e->centre[2]);
+        take(e->centre[2] + std::min({e->half[0], e->half[1], e->half[2]}));
+      } else {
+        for (const cv::Vec3f& point : std::get<Tube>(solid).points) take(point[2]);
+      }
+    }
+  }
+  const double q_per_u = p.depth_px / depth_u(cast);
+  const double near = high * q_per_u + draw.uniform(1.5, 6.0);
+  const double far = low * q_per_u - draw.uniform(1.5, 6.0);
+  Sweep& s = r.sweeps[0];
+  const bool from_near = draw.chance(0.5);
+  s.from_px = from_near ? near : far;
+  s.to_px = from_near ? far : near;
+  // About 14 to 45 frames, none of its steps wider than a gap.
+  const double frames = draw.uniform(16.0, 40.0);
+  const double mean = std::clamp((near - far) / frames, 0.35, 2.3);
+  s.smallest_step_px = mean * draw.uniform(0.3, 0.8);
+  s.largest_step_px = std::min(3.6, 2.0 * mean - s.smallest_step_px);
+  s.sway = draw.chance(0.5) ? draw.uniform(0.3, 0.8) : 0.0;
+  r.shift_sd_px = draw.uniform(0.1, 1.0);
+  r.rotation_sd_deg = draw.chance(0.3) ? draw.uniform(0.0, 0.05) : 0.0;
+  r.flicker_sd_ev = draw.uniform(0.0, 0.08);
+  r.sensor.full_well_e = draw.log_uniform(6000.0, 40000.0);
+  r.sensor.read_noise_e = draw.uniform(2.0, 8.0);
+  r.sensor.jpeg_quality = 88 + draw.one_of(10);
+  return p;
+}
+
+int frames_of(const Recipe& recipe) { return static_cast<int>(plan_frames(recipe).size()); }
+
+/// A place of the sweep within the subject, px at v_ref.
+double place(Draw& draw, const Recipe& r, double from = 0.25, double to = 0.75) {
+  return std::lerp(r.sweeps[0].from_px, r.sweeps[0].to_px, draw.uniform(from, to));
+}
+
+void make_plain(Draw& draw, Recipe& r) {
+  Sweep& s = r.sweeps[0];
+  const double all = s.to_px - s.from_px;
+  switch (draw.one_of(4)) {
+    case 0:
+      s.from_px += all * draw.uniform(0.05, 0.4);
+      break;  // a late start
+    case 1:
+      s.to_px -= all * draw.uniform(0.05, 0.4);
+      break;  // an early end
+    default:
+      break;
+  }
+}
+
+void make_gap(Draw& draw, Recipe& r) {
+  r.sweeps[0].jumps = {{.at_px = place(draw, r), .width_px = kAllowedPx * draw.uniform(0.5, 2.0)}};
+}
+
+void make_flash(Draw& draw, Recipe& r) {
+  const int n = frames_of(r);
+  const int kind = draw.one_of(7);
+  const double missed = draw.uniform(-9.0, -4.0);
+  const auto miss = [&](int frame, double ev) { r.flash.push_back({.frame = frame, .ev = ev}); };
+  switch (kind) {
+    case 0:  // single misses
+      for (int f = 1; f <= n; ++f)
+        if (draw.chance(0.1)) miss(f, missed);
+      break;
+    case 1:  // every second or third
+      for (int f = 2 + draw.one_of(2), by = 2 + draw.one_of(2); f <= n; f += by) miss(f, missed);
+      break;
+    case 2:  // five, then none for a while
+      for (int f = 1; f <= n; ++f)
+        if ((f - 1) % 8 >= 5) miss(f, missed);
+      break;
+    case 3:  // sagging
+      for (int f = 1; f <= n; ++f) miss(f, -draw.uniform(1.0, 2.0) * (f - 1) / n);
+      break;
+    case 4:  // lit in part
+      for (int f = 1; f <= n; ++f)
+        if (draw.chance(0.08)) r.flash.push_back({.frame = f, .lit_to = draw.uniform(0.2, 0.8)});
+      break;
+    case 5:  // dawn
+      r.ambient = {.first_ev = draw.uniform(-6.0, -3.0), .last_ev = -1.0};
+      for (int f = 1; f <= n; ++f)
+        if (draw.chance(0.15)) miss(f, missed);
+      break;
+    default:  // weak ones
+      for (int f = 1; f <= n; ++f)
+        if (draw.chance(0.25)) miss(f, draw.uniform(-2.4, -0.3));
+      break;
+  }
+}
+
+void make_hand(Draw& draw, Recipe& r) {
+  Sweep& s = r.sweeps[0];
+  switch (draw.one_of(5)) {
+    case 0:
+      s.hesitations = {{.at_px = place(draw, r), .frames = 2 + draw.one_of(6)}};
+      break;
+    case 1:
+      s.hesitations = {{.at_px = place(draw, r),
+                        .frames = draw.one_of(3),
+                        .back_px = draw.uniform(1.0, 8.0),
+                        .play_px = draw.uniform(0.0, 3.0)}};
+      break;
+    case 2: {  // sticks, comes free, a new grip
+      const double at = place(draw, r);
+      s.hesitations = {{.at_px = at, .frames = 1 + draw.one_of(3)}};
+      s.jumps = {
+          {.at_px = at + (s.to_px > s.from_px ? 2.0 : -2.0), .width_px = draw.uniform(2.0, 7.0)}};
+      break;
+    }
+    case 3:
+      s.end_stop_px = place(draw, r, 0.6, 1.0);
+      break;
+    default:
+      r.buffer_frames = 8 + draw.one_of(10);
+      r.slow_interval_s = draw.uniform(0.3, 1.2);
+      break;
+  }
+}
+
+void make_sweeps(Draw& draw, Recipe& r) {
+  const int more = 1 + draw.one_of(2);
+  for (int i = 0; i < more; ++i) {
+    Sweep next = r.sweeps.back();
+    next.jumps.clear();
+    if (draw.chance(0.75)) std::swap(next.from_px, next.to_px);
+    next.pause_s = draw.uniform(0.0, 2.5);
+    if (draw.chance(0.6)) {
+      next.jumps = {{.at_px = place(draw, r, 0.3, 0.7), .width_px = draw.uniform(4.5, 9.0)}};
+    }
+    switch (draw.one_of(5)) {
+      case 0:
+        next.pupil_factor = draw.chance(0.5) ? 0.71 : 1.41;
+        break;
+      case 1:
+        next.bump_x_px = draw.uniform(-8.0, 8.0);
+        next.bump_y_px = draw.uniform(-8.0, 8.0);
+        break;
+      case 2:
+        next.light_turn_deg = draw.uniform(-60.0, 60.0);
+        break;
+      case 3:
+        next.drop_growth = draw.uniform(0.85, 1.2);
+        break;
+      default:
+        break;
+    }
+    r.sweeps.push_back(next);
+  }
+  if (draw.chance(0.6)) {
+    r.sweeps[0].jumps = {{.at_px = place(draw, r, 0.3, 0.7), .width_px = draw.uniform(4.5, 9.0)}};
+  }
+}
+
+void make_camera(Draw& draw, Recipe& r) {
+  const int n = frames_of(r);
+  switch (draw.one_of(6)) {
+    case 0:
+      for (int f = 1; f <= n; ++f) {
+        if (!draw.chance(0.15)) continue;
+        const double length = draw.uniform(1.0, 8.0), way = draw.uniform(0.0, 6.2832);
+        r.shakes.push_back(
+            {.frame = f, .x_px = length * std::cos(way), .y_px = length * std::sin(way)});
+      }
+      break;
+    case 1:
+      r.haze = {.from_frame = 1 + draw.one_of(n), .share = draw.uniform(0.05, 0.4)};
+      break;
+    case 2:
+      for (int f = 1; f <= n; ++f) {
+        if (draw.chance(0.5))
+          r.sways.push_back({.first = f,
+                             .last = f,
+                             .x_px = draw.uniform(-4.0, 4.0),
+                             .y_px = draw.uniform(-2.0, 2.0)});
+      }
+      break;
+    case 3:
+      for (int f = 2; f <= n; ++f) {
+        if (draw.chance(0.25))
+          r.sways.push_back({.first = f, .last = f, .depth_px = draw.uniform(-2.0, 2.0)});
+      }
+      break;
+    case 4:
+      r.not_written = {2 + draw.one_of(n - 2)};
+      break;
+    default:
+      r.cut_short = {2 + draw.one_of(n - 2)};
+      break;
+  }
+}
+
+void make_optics(Draw& draw, Recipe& r) {
+  Optics& o = r.optics;
+  switch (draw.one_of(6)) {
+    case 0:
+      o.focusing = Focusing::internal;
+      o.breathing = draw.uniform(-1.0, 2.0);
+      break;
+    case 1:
+      o.pupil = PupilShape::hexagonal;
+      break;
+    case 2:
+      o.vignetting = draw.uniform(0.2, 0.7);
+      break;
+    case 3:
+      o.spherical = draw.uniform(-0.5, 0.5);
+      break;
+    default: {
+      // The same blur from a smaller sensor: pupil and pitch shrink together, N_w grows.
+      const double pitch = draw.uniform(0.0035, 0.006);
+      const double n_w = draw.log_uniform(8.0, 32.0);
+      const double pupil = o.v_ref_mm / n_w;
+      // A px of depth is pitch / m; px of blur per px of depth go with the pupil alone: the scene
+      // is flattened or stretched to keep them.
+      r.depth_scale = o.pupil_mm / pupil;
+      o.pupil_mm = pupil;
+      o.pitch_mm = pitch;
+      o.diffraction = true;
+      break;
+    }
+  }
+}
+
+void make_develop(Draw& draw, Recipe& r) {
+  Sensor& s = r.sensor;
+  s.mosaic = draw.chance(0.7);
+  s.sharpening = draw.chance(0.7) ? draw.uniform(0.2, 1.5) : 0.0;
+  s.sharpening_px = draw.uniform(0.6, 1.6);
+  s.tone_curve = draw.chance(0.6) ? draw.uniform(0.1, 0.8) : 0.0;
+  if (draw.chance(0.3)) s.jpeg_quality = 60 + draw.one_of(30);
+  if (draw.chance(0.3)) s.full_well_e = draw.log_uniform(1000.0, 5000.0);
+}
+
+void make_moves(Draw& draw, Recipe& r) {
+  constexpr std::array<const char*, 8> kParts{"head",  "antenna-1", "antenna-2", "leg-1",
+                                              "leg-3", "leg-4",     "leg-6",     "abdomen"};
+  const int n = frames_of(r);
+  if (draw.chance(0.35)) {  // a second sweep covers alone
+    Sweep back = r.sweeps[0];
+    std::swap(back.from_px, back.to_px);
+    back.pause_s = draw.uniform(0.2, 2.0);
+    r.sweeps.push_back(back);
+  }
+  const int moves = 1 + draw.one_of(2);
+  for (int i = 0; i < moves; ++i) {
+    Move m;
+    m.part = kParts[static_cast<std::size_t>(draw.one_of(8))];
+    m.frame = std::max(2, static_cast<int>(draw.uniform(0.25, 0.75) * n));
+    if (r.sweeps.size() > 1 && draw.chance(0.6)) m.frame = n + 1;
+    m.shift_px = draw.log_uniform(0.5, 8.0);
+    m.way_deg = draw.uniform(0.0, 360.0);
+    if (m.part == "abdomen" && draw.chance(0.5)) m.kind = Move::Kind::drifts;
+    if (m.part.starts_with("antenna") && draw.chance(0.3)) m.kind = Move::Kind::to_and_fro;
+    r.moves.push_back(m);
+  }
+}
+
+void make_drops(Draw& draw, Recipe& r) {
+  const int n = frames_of(r);
+  const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), r.width_px);
+  if (draw.chance(0.35)) {
+    Sweep back = r.sweeps[0];
+    std::swap(back.from_px, back.to_px);
+    back.pause_s = draw.uniform(0.2, 2.0);
+    r.sweeps.push_back(back);
+  }
+  const int frame = r.sweeps.size() > 1 && draw.chance(0.6)
+                        ? n + 1
+                        : std::max(2, static_cast<int>(draw.uniform(0.25, 0.75) * n));
+  const int events = 1 + draw.one_of(5);
+  for (int i = 0; i < events; ++i) {
+    DropEvent e;
+    e.drop = 1 + draw.one_of(static_cast<int>(cast.drops.size()));
+    if (std::ranges::find(r.drops, e.drop, &DropEvent::drop) != r.drops.end()) continue;
+    e.frame = frame;
+    const int kind = draw.one_of(8);
+    e.kind = kind < 5    ? DropEvent::Kind::gone
+             : kind == 5 ? DropEvent::Kind::rolls
+             : kind == 6 ? DropEvent::Kind::merges
+                         : DropEvent::Kind::appears;
+    e.shift_px = draw.uniform(5.0, 40.0);
+    r.drops.push_back(e);
+  }
+}
+
+/// How many of each group in the full suite.
+struct Share {
+  SuiteGroup group;
+  int few, quick, full;
+};
+constexpr std::array<Share, 10> kShares{{{SuiteGroup::plain, 2, 10, 90},
+                                         {SuiteGroup::gap, 2, 10, 80},
+                                         {SuiteGroup::flash, 1, 8, 56},
+                                         {SuiteGroup::hand, 1, 6, 40},
+                                         {SuiteGroup::sweeps, 0, 6, 44},
+                                         {SuiteGroup::camera, 1, 6, 40},
+                                         {SuiteGroup::optics, 0, 6, 44},
+                                         {SuiteGroup::develop, 1, 6, 40},
+                                         {SuiteGroup::moves, 0, 8, 60},
+                                         {SuiteGroup::drops, 0, 8, 60}}};
+
+Recipe recipe_for(SuiteGroup group, std::uint64_t seed, int width_px) {
+  Draw draw(seed);
+  Recipe r = plain(draw, width_px).recipe;
+  switch (group) {
+    case SuiteGroup::plain:
+      make_plain(draw, r);
+      break;
+    case SuiteGroup::gap:
+      make_gap(draw, r);
+      break;
+    case SuiteGroup::flash:
+      make_flash(draw, r);
+      break;
+    case SuiteGroup::hand:
+      make_hand(draw, r);
+      break;
+    case SuiteGroup::sweeps:
+      make_sweeps(draw, r);
+      break;
+    case SuiteGroup::camera:
+      make_camera(draw, r);
+      break;
+    case SuiteGroup::optics:
+      make_optics(draw, r);
+      break;
+    case SuiteGroup::develop:
+      make_develop(draw, r);
+      break;
+    case SuiteGroup::moves:
+      make_moves(draw, r);
+      break;
+    case SuiteGroup::drops:
+      make_drops(draw, r);
+      break;
+  }
+  return r;
+}
+
+}  // namespace
+
+const char* name_of(SuiteGroup group) {
+  switch (group) {
+    case SuiteGroup::plain:
+      return "plain";
+    case SuiteGroup::gap:
+      return "gap";
+    case SuiteGroup::flash:
+      return "flash";
+    case SuiteGroup::hand:
+      return "hand";
+    case SuiteGroup::sweeps:
+      return "sweeps";
+    case SuiteGroup::camera:
+      return "camera";
+    case SuiteGroup::optics:
+      return "optics";
+    case SuiteGroup::develop:
+      return "develop";
+    case SuiteGroup::moves:
+      return "moves";
+    case SuiteGroup::drops:
+      return "drops";
+  }
+  return "";
+}
+
+std::vector<SuiteCase> suite(SuiteSize size) {
+  std::vector<SuiteCase> cases;
+  for (const Share& share : kShares) {
+    const int count = size == SuiteSize::few     ? share.few
+                      : size == SuiteSize::quick ? share.quick
+                                                 : share.full;
+    for (int i = 0; i < count; ++i) {
+      SuiteCase c;
+      c.group = share.group;
+      c.name = fmt::format("{}-{:03}", name_of(share.group), i + 1);
+      c.held_back = i % 2 == 1;
+      const std::uint64_t seed =
+          hash(2026, hash(static_cast<std::uint64_t>(share.group), static_cast<std::uint64_t>(i)));
+      c.recipe = recipe_for(share.group, seed, size == SuiteSize::few ? 432 : 640);
+      c.recipe.name = c.name;
+      cases.push_back(std::move(c));
+    }
+  }
+  return cases;
+}
+
+}  // namespace ringsweep::maker
