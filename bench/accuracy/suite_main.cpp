@@ -82,22 +82,17 @@ maker::SuiteSize size_of(const std::string& word) {
 }
 
 std::vector<maker::SuiteCase> wished(const Wishes& wishes) {
-  const maker::SuiteSize size = size_of(wishes.size);
-  std::vector<maker::SuiteCase> all;
-  const auto add = [&](maker::SuiteSeeds seeds) {
-    for (maker::SuiteCase& one : maker::suite(size, seeds)) {
-      if (wishes.only.empty() || one.name == wishes.only || one.group == wishes.only) {
-        all.push_back(std::move(one));
-      }
-    }
-  };
-  const bool both = wishes.seeds == "both";
-  if (!both && wishes.seeds != "open" && wishes.seeds != "held-back") {
+  if (wishes.seeds != "open" && wishes.seeds != "held-back" && wishes.seeds != "both") {
     throw std::invalid_argument("--seeds is open, held-back or both");
   }
-  if (both || wishes.seeds == "open") add(maker::SuiteSeeds::open);
-  if (both || wishes.seeds == "held-back") add(maker::SuiteSeeds::held_back);
-  if (all.empty()) throw std::invalid_argument("no burst of the suite is called " + wishes.only);
+  std::vector<maker::SuiteCase> all = maker::suite(size_of(wishes.size));
+  std::erase_if(all, [&](const maker::SuiteCase& one) {
+    const bool of_seeds = wishes.seeds == "both" || one.held_back == (wishes.seeds == "held-back");
+    const bool named =
+        wishes.only.empty() || one.name == wishes.only || maker::name_of(one.group) == wishes.only;
+    return !of_seeds || !named;
+  });
+  if (all.empty()) throw std::invalid_argument("no burst of these is called " + wishes.only);
   return all;
 }
 
@@ -130,7 +125,7 @@ int run(const Wishes& wishes) {
   std::size_t failed = 0;
   for (const maker::SuiteCase& one : suite) {
     const fs::path folder = pictures / one.name;
-    cases.push_back(accuracy::run_case(one.name, one.group, one.recipe, folder));
+    cases.push_back(accuracy::run_case(one.name, maker::name_of(one.group), one.recipe, folder));
     if (!wishes.keep) {
       std::error_code ignored;
       fs::remove_all(folder, ignored);

@@ -16,6 +16,8 @@ namespace {
 using nlohmann::json;
 
 constexpr std::size_t kWorst = 3;
+constexpr const char* kNone = "none said";
+constexpr const char* kNoSd = "no sd said";
 
 Figure no_value(std::string why) { return {.why = std::move(why)}; }
 
@@ -67,7 +69,15 @@ Figure reduce(const std::vector<double>& values, Reduce how, std::string why,
 struct Side {
   std::vector<const BurstScore*> scores;
   std::vector<double> seconds;
-  std::string none;  ///< what it means that this method has no value
+  bool model = true;  ///< ours; false: the naive check
+
+  /// Why there is no value, when nothing was looked for.
+  [[nodiscard]] std::string unchecked() const { return absent("not checked"); }
+  /// Why there is no value, when answers are there but hold no case.
+  [[nodiscard]] std::string absent(const char* why) const {
+    if (!model) return "cannot tell";
+    return scores.empty() ? "no answer" : why;
+  }
 };
 
 using Values = std::function<void(const BurstScore&, std::vector<double>&)>;
@@ -90,7 +100,7 @@ Figure missed(const Side& side, const PickCount& pick) {
     due += count->due;
     found += count->found;
   }
-  return share(due - found, due, checked > 0 ? "none due" : side.none);
+  return share(due - found, due, checked > 0 ? "none due" : side.unchecked());
 }
 
 Figure falsely(const Side& side, const PickCount& pick) {
@@ -102,7 +112,7 @@ Figure falsely(const Side& side, const PickCount& pick) {
     told += count->found + count->wrong;
     wrong += count->wrong;
   }
-  return share(wrong, told, checked > 0 ? "none told" : side.none);
+  return share(wrong, told, checked > 0 ? "none told" : side.unchecked());
 }
 
 /// Of the sizes within [low, high): the share that is not right.
@@ -119,15 +129,14 @@ Figure not_right(const Side& side, const PickCount& pick, const PickEvents& even
     }
   }
   const char* why = which == &Events::due ? "none due" : "none told";
-  return share(wrong, n, checked > 0 ? why : side.none);
+  return share(wrong, n, checked > 0 ? why : side.unchecked());
 }
 
 /// Builds the rows of one table.
 class Rows {
  public:
   Rows(std::vector<const Case*> cases) : cases_(std::move(cases)) {
-    ours_.none = "not checked";
-    naive_.none = "cannot tell";
+    naive_.model = false;
     for (const Case* c : cases_) {
       if (c->ours) {
         ours_.scores.push_back(&*c->ours);
@@ -182,11 +191,14 @@ class Rows {
     return named;
   }
 
+  /// @param why  there are answers, but fewer than `fewest` values
   void add_reduced(std::string id, std::string label, Unit unit, const Values& values, Reduce how,
-                   std::size_t fewest = 1, const Badness& badness = {}) {
+                   const char* why, const Badness& badness = {}, std::size_t fewest = 1) {
     add(
         std::move(id), std::move(label), unit,
-        [&](const Side& side) { return reduce(gather(side, values), how, side.none, fewest); },
+        [&](const Side& side) {
+          return reduce(gather(side, values), how, side.absent(why), fewest);
+        },
         badness);
   }
 
@@ -208,17 +220,20 @@ class Rows {
     });
     const auto rms_of = [](const Case& c) { return c.ours ? c.ours->rms_px : std::nullopt; };
     const auto shape_of = [](const Case& c) { return c.ours ? c.ours->shape_px : std::nullopt; };
-    add_reduced("position.rms_px", "error, rms", Unit::px, px, rms, 1, rms_of);
-    add_reduced("position.worst_px", "error, worst frame", Unit::px, px, worst);
-    add_reduced("position.shape_rms_px", "shape error (scale freed), rms", Unit::px, shape, rms, 1,
-                shape_of);
-    add_reduced("position.shape_worst_px", "shape error, worst frame", Unit::px, shape, worst);
-    add_reduced("position.rms_sd", "shape error in sd, rms (1 is right)", Unit::sd, in_sd, rms);
-    add_reduced("position.worst_sd", "shape error in sd, worst frame", Unit::sd, in_sd, worst);
+    add_reduced("position.rms_px", "error, rms", Unit::px, px, rms, kNone, rms_of);
+    add_reduced("position.worst_px", "error, worst frame", Unit::px, px, worst, kNone);
+    add_reduced("position.shape_rms_px", "shape error (scale freed), rms", Unit::px, shape, rms,
+                kNone, shape_of);
+    add_reduced("position.shape_worst_px", "shape error, worst frame", Unit::px, shape, worst,
+                kNone);
+    add_reduced("position.rms_sd", "shape error in sd, rms (1 is right)", Unit::sd, in_sd, rms,
+                kNoSd);
+    add_reduced("position.worst_sd", "shape error in sd, worst frame", Unit::sd, in_sd, worst,
+                kNoSd);
     add("position.holds", "95 % interval holds", Unit::share, [&](const Side& side) {
       const std::vector<double> z = gather(side, in_sd);
       const auto held = std::ranges::count_if(z, [](double x) { return std::abs(x) <= 1.96; });
-      return share(static_cast<std::size_t>(held), z.size(), side.none);
+      return share(static_cast<std::size_t>(held), z.size(), side.absent(kNoSd));
     });
   }
 
@@ -227,13 +242,13 @@ class Rows {
     const Values error = [](const BurstScore& s, std::vector<double>& to) {
       if (s.scale) to.push_back(*s.scale - 1.0);
     };
-    add_reduced("scale.mean", "scale error, mean", Unit::relative, error, mean, 1,
+    add_reduced("scale.mean", "scale error, mean", Unit::relative, error, mean, kNone,
                 [](const Case& c) -> std::optional<double> {
                   if (!c.ours || !c.ours->scale) return std::nullopt;
                   return *c.ours->scale - 1.0;
                 });
-    add_reduced("scale.sd", "scale error, sd", Unit::relative, error, sd, 2);
-    add_reduced("scale.worst", "scale error, worst", Unit::relative, error, worst);
+    add_reduced("scale.sd", "scale error, sd", Unit::relative, error, sd, "fewer than two", {}, 2);
+    add_reduced("scale.worst", "scale error, worst", Unit::relative, error, worst, kNone);
     add("scale.holds", "95 % interval holds", Unit::share, [](const Side& side) {
       std::size_t n = 0, held = 0;
       for (const BurstScore* s : side.scores) {
@@ -241,7 +256,7 @@ class Rows {
         ++n;
         held += *s->scale_holds ? 1U : 0U;
       }
-      return share(held, n, side.none);
+      return share(held, n, side.absent(kNoSd));
     });
   }
 
@@ -288,12 +303,13 @@ class Rows {
     const Values widths = [](const BurstScore& s, std::vector<double>& to) {
       to.insert(to.end(), s.gap_width_errors.begin(), s.gap_width_errors.end());
     };
-    add_reduced("gaps.width_rms", "gap width error, rms", Unit::relative, widths, rms, 1,
+    add_reduced("gaps.width_rms", "gap width error, rms", Unit::relative, widths, rms, "none found",
                 [](const Case& c) -> std::optional<double> {
                   if (!c.ours || c.ours->gap_width_errors.empty()) return std::nullopt;
                   return worst(c.ours->gap_width_errors);
                 });
-    add_reduced("gaps.width_worst", "gap width error, worst", Unit::relative, widths, worst);
+    add_reduced("gaps.width_worst", "gap width error, worst", Unit::relative, widths, worst,
+                "none found");
     events("ends", "open ends", [](const BurstScore& s) { return s.ends; });
   }
 
@@ -326,18 +342,18 @@ class Rows {
         found += s->drops->found;
         in_time += s->when->found;
       }
-      return share(found - in_time, found, checked > 0 ? "none found" : side.none);
+      return share(found - in_time, found, checked > 0 ? "none found" : side.unchecked());
     });
   }
 
   /// A burst without an answer has no right verdict.
   [[nodiscard]] Figure verdict_share(const Side& side, const std::string& verdict) const {
-    if (side.scores.empty() && &side == &naive_) return no_value(side.none);
+    if (side.scores.empty() && !side.model) return no_value(side.unchecked());
     std::size_t n = 0, right = 0;
     for (const Case* c : cases_) {
       if (c->verdict_true.empty() || (!verdict.empty() && c->verdict_true != verdict)) continue;
       ++n;
-      const auto& score = &side == &ours_ ? c->ours : c->naive;
+      const auto& score = side.model ? c->ours : c->naive;
       right += score && score->verdict_right ? 1U : 0U;
     }
     return share(right, n, "no such burst");
@@ -365,7 +381,7 @@ class Rows {
             ++n;
             wrong += s->verdict_right ? 0U : 1U;
           }
-          return share(wrong, n, side.scores.empty() ? side.none : "none said");
+          return share(wrong, n, side.scores.empty() ? side.unchecked() : "none said");
         },
         [](const Case& c) -> std::optional<double> {
           if (!c.ours) return std::nullopt;
@@ -378,15 +394,15 @@ class Rows {
     const Values turn = [](const BurstScore& s, std::vector<double>& to) {
       if (s.turn) to.push_back(*s.turn - 1.0);
     };
-    add_reduced("turn.mean", "turn factor error, mean", Unit::relative, turn, mean);
-    add_reduced("turn.rms", "turn factor error, rms", Unit::relative, turn, rms, 1,
+    add_reduced("turn.mean", "turn factor error, mean", Unit::relative, turn, mean, kNone);
+    add_reduced("turn.rms", "turn factor error, rms", Unit::relative, turn, rms, kNone,
                 [](const Case& c) -> std::optional<double> {
                   if (!c.ours || !c.ours->turn) return std::nullopt;
                   return *c.ours->turn - 1.0;
                 });
-    add_reduced("turn.worst", "turn factor error, worst", Unit::relative, turn, worst);
+    add_reduced("turn.worst", "turn factor error, worst", Unit::relative, turn, worst, kNone);
     const auto seconds = [](Reduce how) {
-      return [how](const Side& side) { return reduce(side.seconds, how, side.none); };
+      return [how](const Side& side) { return reduce(side.seconds, how, side.unchecked()); };
     };
     add("time.mean_s", "time a burst, mean", Unit::seconds, seconds(mean));
     add("time.largest_s", "time a burst, longest", Unit::seconds, seconds(largest),
@@ -445,6 +461,27 @@ std::string trimmed(std::string line) {
   const auto last = line.find_last_not_of(" \n");
   line.resize(last == std::string::npos ? 0 : last + 1);
   return line + "\n";
+}
+
+/// The rows under their headings. A heading under which nothing has a value takes one line.
+std::string parts_text(const Table& table) {
+  std::string text;
+  for (auto first = table.rows.begin(); first != table.rows.end();) {
+    const auto last =
+        std::find_if(first, table.rows.end(), [&](const Row& r) { return r.part != first->part; });
+    text += fmt::format("\n{}\n", first->part);
+    const bool empty = std::all_of(first, last, [&](const Row& r) {
+      return !r.ours.value && !r.naive.value && r.ours.why == first->ours.why;
+    });
+    const auto end = empty ? first + 1 : last;
+    for (auto r = first; r != end; ++r) {
+      const std::string label = empty ? "  all figures" : fmt::format("  {}", r->label);
+      text += trimmed(
+          fmt::format(kLine, label, figure_text(r->ours, r->unit), figure_text(r->naive, r->unit)));
+    }
+    first = last;
+  }
+  return text;
 }
 
 /// The columns of the table by group: short name and row.
@@ -560,13 +597,7 @@ std::string table_text(std::span<const Table> tables, const std::string& head) {
   std::string text =
       fmt::format("{}; {} bursts, {} without an answer\n\n", head, all.bursts, all.failed.size());
   text += trimmed(fmt::format(kLine, "figure", "      ours", "     naive"));
-  std::string part;
-  for (const Row& r : all.rows) {
-    if (r.part != part) text += fmt::format("\n{}\n", r.part);
-    part = r.part;
-    text += trimmed(fmt::format(kLine, fmt::format("  {}", r.label), figure_text(r.ours, r.unit),
-                                figure_text(r.naive, r.unit)));
-  }
+  text += parts_text(all);
   text +=
       "\nvalue, then: of how many, or hits of how many (95 % interval of the share, %, by Wilson)\n"
       "naive: variance of the Laplacian a tile, peak frame; equal ring steps, the step taken from\n"

@@ -122,6 +122,9 @@ TEST(Table, AFigureWithoutCasesSaysWhyAndIsNotZero) {
   EXPECT_EQ(row(tables[0], "dark.false").ours.why, "none told");
   EXPECT_EQ(row(tables[0], "verdict.right.reshoot").ours.why, "no such burst");
   EXPECT_EQ(row(tables[0], "verdict.right").naive.why, "cannot tell");
+  EXPECT_EQ(row(tables[0], "gaps.width_rms").ours.why, "none found");
+  EXPECT_EQ(row(tables[0], "scale.holds").ours.why, "no sd said");
+  EXPECT_EQ(row(make_table({}), "drops.missed").ours.why, "no answer");
   EXPECT_TRUE(
       table_json(tables, "head")["tables"][0]["rows"]["drops.missed"]["ours"]["value"].is_null());
   EXPECT_THAT(table_csv(tables), HasSubstr("all,drops.missed,share,,0,,,,not checked,"));
