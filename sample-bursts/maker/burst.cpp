@@ -21,18 +21,44 @@ bool write_bytes(const std::filesystem::path& file, const char* data, std::size_
   return static_cast<bool>(out);
 }
 
+/// What falls on the sensor in one frame, and by how much to multiply it.
+struct Exposed {
+  cv::Mat light;
+  double gain = 1.0;
+  std::uint64_t noise_seed = 0;
+};
+
+Exposed expose(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
+  const double scale = plan.v_mm / recipe.optics.v_ref_mm;
+  const Placement placement{plan.scale, plan.rotation_deg, plan.shift_x_px, plan.shift_y_px};
+  const Pupil pupil = pupil_of(recipe.optics, plan.pupil_factor);
+  Exposed exposed;
+  exposed.light =
+      on_sensor(blurred(scene, plan.ref_q_px, pupil), scene.raster_per_px, placement,
+                {recipe.width_px, recipe.height_px}, {plan.shake_x_px, plan.shake_y_px});
+  // What another pupil takes or gives, the flash makes good; other light does not. None at all at
+  // the value that stands for none.
+  const double ambient = plan.ambient_ev > FramePlan{}.ambient_ev
+                             ? std::exp2(plan.ambient_ev) * plan.pupil_factor * plan.pupil_factor
+                             : 0.0;
+  illuminate(exposed.light, {.lit_to = plan.lit_to,
+                             .ambient = ambient / std::exp2(plan.exposure_ev),
+                             .vignetting = recipe.optics.vignetting,
+                             .haze = plan.haze});
+  // The same pupil, farther from the sensor: light falls with the square of the image distance.
+  exposed.gain = std::exp2(plan.exposure_ev) / (scale * scale);
+  exposed.noise_seed = recipe.hand_seed;
+  for (const char c : plan.file) {
+    exposed.noise_seed = hash(exposed.noise_seed, static_cast<unsigned char>(c));
+  }
+  return exposed;
+}
+
 }  // namespace
 
 cv::Mat take_frame(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
-  const double scale = plan.v_mm / recipe.optics.v_ref_mm;
-  const Placement placement{plan.scale, plan.rotation_deg, plan.shift_x_px, plan.shift_y_px};
-  const cv::Mat light = on_sensor(blurred(scene, plan.ref_q_px), scene.raster_per_px, placement,
-                                  {recipe.width_px, recipe.height_px});
-  // The same pupil, farther from the sensor: light falls with the square of the image distance.
-  const double gain = std::exp2(plan.exposure_ev) / (scale * scale);
-  std::uint64_t name = recipe.hand_seed;
-  for (const char c : plan.file) name = hash(name, static_cast<unsigned char>(c));
-  return develop(light, gain, recipe.sensor, name);
+  const Exposed exposed = expose(scene, recipe, plan);
+  return develop(exposed.light, exposed.gain, recipe.sensor, exposed.noise_seed);
 }
 
 Result<nlohmann::json> write_burst(const Recipe& recipe, const std::filesystem::path& folder,
@@ -50,14 +76,20 @@ Result<nlohmann::json> write_burst(const Recipe& recipe, const std::filesystem::
   const std::vector<FramePlan> plans = plan_frames(recipe);
   Stage stage(recipe);
   for (std::size_t k = 0; k < plans.size(); ++k) {
+    if (!plans[k].written) {
+      if (progress) progress(static_cast<int>(k) + 1, static_cast<int>(plans.size()));
+      continue;
+    }
     const std::filesystem::path file = folder / plans[k].file;
     std::vector<unsigned char> bytes;
     try {
-      bytes = jpeg_with_exif(take_frame(stage.scene(k), recipe, plans[k]), recipe.sensor,
-                             plans[k].time);
+      const Exposed exposed = expose(stage.scene(k), recipe, plans[k]);
+      bytes =
+          frame_file(exposed.light, exposed.gain, recipe.sensor, exposed.noise_seed, plans[k].time);
     } catch (const std::runtime_error& e) {
       return tl::unexpected(Error{file.string(), e.what(), "check the recipe's picture size"});
     }
+    if (plans[k].cut_short) bytes.resize(bytes.size() * 6 / 10);
     if (!write_bytes(file, reinterpret_cast<const char*>(bytes.data()), bytes.size())) {
       return refused(file);
     }

@@ -8,9 +8,12 @@
 #include <cmath>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
+#include <optional>
+#include <stdexcept>
 #include <vector>
 
 #include "maker/disc.h"
+#include "maker/pupil.h"
 
 namespace ringsweep::maker {
 namespace {
@@ -18,40 +21,69 @@ namespace {
 /// Four floats: light times alpha in red, green and blue, and alpha.
 using Pixel = float __attribute__((vector_size(16)));
 
-/// A disc as rows of a whole-weight run and a few edge weights on both sides.
-struct DiscRows {
+/// A sum of blur kernels as rows of level runs and the single weights beside them.
+struct KernelRows {
+  struct Run {
+    int from = 0, to = -1;  ///< inclusive
+    float weight = 0.0F;
+  };
   struct Row {
-    int run_from = 0, run_to = -1;  ///< inclusive; empty if to < from
+    std::vector<Run> runs;
     std::vector<std::pair<int, float>> taps;
   };
   int reach = 0;
-  float run_weight = 0.0F;
   std::vector<Row> rows;  ///< from -reach to reach
 
-  explicit DiscRows(double radius) {
-    const cv::Mat kernel = disc_kernel(radius);
-    reach = kernel.rows / 2;
-    run_weight = kernel.at<float>(reach, reach);
+  KernelRows(PupilShape shape, const std::vector<WeightedDisc>& blur) {
+    std::vector<cv::Mat> kernels;
+    for (const WeightedDisc& disc : blur) {
+      kernels.push_back(shape_kernel(shape, disc.radius_px));
+      reach = std::max(reach, kernels.back().rows / 2);
+    }
+    rows.resize(static_cast<std::size_t>(2 * reach + 1));
+    for (std::size_t k = 0; k < blur.size(); ++k) {
+      add(kernels[k], static_cast<float>(blur[k].weight));
+    }
+    if (blur.size() > 1) {
+      for (Row& row : rows) merge(row.taps);
+    }
+  }
+
+ private:
+  void add(const cv::Mat& kernel, float share) {
+    const int own = kernel.rows / 2;
+    const float level = kernel.at<float>(own, own);
     for (int y = 0; y < kernel.rows; ++y) {
-      Row row;
+      Row& row = rows[static_cast<std::size_t>(y - own + reach)];
       int from = 0, to = -1;
       for (int x = 0; x < kernel.cols; ++x) {
         const float weight = kernel.at<float>(y, x);
-        if (weight >= run_weight * 0.9999F) {
+        if (weight >= level * 0.9999F) {
           if (to < from) from = x;
           to = x;
         } else if (weight > 0.0F) {
-          row.taps.emplace_back(x - reach, weight);
+          row.taps.emplace_back(x - own, weight * share);
         }
       }
       if (to - from >= 4) {
-        row.run_from = from - reach;
-        row.run_to = to - reach;
+        row.runs.push_back({from - own, to - own, level * share});
       } else {
-        for (int x = from; x <= to; ++x) row.taps.emplace_back(x - reach, run_weight);
+        for (int x = from; x <= to; ++x) row.taps.emplace_back(x - own, level * share);
       }
-      rows.push_back(std::move(row));
     }
+  }
+
+  static void merge(std::vector<std::pair<int, float>>& taps) {
+    std::ranges::sort(taps);
+    std::size_t kept = 0;
+    for (std::size_t i = 0; i < taps.size(); ++i) {
+      if (kept > 0 && taps[kept - 1].first == taps[i].first) {
+        taps[kept - 1].second += taps[i].second;
+      } else {
+        taps[kept++] = taps[i];
+      }
+    }
+    taps.resize(kept);
   }
 };
 
@@ -71,9 +103,9 @@ struct Canvas {
   }
 };
 
-/// out = in convolved with the disc, inside `where`; outside the canvas there is nothing.
-void convolve(const Canvas& in, const DiscRows& disc, const cv::Rect& source, const cv::Rect& where,
-              Canvas& out) {
+/// out += in convolved with the kernel, inside `where`; outside the canvas there is nothing.
+void convolve(const Canvas& in, const KernelRows& blur, const cv::Rect& source,
+              const cv::Rect& where, Canvas& out) {
   std::vector<Pixel> sums(static_cast<std::size_t>(source.width) + 1);
   for (int y = source.y; y < source.y + source.height; ++y) {
     const Pixel* row = in.row(y);
@@ -84,18 +116,19 @@ void convolve(const Canvas& in, const DiscRows& disc, const cv::Rect& source, co
     const auto sum_to = [&](int x) {  // of the pixels left of x
       return sums[static_cast<std::size_t>(std::clamp(x - source.x, 0, source.width))];
     };
-    const int first = std::max(where.y, y - disc.reach);
-    const int last = std::min(where.y + where.height - 1, y + disc.reach);
+    const int first = std::max(where.y, y - blur.reach);
+    const int last = std::min(where.y + where.height - 1, y + blur.reach);
     for (int target = first; target <= last; ++target) {
-      // The disc is symmetric: scattering row y to `target` and gathering are the same.
-      const DiscRows::Row& kernel = disc.rows[static_cast<std::size_t>(target - y + disc.reach)];
+      // Kernels are their own mirror image: scattering row y to `target` and gathering are the
+      // same.
+      const KernelRows::Row& kernel = blur.rows[static_cast<std::size_t>(target - y + blur.reach)];
       Pixel* to = out.row(target);
-      if (kernel.run_to >= kernel.run_from) {
-        const int from = std::max(where.x, source.x - kernel.run_to);
+      for (const KernelRows::Run& run : kernel.runs) {
+        const int from = std::max(where.x, source.x - run.to);
         const int until =
-            std::min(where.x + where.width - 1, source.x + source.width - 1 - kernel.run_from);
+            std::min(where.x + where.width - 1, source.x + source.width - 1 - run.from);
         for (int x = from; x <= until; ++x) {
-          to[x] += (sum_to(x + kernel.run_to + 1) - sum_to(x + kernel.run_from)) * disc.run_weight;
+          to[x] += (sum_to(x + run.to + 1) - sum_to(x + run.from)) * run.weight;
         }
       }
       for (const auto& [offset, weight] : kernel.taps) {
@@ -114,16 +147,20 @@ struct Level {
   double added_variance = 0.0;
 };
 
-Level level_for(double radius) {
-  const int step = radius > 40.0 ? 4 : (radius > 16.0 ? 2 : 1);
+/// @param finest  raster px; detail as fine as this gets through the diffraction of the pupil
+Level level_for(double radius, double finest = 0.0) {
+  // Two and a half coarse pixels to a period are enough for what is left of it.
+  const bool twice = radius > 16.0 || finest > 5.0, more = radius > 40.0 || finest > 10.0;
+  const int step = more ? 4 : (twice ? 2 : 1);
   const double square = step * step;
   return {step, step == 1 ? 0.0 : (square - 1.0) / 12.0 + square / 6.0};
 }
 
-/// A slice of the scene's depth and its disc.
+/// A slice of the scene's depth and its blur.
 struct Slice {
   float from_px = 0.0F, to_px = 0.0F;
-  double radius = 0.0;          ///< raster px
+  double defocus_px = 0.0;      ///< of its middle against the focus
+  double radius = 0.0;          ///< of the geometric disc, raster px
   std::size_t reach_index = 0;  ///< into kReach: how far this slice goes on under the next
 };
 
@@ -135,14 +172,20 @@ std::size_t reach_index_for(double radius) {
 }
 
 /// Cuts [low, high) at fixed focal positions, so that the slices are those of the scene: half a px
-/// near the focus, one from 6 px of blur on, two from 14.
-std::vector<Slice> slices(double low, double high, double focus, double raster_per_px) {
+/// near the focus, one from 6 px of blur on, two from 14. Finer for a pupil wider than the
+/// scene's.
+std::vector<Slice> slices(double low, double high, double focus, const Pupil& pupil,
+                          double raster_per_px) {
+  const double factor = pupil.factor;
+  double finest = 0.5;
+  while (finest * factor > 0.75) finest /= 2.0;
+  const double halo = 2.0 * *std::ranges::max_element(pupil.lambda_n_px) * raster_per_px;
   std::vector<Slice> cut;
   double from = 2.0 * std::floor(low / 2.0);
   while (from < high) {
-    double width = 0.5;
+    double width = finest;
     for (const double wide : {2.0, 1.0}) {
-      const double away = std::min(std::abs(from - focus), std::abs(from + wide - focus));
+      const double away = std::min(std::abs(from - focus), std::abs(from + wide - focus)) * factor;
       const bool aligned = std::fmod(std::abs(from), wide) == 0.0;
       if (aligned && away > (wide == 2.0 ? 14.0 : 6.0) &&
           (from - focus) * (from + wide - focus) > 0) {
@@ -151,49 +194,58 @@ std::vector<Slice> slices(double low, double high, double focus, double raster_p
       }
     }
     Slice slice{static_cast<float>(from), static_cast<float>(from + width)};
-    slice.radius = std::abs(from + width / 2.0 - focus) * raster_per_px / 2.0;
-    slice.reach_index = reach_index_for(slice.radius);
+    slice.defocus_px = from + width / 2.0 - focus;
+    slice.radius = std::abs(slice.defocus_px) * raster_per_px / 2.0 * factor;
+    slice.reach_index = reach_index_for(slice.radius + halo);
     cut.push_back(slice);
     from += width;
   }
   return cut;
 }
 
-/// Discs of all slices of a frame, made once.
-using Discs = std::vector<DiscRows>;
+/// The blur of a slice: what of it is worked on which coarse raster.
+struct SliceBlur {
+  struct Part {
+    int step = 1;
+    KernelRows kernel;
+    [[nodiscard]] int reach() const { return step == 1 ? kernel.reach : step * (kernel.reach + 2); }
+  };
+  std::vector<Part> parts;
+  int reach = 0;  ///< raster px
+
+  /// @param channel  of the light
+  SliceBlur(const Slice& slice, const Pupil& pupil, double raster_per_px, int channel) {
+    const double finest = pupil.lambda_n_px[static_cast<std::size_t>(channel)] * raster_per_px;
+    const double share = pupil.shape == PupilShape::hexagonal ? kHexagonVariance : 0.25;
+    const auto blur = blur_of(pupil, slice.defocus_px, raster_per_px, channel);
+    for (const int step : {1, 2, 4}) {
+      std::vector<WeightedDisc> discs;
+      for (const WeightedDisc& disc : blur) {
+        const Level level = level_for(disc.radius_px, finest);
+        if (level.step != step) continue;
+        // Radius of the disc whose variance is what coarse work has not added already.
+        const double rest =
+            std::max(0.0, disc.radius_px * disc.radius_px - level.added_variance / share);
+        discs.push_back({std::sqrt(rest) / step, disc.weight});
+      }
+      if (discs.empty()) continue;
+      parts.push_back({step, KernelRows(pupil.shape, discs)});
+      reach = std::max(reach, parts.back().reach());
+    }
+  }
+};
+using Blurs = std::vector<SliceBlur>;
 
 /// What is needed again and again while tiles are worked through by one thread.
 struct Workspace {
   Canvas layer, blur, coarse, coarse_blur;
 };
 
-/// Blurs `layer` inside `source` and lays it over `picture` (an area of the raster at `origin`).
-void lay_over(Workspace& work, const cv::Rect& source, const Slice& slice, const DiscRows& disc,
-              const cv::Rect& inner, cv::Mat& picture, const cv::Point& origin) {
-  const int step = level_for(slice.radius).step;
-  const int reach = step == 1 ? disc.reach : step * (disc.reach + 2);
-  const cv::Rect spread(source.x - reach, source.y - reach, source.width + 2 * reach,
-                        source.height + 2 * reach);
-  const cv::Rect where = spread & inner;
-  if (where.empty()) return;
-  const auto compose = [&](int x, int y, const Pixel& p) {
-    auto& seen = picture.at<cv::Vec3f>(origin.y + y, origin.x + x);
-    const float through = 1.0F - std::min(1.0F, p[3]);
-    for (int c = 0; c < 3; ++c) seen[c] = seen[c] * through + p[c];
-  };
-  if (step == 1) {
-    for (int y = where.y; y < where.y + where.height; ++y) {
-      std::fill_n(work.blur.row(y) + where.x, where.width, Pixel{});
-    }
-    convolve(work.layer, disc, source, where, work.blur);
-    for (int y = where.y; y < where.y + where.height; ++y) {
-      const Pixel* row = work.blur.row(y);
-      for (int x = where.x; x < where.x + where.width; ++x) {
-        if (row[x][3] > 0.0F) compose(x, y, row[x]);
-      }
-    }
-    return;
-  }
+/// Blurs `layer` inside `source` on a coarse raster and hands every pixel of `where` to `use`.
+template <class Use>
+void blur_coarsely(Workspace& work, const cv::Rect& source, const SliceBlur::Part& part,
+                   const cv::Rect& where, Use use) {
+  const int step = part.step;
   // Coarse grid of the whole canvas, aligned with its upper left corner.
   const int wide = work.layer.width / step + 1, high = work.layer.height / step + 1;
   work.coarse.resize(wide, high);
@@ -211,7 +263,7 @@ void lay_over(Workspace& work, const cv::Rect& source, const Slice& slice, const
                         (box.y + box.height - 1) / step + 1 + more);
     return cv::Rect(low, end) & canvas;
   };
-  convolve(work.coarse, disc, coarse_box(source, 0), coarse_box(where, 1), work.coarse_blur);
+  convolve(work.coarse, part.kernel, coarse_box(source, 0), coarse_box(where, 1), work.coarse_blur);
   const auto scale = 1.0F / static_cast<float>(step);
   for (int y = where.y; y < where.y + where.height; ++y) {
     const float fy = (static_cast<float>(y) + 0.5F) * scale - 0.5F;
@@ -223,16 +275,55 @@ void lay_over(Workspace& work, const cv::Rect& source, const Slice& slice, const
       const float fx = (static_cast<float>(x) + 0.5F) * scale - 0.5F;
       const int x0 = std::clamp(static_cast<int>(std::floor(fx)), 0, wide - 2);
       const float tx = std::clamp(fx - static_cast<float>(x0), 0.0F, 1.0F);
-      const Pixel p = (above[x0] * (1.0F - tx) + above[x0 + 1] * tx) * (1.0F - ty) +
-                      (below[x0] * (1.0F - tx) + below[x0 + 1] * tx) * ty;
-      if (p[3] > 0.0F) compose(x, y, p);
+      use(x, y,
+          (above[x0] * (1.0F - tx) + above[x0 + 1] * tx) * (1.0F - ty) +
+              (below[x0] * (1.0F - tx) + below[x0 + 1] * tx) * ty);
     }
+  }
+}
+
+/// Blurs `layer` inside `source` and lays it over `picture` (an area of the raster at `origin`).
+void lay_over(Workspace& work, const cv::Rect& source, const SliceBlur& blur, const cv::Rect& inner,
+              cv::Mat& picture, const cv::Point& origin) {
+  const auto reached = [&](int reach) {
+    return cv::Rect(source.x - reach, source.y - reach, source.width + 2 * reach,
+                    source.height + 2 * reach) &
+           inner;
+  };
+  const cv::Rect where = reached(blur.reach);
+  if (where.empty()) return;
+  const auto compose = [&](int x, int y, const Pixel& p) {
+    if (p[3] <= 0.0F) return;
+    auto& seen = picture.at<cv::Vec3f>(origin.y + y, origin.x + x);
+    const float through = 1.0F - std::min(1.0F, p[3]);
+    for (int c = 0; c < 3; ++c) seen[c] = seen[c] * through + p[c];
+  };
+  if (blur.parts.size() == 1 && blur.parts[0].step > 1) {
+    blur_coarsely(work, source, blur.parts[0], where, compose);
+    return;
+  }
+  for (int y = where.y; y < where.y + where.height; ++y) {
+    std::fill_n(work.blur.row(y) + where.x, where.width, Pixel{});
+  }
+  for (const SliceBlur::Part& part : blur.parts) {
+    const cv::Rect there = reached(part.reach());
+    if (there.empty()) continue;
+    if (part.step == 1) {
+      convolve(work.layer, part.kernel, source, there, work.blur);
+    } else {
+      blur_coarsely(work, source, part, there,
+                    [&work](int x, int y, const Pixel& p) { work.blur.row(y)[x] += p; });
+    }
+  }
+  for (int y = where.y; y < where.y + where.height; ++y) {
+    const Pixel* row = work.blur.row(y);
+    for (int x = where.x; x < where.x + where.width; ++x) compose(x, y, row[x]);
   }
 }
 
 /// Blurs and lays over everything that is seen inside one rectangle of the raster.
 void work_through(const Scene& scene, const cv::Rect& area, int halo, const std::vector<Slice>& cut,
-                  const Discs& discs, Workspace& work, cv::Mat& picture) {
+                  const Blurs& blurs, Workspace& work, cv::Mat& picture) {
   const cv::Rect raster(0, 0, scene.width, scene.height);
   const cv::Rect outer(cv::Point(area.x - halo, area.y - halo),
                        cv::Point(area.x + area.width + halo, area.y + area.height + halo));
@@ -283,31 +374,33 @@ void work_through(const Scene& scene, const cv::Rect& area, int halo, const std:
     }
     if (right < left) continue;
     const cv::Rect source(left, top, right - left + 1, bottom - top + 1);
-    lay_over(work, source, slice, discs[s], inner, picture, {area.x - halo, area.y - halo});
+    lay_over(work, source, blurs[s], inner, picture, {area.x - halo, area.y - halo});
     for (int y = source.y; y < source.y + source.height; ++y) {
       std::fill_n(work.layer.row(y) + source.x, source.width, Pixel{});
     }
   }
 }
 
-/// A veil blurred by its disc on its own coarse raster, then brought to the size of the raster.
-cv::Mat blurred_veil(const Veil& veil, const Scene& scene, double focus_q_px) {
-  const double radius =
-      std::abs(focus_q_px - veil.q_px) * scene.raster_per_px / 2.0 / veil.reduction;
+/// A veil blurred on its own coarse raster, then brought to the size of the raster.
+cv::Mat blurred_veil(const Veil& veil, const Scene& scene, double focus_q_px, const Pupil& pupil,
+                     int channel) {
+  auto blur = blur_of(pupil, veil.q_px - focus_q_px, scene.raster_per_px, channel);
+  for (WeightedDisc& disc : blur) disc.radius_px /= veil.reduction;
   cv::Mat soft;
-  cv::filter2D(veil.rgba, soft, CV_32F, disc_kernel(radius), {-1, -1}, 0.0, cv::BORDER_REPLICATE);
+  cv::filter2D(veil.rgba, soft, CV_32F, sum_kernel(pupil.shape, blur), {-1, -1}, 0.0,
+               cv::BORDER_REPLICATE);
   cv::Mat full;
   cv::resize(soft, full, {soft.cols * veil.reduction, soft.rows * veil.reduction}, 0, 0,
              cv::INTER_LINEAR);
   return full(cv::Rect(0, 0, scene.width, scene.height));
 }
 
-}  // namespace
-
-cv::Mat blurred(const Scene& scene, double focus_q_px) {
+/// All three channels with the blur of one.
+cv::Mat blurred_as(const Scene& scene, double focus_q_px, const Pupil& pupil, int channel) {
   cv::Mat picture(scene.height, scene.width, CV_32FC3, cv::Scalar::all(0.0));
   if (!scene.background.rgba.empty()) {
-    cv::cvtColor(blurred_veil(scene.background, scene, focus_q_px), picture, cv::COLOR_RGBA2RGB);
+    cv::cvtColor(blurred_veil(scene.background, scene, focus_q_px, pupil, channel), picture,
+                 cv::COLOR_RGBA2RGB);
   }
 
   float low = 0.0F, high = 0.0F;
@@ -319,15 +412,19 @@ cv::Mat blurred(const Scene& scene, double focus_q_px) {
     any = true;
   }
   if (any) {
-    const auto cut = slices(low, std::nextafter(high, 1e9F), focus_q_px, scene.raster_per_px);
-    Discs discs;
+    const auto cut =
+        slices(low, std::nextafter(high, 1e9F), focus_q_px, pupil, scene.raster_per_px);
+    std::vector<std::optional<SliceBlur>> made(cut.size());
+    tbb::parallel_for(std::size_t{0}, cut.size(), [&](std::size_t s) {
+      made[s].emplace(cut[s], pupil, scene.raster_per_px, channel);
+    });
+    Blurs blurs;
     int halo = 0;
-    for (const Slice& slice : cut) {
-      const Level level = level_for(slice.radius);
-      // Radius of the disc whose variance is what coarse work has not added already.
-      const double rest = std::max(0.0, slice.radius * slice.radius - 4.0 * level.added_variance);
-      discs.emplace_back(std::sqrt(rest) / level.step);
-      halo = std::max(halo, static_cast<int>(std::ceil(slice.radius)) + 2 * level.step + 2);
+    for (std::size_t s = 0; s < cut.size(); ++s) {
+      blurs.push_back(std::move(*made[s]));
+      const int step = level_for(cut[s].radius).step;
+      halo = std::max({halo, static_cast<int>(std::ceil(cut[s].radius)) + 2 * step + 2,
+                       blurs.back().reach + 1});
     }
     constexpr int kArea = 192;
     const int across = (scene.width + kArea - 1) / kArea, down = (scene.height + kArea - 1) / kArea;
@@ -339,14 +436,14 @@ cv::Mat blurred(const Scene& scene, double focus_q_px) {
                           for (int tx = range.cols().begin(); tx < range.cols().end(); ++tx) {
                             const cv::Rect area = cv::Rect(tx * kArea, ty * kArea, kArea, kArea) &
                                                   cv::Rect(0, 0, scene.width, scene.height);
-                            work_through(scene, area, halo, cut, discs, work, picture);
+                            work_through(scene, area, halo, cut, blurs, work, picture);
                           }
                         }
                       });
   }
 
   if (!scene.front.rgba.empty()) {
-    const cv::Mat front = blurred_veil(scene.front, scene, focus_q_px);
+    const cv::Mat front = blurred_veil(scene.front, scene, focus_q_px, pupil, channel);
     tbb::parallel_for(0, picture.rows, [&](int y) {
       const auto* over = front.ptr<cv::Vec4f>(y);
       auto* row = picture.ptr<cv::Vec3f>(y);
@@ -354,6 +451,19 @@ cv::Mat blurred(const Scene& scene, double focus_q_px) {
         for (int c = 0; c < 3; ++c) row[x][c] = row[x][c] * (1.0F - over[x][3]) + over[x][c];
       }
     });
+  }
+  return picture;
+}
+
+}  // namespace
+
+cv::Mat blurred(const Scene& scene, double focus_q_px, const Pupil& pupil) {
+  if (!pupil.diffracts()) return blurred_as(scene, focus_q_px, pupil, 1);
+  // Every colour has a blur of its own, and what hides behind what depends on the blur.
+  cv::Mat picture(scene.height, scene.width, CV_32FC3);
+  for (int c = 0; c < 3; ++c) {
+    const cv::Mat all = blurred_as(scene, focus_q_px, pupil, c);
+    cv::mixChannels({all}, {picture}, {c, c});
   }
   return picture;
 }
@@ -399,6 +509,56 @@ cv::Mat on_sensor(const cv::Mat& raster, double raster_per_px, const Placement& 
     }
   });
   return frame;
+}
+
+cv::Mat on_sensor(const cv::Mat& raster, double raster_per_px, const Placement& placement,
+                  cv::Size frame_px, cv::Point2d shake_px) {
+  const double length = std::hypot(shake_px.x, shake_px.y);
+  if (length == 0.0) return on_sensor(raster, raster_per_px, placement, frame_px);
+  // Half a raster pixel between two moments at most; five at least keep the line's variance within
+  // 1/25.
+  const int moments = std::max(5, static_cast<int>(std::ceil(2.0 * length * raster_per_px)));
+  cv::Mat sum(frame_px, CV_32FC3, cv::Scalar::all(0.0));
+  for (int k = 0; k < moments; ++k) {
+    const double way = (k + 0.5) / moments - 0.5;
+    Placement then = placement;
+    then.shift_x_px += way * shake_px.x;
+    then.shift_y_px += way * shake_px.y;
+    sum += on_sensor(raster, raster_per_px, then, frame_px);
+  }
+  return sum * (1.0 / moments);
+}
+
+void illuminate(cv::Mat& light, const Illumination& by) {
+  if (!(by.vignetting >= 0.0 && by.vignetting < 1.0)) {
+    throw std::invalid_argument("the vignetting is not from 0 to below 1");
+  }
+  // Light falls with the fourth power of the cosine to the optical axis; the angle is set by what
+  // the corners lose.
+  const double corner = 1.0 / std::sqrt(1.0 - by.vignetting) - 1.0;  // its tangent, squared
+  const double half_w = light.cols / 2.0, half_h = light.rows / 2.0;
+  const double diagonal = half_w * half_w + half_h * half_h;
+  const bool part_lit = by.lit_to < 1.0;
+  constexpr double kSoftShare = 0.02;  // of the height: the shutter's edge is out of focus
+  if (part_lit || by.vignetting > 0.0 || by.ambient > 0.0) {
+    tbb::parallel_for(0, light.rows, [&](int y) {
+      auto* row = light.ptr<cv::Vec3f>(y);
+      const double height = (y + 0.5) / light.rows;
+      const double lit = std::clamp(0.5 + (by.lit_to - height) / kSoftShare, 0.0, 1.0);
+      const double level = (part_lit ? lit : 1.0) + by.ambient;
+      const double dy = y + 0.5 - half_h;
+      for (int x = 0; x < light.cols; ++x) {
+        const double dx = x + 0.5 - half_w;
+        const double spread = 1.0 + corner * (dx * dx + dy * dy) / diagonal;
+        row[x] *= static_cast<float>(level / (spread * spread));
+      }
+    });
+  }
+  if (by.haze > 0.0) {
+    const cv::Scalar mean = cv::mean(light);
+    light *= 1.0 - by.haze;
+    light += mean * by.haze;
+  }
 }
 
 }  // namespace ringsweep::maker

@@ -3,6 +3,7 @@
 
 #include <opencv2/core.hpp>
 
+#include "maker/pupil.h"
 #include "maker/scene.h"
 
 namespace ringsweep::maker {
@@ -14,8 +15,10 @@ namespace ringsweep::maker {
 /// is behind it, so a blurred near part spreads over what lies behind and a blurred far part never
 /// over a near one. Where a surface runs on from layer to layer, the layer behind also holds what
 /// lies under the soft rim of the next one: a surface cut in slices stays closed.
+/// With diffraction each colour is blurred by itself: three times the work, and more for its
+/// kernels.
 /// @param focus_q_px  focal position of the frame at the reference scale
-[[nodiscard]] cv::Mat blurred(const Scene& scene, double focus_q_px);
+[[nodiscard]] cv::Mat blurred(const Scene& scene, double focus_q_px, const Pupil& pupil = {});
 
 /// Where the scene lies in a frame: x_frame = scale * R(rotation) * x_scene + centre + shift.
 struct Placement {
@@ -32,5 +35,24 @@ struct Placement {
 /// A frame of the given size: every pixel is the mean light over its area.
 [[nodiscard]] cv::Mat on_sensor(const cv::Mat& raster, double raster_per_px,
                                 const Placement& placement, cv::Size frame_px);
+
+/// The same while the picture moves along a straight line, evenly, around its place.
+/// @param shake_px  the whole way
+[[nodiscard]] cv::Mat on_sensor(const cv::Mat& raster, double raster_per_px,
+                                const Placement& placement, cv::Size frame_px,
+                                cv::Point2d shake_px);
+
+/// What changes the light on the sensor from place to place.
+struct Illumination {
+  double lit_to = 1.0;      ///< share of the height, from the top, that the flash lights; soft
+                            ///< over 2 %
+  double ambient = 0.0;     ///< light that is there without it, everywhere; of the flash's
+  double vignetting = 0.0;  ///< share that the corners lose, below 1; as the cosine's fourth power
+  double haze = 0.0;        ///< share that is spread evenly over the picture
+};
+
+/// Multiplies and adds in the order of the members. The default changes nothing.
+/// @throws std::invalid_argument  vignetting not from 0 to below 1
+void illuminate(cv::Mat& light, const Illumination& by);
 
 }  // namespace ringsweep::maker
