@@ -308,46 +308,67 @@ void make_develop(Draw& draw, Recipe& r) {
   if (draw.chance(0.3)) s.full_well_e = draw.log_uniform(1000.0, 5000.0);
 }
 
+/// The frame (from 1) of the first sweep that focuses nearest to a depth, or a few beside it: what
+/// happens there happens while it is sharp.
+int frame_near(Draw& draw, const Recipe& r, double z_u) {
+  const double magnification = r.optics.v_ref_mm / r.optics.focal_length_mm - 1.0;
+  const double q_per_u = r.depth_scale * magnification * r.optics.pupil_mm / r.optics.v_ref_mm *
+                         r.width_px / static_cast<double>(kSceneWidth);
+  Recipe first = r;
+  first.sweeps.resize(1);
+  const std::vector<FramePlan> plans = plan_frames(first);
+  const auto nearest = std::ranges::min_element(
+      plans, {}, [&](const FramePlan& p) { return std::abs(p.ref_q_px - z_u * q_per_u); });
+  const int frame = static_cast<int>(nearest - plans.begin()) + draw.one_of(5) - 1;
+  return std::clamp(frame, 2, static_cast<int>(plans.size()));
+}
+
+/// The same sweep back: it may cover alone.
+void sweep_back(Draw& draw, Recipe& r) {
+  Sweep back = r.sweeps[0];
+  std::swap(back.from_px, back.to_px);
+  back.pause_s = draw.uniform(0.2, 2.0);
+  r.sweeps.push_back(back);
+}
+
 void make_moves(Draw& draw, Recipe& r) {
   constexpr std::array<const char*, 8> kParts{"head",  "antenna-1", "antenna-2", "leg-1",
                                               "leg-3", "leg-4",     "leg-6",     "abdomen"};
   const int n = frames_of(r);
-  if (draw.chance(0.35)) {  // a second sweep covers alone
-    Sweep back = r.sweeps[0];
-    std::swap(back.from_px, back.to_px);
-    back.pause_s = draw.uniform(0.2, 2.0);
-    r.sweeps.push_back(back);
-  }
+  const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), r.width_px);
+  const bool twice = draw.chance(0.4);
   const int moves = 1 + draw.one_of(2);
   for (int i = 0; i < moves; ++i) {
     Move m;
     m.part = kParts[static_cast<std::size_t>(draw.one_of(8))];
-    m.frame = std::max(2, static_cast<int>(draw.uniform(0.25, 0.75) * n));
-    if (r.sweeps.size() > 1 && draw.chance(0.6)) m.frame = n + 1;
-    m.shift_px = draw.log_uniform(0.5, 8.0);
+    const auto part = std::ranges::find(cast.parts, m.part, &Part::name);
+    m.frame = twice && draw.chance(0.6) ? n + 1
+              : draw.chance(0.75)       ? frame_near(draw, r, static_cast<double>(part->joint[2]))
+                                  : std::max(2, static_cast<int>(draw.uniform(0.25, 0.75) * n));
+    m.shift_px = draw.chance(0.5) ? draw.uniform(2.2, 8.0) : draw.log_uniform(0.5, 8.0);
     m.way_deg = draw.uniform(0.0, 360.0);
     if (m.part == "abdomen" && draw.chance(0.5)) m.kind = Move::Kind::drifts;
     if (m.part.starts_with("antenna") && draw.chance(0.3)) m.kind = Move::Kind::to_and_fro;
     r.moves.push_back(m);
   }
+  if (twice) sweep_back(draw, r);
 }
 
 void make_drops(Draw& draw, Recipe& r) {
   const int n = frames_of(r);
   const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), r.width_px);
-  if (draw.chance(0.35)) {
-    Sweep back = r.sweeps[0];
-    std::swap(back.from_px, back.to_px);
-    back.pause_s = draw.uniform(0.2, 2.0);
-    r.sweeps.push_back(back);
-  }
-  const int frame = r.sweeps.size() > 1 && draw.chance(0.6)
-                        ? n + 1
+  const bool twice = draw.chance(0.4);
+  const auto some_drop = [&] { return draw.one_of(static_cast<int>(cast.drops.size())); };
+  const auto depth =
+      static_cast<double>(cast.drops[static_cast<std::size_t>(some_drop())].centre[2]);
+  const int frame = twice && draw.chance(0.6) ? n + 1
+                    : draw.chance(0.75)
+                        ? frame_near(draw, r, depth)
                         : std::max(2, static_cast<int>(draw.uniform(0.25, 0.75) * n));
   const int events = 1 + draw.one_of(5);
   for (int i = 0; i < events; ++i) {
     DropEvent e;
-    e.drop = 1 + draw.one_of(static_cast<int>(cast.drops.size()));
+    e.drop = 1 + some_drop();
     if (std::ranges::find(r.drops, e.drop, &DropEvent::drop) != r.drops.end()) continue;
     e.frame = frame;
     const int kind = draw.one_of(8);
@@ -358,6 +379,7 @@ void make_drops(Draw& draw, Recipe& r) {
     e.shift_px = draw.uniform(5.0, 40.0);
     r.drops.push_back(e);
   }
+  if (twice) sweep_back(draw, r);
 }
 
 /// How many of each group in the full suite.
@@ -365,16 +387,16 @@ struct Share {
   SuiteGroup group;
   int few, quick, full;
 };
-constexpr std::array<Share, 10> kShares{{{SuiteGroup::plain, 2, 10, 90},
-                                         {SuiteGroup::gap, 2, 10, 80},
-                                         {SuiteGroup::flash, 1, 8, 56},
-                                         {SuiteGroup::hand, 1, 6, 40},
-                                         {SuiteGroup::sweeps, 0, 6, 44},
-                                         {SuiteGroup::camera, 1, 6, 40},
-                                         {SuiteGroup::optics, 0, 6, 44},
-                                         {SuiteGroup::develop, 1, 6, 40},
-                                         {SuiteGroup::moves, 0, 8, 60},
-                                         {SuiteGroup::drops, 0, 8, 60}}};
+constexpr std::array<Share, 10> kShares{{{SuiteGroup::plain, 2, 10, 80},
+                                         {SuiteGroup::gap, 2, 10, 70},
+                                         {SuiteGroup::flash, 1, 8, 48},
+                                         {SuiteGroup::hand, 1, 6, 32},
+                                         {SuiteGroup::sweeps, 0, 6, 36},
+                                         {SuiteGroup::camera, 1, 6, 32},
+                                         {SuiteGroup::optics, 0, 6, 36},
+                                         {SuiteGroup::develop, 1, 6, 32},
+                                         {SuiteGroup::moves, 0, 8, 70},
+                                         {SuiteGroup::drops, 0, 8, 70}}};
 
 Recipe recipe_for(SuiteGroup group, std::uint64_t seed, int width_px) {
   Draw draw(seed);
