@@ -387,6 +387,12 @@ class Rows {
           if (!c.ours) return std::nullopt;
           return c.ours->verdict_said == "complete" && !c.ours->verdict_right ? 1.0 : 0.0;
         });
+    add("verdict.cannot_tell", "said cannot tell, but one can", Unit::share, [](const Side& side) {
+      const auto unsaid = std::ranges::count_if(side.scores, [](const BurstScore* s) {
+        return s->verdict_said == "cannot-tell" && !s->verdict_right;
+      });
+      return share(static_cast<std::size_t>(unsaid), side.scores.size(), side.unchecked());
+    });
   }
 
   void advice_and_time() {

@@ -152,6 +152,11 @@ TEST(Table, SaidCompleteButIsNotIsOfThoseSaidComplete) {
   const Table table = make_table(cases);
   EXPECT_EQ(*row(table, "verdict.false_complete").ours.value, 0.5);
   EXPECT_EQ(row(table, "verdict.false_complete").worst[0].name, "b");
+  BurstScore unsure = wrong;
+  unsure.verdict_said = "cannot-tell";
+  const std::vector<Case> unsaid{answered("a", "", wrong), answered("b", "", unsure)};
+  EXPECT_EQ(*row(make_table(unsaid), "verdict.cannot_tell").ours.value, 0.5);
+  EXPECT_EQ(*row(make_table(unsaid), "verdict.false_complete").ours.value, 1.0);
 }
 
 TEST(Table, GroupsFollowTheFirstTableInTheirOrder) {
