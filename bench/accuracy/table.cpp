@@ -494,11 +494,13 @@ std::string parts_text(const Table& table) {
 struct GroupColumn {
   const char* name;
   const char* id;
+  bool naive = false;
 };
 constexpr std::array kGroupColumns{
     GroupColumn{"verdict", "verdict.right"},
     GroupColumn{"rms", "position.rms_px"},
     GroupColumn{"shape", "position.shape_rms_px"},
+    GroupColumn{"naive", "position.shape_rms_px", true},
     GroupColumn{"holds", "position.holds"},
     GroupColumn{"scale", "scale.mean"},
     GroupColumn{"scale sd", "scale.sd"},
@@ -513,8 +515,8 @@ constexpr std::array kGroupColumns{
 };
 
 /// Short: a share as hits/cases.
-std::string short_text(const Row& row) {
-  const Figure& f = row.ours;
+std::string short_text(const Row& row, bool naive) {
+  const Figure& f = naive ? row.naive : row.ours;
   if (!f.value) return "-";
   if (row.unit == Unit::share) {
     return f.cases > 999 ? number_text(*f.value, Unit::share)
@@ -629,11 +631,13 @@ std::string table_text(std::span<const Table> tables, const std::string& head) {
     for (const Table& table : tables.subspan(1)) {
       text += fmt::format("{:<12}{:>7}", table.group, table.bursts);
       for (const GroupColumn& column : kGroupColumns) {
-        text += fmt::format("{:>9}", short_text(row(table, column.id)));
+        text += fmt::format("{:>9}", short_text(row(table, column.id), column.naive));
       }
       text += "\n";
     }
-    text += "- missed of due, + false of told, rms and shape in px, scale is the mean error\n";
+    text +=
+        "- missed of due, + false of told, rms and shape in px, naive its shape, "
+        "scale the mean error\n";
   }
   for (const std::string& f : all.failed) text += fmt::format("failed: {}\n", f);
   return text;
