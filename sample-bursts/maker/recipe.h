@@ -14,8 +14,6 @@ namespace ringsweep::maker {
 /// What moves when the ring is turned.
 enum class Focusing {
   lens_fixed,  ///< unit focusing, the lens stays and the sensor moves: one viewpoint
-  body_fixed,  ///< unit focusing, the lens moves: so does the viewpoint, and the focal plane by
-               ///< 1 - 1 / m^2 per length of extension
   internal     ///< glass inside the lens moves: the scale changes by a factor of its own
 };
 
