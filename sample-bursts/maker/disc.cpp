@@ -71,10 +71,12 @@ Quadrant draw(AreaInside area, double size) {
   return quadrant;
 }
 
-/// The drawn size whose kernel has the variance share * size^2. From 3 px on the pixel adds 1/12 to
-/// it within 1e-3; below, the relation is uneven and is solved by halving.
+/// The drawn size whose kernel has the variance share * size^2. The pixel adds 1/12 to it within
+/// 1e-3, for a disc from 3 px on, for the straight sides of a hexagon from 8; below, the relation
+/// is uneven and is solved by halving.
 double drawn_size(AreaInside area, double share, double size) {
-  if (size >= 3.0) return std::sqrt(size * size - 1.0 / (12.0 * share));
+  const double even_from = area == area_inside ? 3.0 : 8.0;
+  if (size >= even_from) return std::sqrt(size * size - 1.0 / (12.0 * share));
   double low = 0.5;  // a shape inside one pixel: variance 0
   double high = size + 1.0;
   for (int i = 0; i < 24; ++i) {

@@ -59,32 +59,69 @@ double disc_energy(double radius, double within) {
   return radius <= within ? 1.0 : (within / radius) * (within / radius);
 }
 
-/// Picks columns one after the other, each time the one that leaves least. Columns and `wanted` are
-/// made orthogonal to those picked.
-std::vector<int> pick_columns(const cv::Mat& columns, const cv::Mat& wanted, int most) {
-  std::vector<int> picked;
-  cv::Mat rest = columns.clone(), left = wanted.clone();
-  for (int k = 0; k < most; ++k) {
+/// Least squares with few columns: picks one after the other, each time the one that leaves least,
+/// then lets single ones change places with better ones. Works on the products of the columns with
+/// each other and with what is wanted; taking a column in is a Gauss-Jordan step (the sweep
+/// operator: J. H. Goodnight, The American Statistician 33, 1979; from memory).
+class Picker {
+ public:
+  Picker(const cv::Mat& columns, const cv::Mat& wanted) : last_(columns.cols) {
+    cv::Mat all;
+    cv::hconcat(columns, wanted, all);
+    products_ = all.t() * all;
+    for (int c = 0; c < last_; ++c) size_.push_back(products_.at<double>(c, c));
+  }
+
+  std::vector<int> pick(int most) {
+    for (int k = 0; k < most; ++k) take_best();
+    constexpr int kRounds = 4;
+    for (int round = 0; round < kRounds; ++round) {
+      const std::vector<int> before = picked_;
+      for (const int c : before) {
+        picked_.erase(std::ranges::find(picked_, c));
+        sweep(c);
+        take_best();
+      }
+      if (picked_ == before) break;
+    }
+    return picked_;
+  }
+
+ private:
+  void take_best() {
     int best = -1;
     double most_removed = 0.0;
-    for (int c = 0; c < rest.cols; ++c) {
-      const double norm = rest.col(c).dot(rest.col(c));
+    for (int c = 0; c < last_; ++c) {
+      if (std::ranges::find(picked_, c) != picked_.end()) continue;
+      const double norm = products_.at<double>(c, c), along = products_.at<double>(c, last_);
       // What is left of a column that the others make up already is rounding.
-      if (norm < 1e-9 * columns.col(c).dot(columns.col(c))) continue;
-      const double along = rest.col(c).dot(left);
+      if (norm < 1e-9 * size_[static_cast<std::size_t>(c)]) continue;
       if (along * along / norm > most_removed) {
         most_removed = along * along / norm;
         best = c;
       }
     }
-    if (best < 0) break;
-    picked.push_back(best);
-    const cv::Mat unit = rest.col(best) / cv::norm(rest.col(best));
-    left -= unit * left.dot(unit);
-    rest -= unit * (unit.t() * rest);
+    if (best < 0) return;
+    sweep(best);
+    picked_.push_back(best);
   }
-  return picked;
-}
+
+  /// Takes a column in, or out again.
+  void sweep(int k) {
+    const double pivot = products_.at<double>(k, k);
+    const cv::Mat row = products_.row(k).clone(), column = products_.col(k).clone();
+    products_ -= column * row / pivot;
+    const bool out = std::signbit(pivot);
+    cv::Mat(row / pivot * (out ? -1.0 : 1.0)).copyTo(products_.row(k));
+    cv::Mat(column / pivot * (out ? -1.0 : 1.0)).copyTo(products_.col(k));
+    products_.at<double>(k, k) = -1.0 / pivot;
+  }
+
+  int last_;
+  cv::Mat products_;
+  std::vector<double> size_;
+  std::vector<int> picked_;
+};
 
 }  // namespace
 
@@ -143,8 +180,8 @@ std::vector<WeightedDisc> wave_discs(double diameter_px, double lambda_n_px) {
     double* row = a.ptr<double>(r);
     const auto i = static_cast<std::size_t>(r);
     const double s = top * (r + 1 - static_cast<int>(sample.size())) / kFrequencies;
-    if (r == rows - 1) {  // all light, to 1e-6 of it
-      constexpr double kAllLight = 100.0;
+    if (r == rows - 1) {  // all light, to 1e-4 of it; the rest is scaled in
+      constexpr double kAllLight = 10.0;
       for (int c = 0; c < columns; ++c) row[c] = kAllLight;
       b.at<double>(r) = kAllLight;
     } else if (i < sample.size()) {
@@ -159,7 +196,7 @@ std::vector<WeightedDisc> wave_discs(double diameter_px, double lambda_n_px) {
       b.at<double>(r) = defocused_otf(s, waves);
     }
   }
-  const std::vector<int> picked = pick_columns(a, b, kMostDiscs);
+  const std::vector<int> picked = Picker(a, b).pick(kMostDiscs);
   cv::Mat chosen(rows, static_cast<int>(picked.size()), CV_64F), weights;
   for (std::size_t k = 0; k < picked.size(); ++k) {
     a.col(picked[k]).copyTo(chosen.col(static_cast<int>(k)));

@@ -6,6 +6,7 @@
 
 #include <cmath>
 #include <exiv2/exiv2.hpp>
+#include <numbers>
 
 namespace ringsweep::maker {
 namespace {
@@ -70,6 +71,88 @@ TEST(Develop, AGainOfOneStopDoublesTheLight) {
   const cv::Mat light(8, 8, CV_32FC3, cv::Scalar::all(0.5 * 0.215861));
   const cv::Mat bgr = develop(light, 2.0, quiet, 1);
   EXPECT_EQ(bgr.at<cv::Vec3b>(4, 4), cv::Vec3b(128, 128, 128));
+}
+
+TEST(ToneCurve, KeepsItsEndsAndMiddleGreyAndRises) {
+  const float grey = srgb_encode(0.18F);
+  for (const double strength : {0.0, 0.4, 1.0}) {
+    EXPECT_EQ(tone_curve(0.0F, strength), 0.0F);
+    EXPECT_EQ(tone_curve(1.0F, strength), 1.0F);
+    EXPECT_NEAR(tone_curve(grey, strength), grey, 1e-6F);
+    float before = 0.0F;
+    for (int i = 1; i <= 255; ++i) {
+      const float code = tone_curve(static_cast<float>(i) / 255.0F, strength);
+      EXPECT_GT(code, before) << i;
+      before = code;
+    }
+    // 1 + strength at middle grey, on both sides of it; the curve bends, which takes 1.006 % of
+    // the difference over 0.02 at most.
+    EXPECT_NEAR((tone_curve(grey + 0.01F, strength) - tone_curve(grey - 0.01F, strength)) / 0.02,
+                1.0 + strength, 0.011 * (1.0 + strength));
+  }
+  EXPECT_NEAR(tone_curve(0.3F, 0.0), 0.3F, 1e-6F);
+  EXPECT_LT(tone_curve(0.2F, 1.0), 0.1F);  // 0.4614 * (0.2 / 0.4614)^2 = 0.0867
+  EXPECT_GT(tone_curve(0.8F, 1.0), 0.9F);
+}
+
+TEST(Develop, SharpeningRaisesAWaveByWhatTheGaussianTakes) {
+  // A Gaussian of sigma leaves exp(-2 pi^2 sigma^2 f^2) of a wave of f cycles per px.
+  Sensor sensor;
+  sensor.full_well_e = 1e12;
+  sensor.read_noise_e = 0.0;
+  sensor.sharpening = 0.8;
+  for (const double sigma : {0.7, 1.5}) {
+    sensor.sharpening_px = sigma;
+    for (const double frequency : {0.05, 0.1, 0.2}) {
+      cv::Mat light(60, 200, CV_32FC3);
+      for (int y = 0; y < light.rows; ++y) {
+        for (int x = 0; x < light.cols; ++x) {
+          const double code = 0.5 + 0.1 * std::cos(2.0 * std::numbers::pi * frequency * x);
+          light.at<cv::Vec3f>(y, x) = cv::Vec3f::all(static_cast<float>(srgb_decode(code)));
+        }
+      }
+      const cv::Mat bgr = develop_16_bit(light, 1.0, sensor, 1);
+      double along = 0.0;
+      int n = 0;
+      for (int x = 40; x < 160; ++x, ++n) {  // whole periods, away from the edges
+        along += bgr.at<cv::Vec3w>(30, x)[1] / 65535.0 *
+                 std::cos(2.0 * std::numbers::pi * frequency * x);
+      }
+      const double left = std::exp(-2.0 * std::pow(std::numbers::pi * sigma * frequency, 2.0));
+      // 1 %: the Gaussian is drawn on pixels and cut at 4 sigma.
+      EXPECT_NEAR(2.0 * along / n, 0.1 * (1.0 + 0.8 * (1.0 - left)), 0.01 * 0.1)
+          << sigma << ", " << frequency;
+    }
+  }
+}
+
+TEST(Develop, AllStepsTogetherLeaveAnEvenGreyAlone) {
+  // Interpolated, sharpened and with a curve about middle grey, an even middle grey stays.
+  Sensor sensor;
+  sensor.full_well_e = 1e9;
+  sensor.read_noise_e = 0.0;
+  sensor.mosaic = true;
+  sensor.sharpening = 1.0;
+  sensor.tone_curve = 0.7;
+  const cv::Mat light(20, 20, CV_32FC3, cv::Scalar::all(0.18));
+  const cv::Mat bgr = develop(light, 1.0, sensor, 4);
+  // IEC 61966-2-1: 0.18 is 0.46136, code 118.
+  EXPECT_EQ(cv::norm(bgr, cv::Mat(20, 20, CV_8UC3, cv::Scalar::all(118)), cv::NORM_INF), 0.0);
+}
+
+TEST(Develop, SixteenBitsAreTheSamePicture) {
+  Sensor sensor;
+  const cv::Mat light(30, 30, CV_32FC3, cv::Scalar(0.1, 0.3, 0.6));
+  const cv::Mat eight = develop(light, 1.0, sensor, 5),
+                sixteen = develop_16_bit(light, 1.0, sensor, 5);
+  for (int y = 0; y < 30; ++y) {
+    for (int x = 0; x < 30; ++x) {
+      for (int c = 0; c < 3; ++c) {
+        // Rounding of 8 bits, and of the table of levels.
+        EXPECT_NEAR(sixteen.at<cv::Vec3w>(y, x)[c] / 257.0, eight.at<cv::Vec3b>(y, x)[c], 0.51);
+      }
+    }
+  }
 }
 
 TEST(Jpeg, HasHalvedChromaAndTheExifOfACameraBehindAManualLens) {
