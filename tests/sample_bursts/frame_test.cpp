@@ -27,11 +27,11 @@ TEST(Illuminate, CornersLoseTheirShareAsTheFourthPowerOfTheCosine) {
   cv::Mat light = even_light(1001, 1601);
   illuminate(light, {.vignetting = 0.36});
   EXPECT_NEAR(at(light, 800, 500), 0.5, 1e-6);
-  // The corner pixel's centre is 1/1000 nearer than the corner: 0.1 % of the loss.
-  EXPECT_NEAR(at(light, 0, 0), 0.64 * 0.5, 5e-4);
-  EXPECT_NEAR(at(light, 1600, 1000), 0.64 * 0.5, 5e-4);
-  // cos^4 = 0.64 where the squared tangent is 0.25; at half the way it is 1/16: 1 / (17/16)^2.
-  EXPECT_NEAR(at(light, 400, 250), 0.5 * 256.0 / 289.0, 5e-4);
+  // cos^4 = 0.64 where the squared tangent is 0.25, in the very corner; the outermost pixels'
+  // centres have 0.25 (800^2 + 500^2) / (800.5^2 + 500.5^2) = 0.249635. Float.
+  EXPECT_NEAR(at(light, 0, 0), 0.5 / (1.249635 * 1.249635), 2e-6);
+  EXPECT_NEAR(at(light, 1600, 1000), 0.5 / (1.249635 * 1.249635), 2e-6);
+  EXPECT_NEAR(at(light, 400, 250), 0.5 / (1.062409 * 1.062409), 2e-6);
   EXPECT_THROW(illuminate(light, {.vignetting = 1.0}), std::invalid_argument);
 }
 
