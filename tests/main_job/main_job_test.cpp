@@ -341,7 +341,9 @@ TEST(NoFrames, AreAnsweredWithAReason) {
   EXPECT_EQ(said[0].verdict.reasons[0].kind, ReasonKind::too_few_frames);
 }
 
-INSTANTIATE_TEST_SUITE_P(Meadow, OwnSample, ::testing::Values("meadow-complete", "meadow-gap"),
+INSTANTIATE_TEST_SUITE_P(Meadow, OwnSample,
+                         ::testing::Values("meadow-complete", "meadow-gap", "meadow-flash",
+                                           "meadow-two-sweeps"),
                          [](const auto& burst) {
                            std::string name = burst.param;
                            std::ranges::replace(name, '-', '_');

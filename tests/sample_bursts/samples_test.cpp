@@ -1,6 +1,7 @@
 // The committed sample bursts.
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <filesystem>
 #include <fstream>
@@ -17,6 +18,9 @@ namespace {
 
 using nlohmann::json;
 const std::filesystem::path kSamples = RINGSWEEP_SAMPLE_BURSTS;
+
+constexpr const char* kBursts[] = {"meadow-complete", "meadow-gap", "meadow-flash",
+                                   "meadow-two-sweeps"};
 
 json truth_in(const std::string& burst) {
   std::ifstream in(kSamples / burst / "truth.json");
@@ -45,7 +49,10 @@ TEST_P(SampleBurst, HasItsFramesItsTruthAndARunInAndRunOut) {
   }
   EXPECT_FALSE(frames.front()["on_subject"].get<bool>());
   EXPECT_FALSE(frames.back()["on_subject"].get<bool>());
-  const double depth = truth["subject_px"][1].get<double>() - truth["subject_px"][0].get<double>();
+  // The same beetle: as many px of blur as there are px of picture.
+  const double depth =
+      (truth["subject_px"][1].get<double>() - truth["subject_px"][0].get<double>()) * 1280.0 /
+      truth["width"].get<double>();
   EXPECT_GT(depth, 24.0);
   EXPECT_LT(depth, 31.0);
 }
@@ -63,7 +70,7 @@ TEST_P(SampleBurst, IsMadeByItsRecipe) {
   }
 }
 
-INSTANTIATE_TEST_SUITE_P(Samples, SampleBurst, testing::Values("meadow-complete", "meadow-gap"));
+INSTANTIATE_TEST_SUITE_P(Samples, SampleBurst, testing::ValuesIn(kBursts));
 
 TEST(SampleBursts, TellTheirStories) {
   const json complete = truth_in("meadow-complete"), gap = truth_in("meadow-gap");
@@ -72,11 +79,19 @@ TEST(SampleBursts, TellTheirStories) {
   EXPECT_EQ(gap["verdict"], "reshoot");
   ASSERT_EQ(gap["gaps"].size(), 1U);
   EXPECT_NEAR(gap["gaps"][0]["width_px"].get<double>(), 7.0, 0.3);
+  const json flash = truth_in("meadow-flash"), sweeps = truth_in("meadow-two-sweeps");
+  EXPECT_EQ(flash["verdict"], "reshoot");
+  ASSERT_EQ(flash["gaps"].size(), 1U);
+  const auto dark = std::ranges::count_if(
+      flash["frames"], [](const json& f) { return f["flags"] == json::array({"dark"}); });
+  EXPECT_EQ(dark, 4);
+  EXPECT_EQ(sweeps["verdict"], "complete");
+  EXPECT_EQ(sweeps["frames"].back()["sweep"], 2);
 }
 
 TEST(SampleBursts, AreSmall) {
   std::uintmax_t bytes = 0;
-  for (const char* burst : {"meadow-complete", "meadow-gap"}) {
+  for (const char* burst : kBursts) {
     for (const auto& entry : std::filesystem::directory_iterator(kSamples / burst)) {
       bytes += entry.file_size();
     }
