@@ -39,8 +39,8 @@ ringsweep::maker::Recipe small_recipe() {
   recipe.width_px = 432;
   recipe.height_px = 324;
   recipe.optics.pitch_mm *= 1280.0 / 432.0;
-  recipe.sweep.from_px = 6.6;
-  recipe.sweep.to_px = -6.4;
+  recipe.sweeps[0].from_px = 6.6;
+  recipe.sweeps[0].to_px = -6.4;
   return recipe;
 }
 
