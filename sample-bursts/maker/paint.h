@@ -33,7 +33,9 @@ struct Cell {
 }
 
 /// Noise as a factor of brightness.
-[[nodiscard]] inline float contrast(float noise_value, float strength) { return std::exp(strength * noise_value); }
+[[nodiscard]] inline float contrast(float noise_value, float strength) {
+  return std::exp(strength * noise_value);
+}
 
 [[nodiscard]] inline cv::Vec3f mix(const cv::Vec3f& a, const cv::Vec3f& b, float t) {
   return a * (1.0F - t) + b * t;
