@@ -9,8 +9,8 @@
 int main(int argc, char** argv) {
   using namespace ringsweep::app;
 #if defined(__GLIBC__)
-  // Pictures come and go by the dozen: keep their memory instead of giving it back to the kernel and
-  // having it cleared again, page by page (a seventh of the time of a 20-megapixel burst).
+  // Pictures come and go by the dozen: keep their memory instead of giving it back to the kernel
+  // and having it cleared again, page by page (a seventh of the time of a 20-megapixel burst).
   mallopt(M_MMAP_THRESHOLD, 256 << 20);
   mallopt(M_TRIM_THRESHOLD, 512 << 20);
 #endif
