@@ -10,7 +10,6 @@
 namespace ringsweep {
 namespace {
 
-constexpr double kHuber = 1.345;  // 95 % efficiency: Huber, see REFERENCES 8.1
 constexpr int kLanes = cv::v_float32x4::nlanes;
 
 /// Whole x from 0 to before `size` where low <= a x + b <= high.
@@ -42,9 +41,7 @@ Similarity similarity_of(const cv::Matx33d& m) {
 }
 
 Overlay::Overlay(const cv::Mat& to)
-    : size_(to.size()),
-      inside_(static_cast<std::size_t>(to.rows)),
-      compared_(static_cast<std::size_t>(to.rows)) {
+    : size_(to.size()), compared_(static_cast<std::size_t>(to.rows)) {
   const int spare = 2 * kLanes - to.cols % kLanes;
   cv::copyMakeBorder(to, to_, 0, 0, 0, spare, cv::BORDER_REPLICATE);
   sum_.create(to_.size(), CV_32FC1);
@@ -70,11 +67,6 @@ void Overlay::lay(const cv::Mat& from, const Similarity& to_from, bool same_px) 
   const float* source = from.ptr<float>();
   for (int y = 0; y < size_.height; ++y) {
     const double x_start = m(0, 1) * y + m(0, 2), y_start = m(1, 1) * y + m(1, 2);
-    const Interval in_x = where_between(m(0, 0), x_start, 0.0, from.cols - 1.0, size_.width);
-    const Interval in_y = where_between(m(1, 0), y_start, 0.0, from.rows - 1.0, size_.width);
-    const int begin = std::max(in_x.begin, in_y.begin);
-    inside_[static_cast<std::size_t>(y)] = {begin, std::max(begin, std::min(in_x.end, in_y.end))};
-
     const v_float32x4 x_first = v_setall_f32(static_cast<float>(x_start));
     const v_float32x4 y_first = v_setall_f32(static_cast<float>(y_start));
     const float* to = to_.ptr<float>(y);
@@ -99,9 +91,22 @@ void Overlay::lay(const cv::Mat& from, const Similarity& to_from, bool same_px) 
       v_store(difference + x, warped - here);
     }
   }
-  if (same_px) return;
-  for (std::size_t y = 1; y + 1 < inside_.size(); ++y) {
-    const Interval &above = inside_[y - 1], &here = inside_[y], &below = inside_[y + 1];
+  if (!same_px) choose_px(m, from.size());
+}
+
+void Overlay::choose_px(const cv::Matx33d& from_px, const cv::Size& from) {
+  std::vector<Interval> inside;
+  for (int y = 0; y < size_.height; ++y) {
+    const auto in = [&](int i, int px) {
+      return where_between(from_px(i, 0), from_px(i, 1) * y + from_px(i, 2), 0.0, px - 1.0,
+                           size_.width);
+    };
+    const Interval in_x = in(0, from.width), in_y = in(1, from.height);
+    const int begin = std::max(in_x.begin, in_y.begin);
+    inside.push_back({begin, std::max(begin, std::min(in_x.end, in_y.end))});
+  }
+  for (std::size_t y = 1; y + 1 < inside.size(); ++y) {
+    const Interval &above = inside[y - 1], &here = inside[y], &below = inside[y + 1];
     const int begin = std::max({1, above.begin, here.begin + 1, below.begin});
     const int end = std::min({size_.width - 1, above.end, here.end - 1, below.end});
     compared_[y] = {begin, std::max(begin, end)};

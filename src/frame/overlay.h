@@ -16,6 +16,8 @@ struct Interval {
   int end = 0;
 };
 
+inline constexpr double kHuber = 1.345;  ///< 95 % efficiency: Huber, see REFERENCES 8.1
+
 /// Frame px about its centre -> the other's px about its centre.
 [[nodiscard]] cv::Matx33d about_centers(const Similarity& s);
 
@@ -58,16 +60,17 @@ class Overlay {
   /// Median, and limit from the median deviation, of some thousands of px.
   [[nodiscard]] RobustLoss robust_loss(std::vector<float>& workspace) const;
   [[nodiscard]] NormalEquations normal_equations(const RobustLoss& loss) const;
-
- private:
   [[nodiscard]] cv::Point2d center() const {
     return {(size_.width - 1) / 2.0, (size_.height - 1) / 2.0};
   }
 
+ private:
+  void choose_px(const cv::Matx33d& from_px, const cv::Size& from);
+
   cv::Size size_;
   // Rows are longer than the picture, so that several px may be read at a time.
   cv::Mat to_, sum_, difference_;
-  std::vector<Interval> inside_, compared_;  // a row each
+  std::vector<Interval> compared_;  // a row each
 };
 
 }  // namespace ringsweep

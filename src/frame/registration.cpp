@@ -16,11 +16,6 @@ namespace {
 
 constexpr double kConvergedPx = 2e-3;  // largest movement of a corner in one step; sd is 1e-2 px
 constexpr double kConvergedCoarselyPx = 2e-2;  // the same, where a finer level follows
-constexpr double kHuber = 1.345;               // 95 % efficiency: Huber, see REFERENCES 8.1
-
-cv::Point2d center_of(const cv::Mat& picture) {
-  return {(picture.cols - 1) / 2.0, (picture.rows - 1) / 2.0};
-}
 
 cv::Matx33d translation(double x, double y) { return {1, 0, x, 0, 1, y, 0, 0, 1}; }
 
@@ -32,13 +27,12 @@ struct LevelResult {
 };
 
 /// Gauss-Newton on one pyramid level. Leaves in `overlay` what the last step was computed from.
-LevelResult register_level(Overlay& overlay, const cv::Mat& to, const cv::Mat& from,
-                           const Similarity& start, int max_iterations, double converged_px) {
+LevelResult register_level(Overlay& overlay, const cv::Mat& from, const Similarity& start,
+                           int max_iterations, double converged_px) {
   constexpr int kLeastPx = 100;
   constexpr double kNearPx = 1.0;
   LevelResult result{.to_from = start, .loss = {}};
-  const cv::Point2d center = center_of(to);
-  const double radius = std::hypot(center.x, center.y);
+  const double radius = cv::norm(overlay.center());
   std::vector<float> workspace;
   bool near = false;
   for (int iteration = 0; iteration < max_iterations; ++iteration) {
@@ -212,12 +206,12 @@ Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity&
   Link link{.to_from = start};
   const std::size_t all = std::min(to.levels.size(), from.levels.size());
   for (std::size_t level = std::min(all, options.max_levels); level-- > 0;) {
-    const cv::Mat &to_level = to.levels[level], &from_level = from.levels[level];
+    const cv::Mat& from_level = from.levels[level];
     if (std::min(from_level.rows, from_level.cols) < 2) continue;
     const double factor = static_cast<double>(std::size_t{1} << level);
-    Overlay overlay(to_level);
+    Overlay overlay(to.levels[level]);
     const LevelResult r =
-        register_level(overlay, to_level, from_level, link.to_from.in_other_px(1.0 / factor),
+        register_level(overlay, from_level, link.to_from.in_other_px(1.0 / factor),
                        options.max_iterations, level == 0 ? kConvergedPx : kConvergedCoarselyPx);
     link.to_from = r.to_from.in_other_px(factor);
     link.converged = r.converged;
@@ -227,8 +221,7 @@ Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity&
     const Eigen::Vector4d information =
         e.h.diagonal() / std::max(1e-12, e.chi2 / overlay.num_compared());
     // From px at the corner to log scale and radians.
-    const cv::Point2d center = center_of(to_level);
-    const double radius2 = center.dot(center);
+    const double radius2 = overlay.center().dot(overlay.center());
     link.information = {information[0] * radius2, information[1] * radius2, information[2],
                         information[3]};
   }
