@@ -237,8 +237,7 @@ cv::Size coarse_size(const Scene& scene, int reduction) {
 
 }  // namespace
 
-Cast beetle_on_seed_head(std::uint64_t seed, Light light) {
-  light.round = true;
+Cast beetle_on_seed_head(std::uint64_t seed, const Light& light) {
   Cast cast;
   cast.parts.push_back({"perch", {}, {}});
   grow_seed_head(light, seed, cast.objects);

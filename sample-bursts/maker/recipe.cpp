@@ -210,9 +210,12 @@ Recipe recipe_from(const json& document) {
   fields.take_word<Perch>(
       "perch", {{"seed-head", Perch::seed_head}, {"stem", Perch::stem}, {"leaf", Perch::leaf}},
       recipe.perch);
-  fields.take_word<Lights>(
-      "lights", {{"square", Lights::square}, {"two", Lights::two}, {"point", Lights::point}},
-      recipe.lights);
+  fields.take_word<Lights>("lights",
+                           {{"square", Lights::square},
+                            {"two", Lights::two},
+                            {"point", Lights::point},
+                            {"round", Lights::round}},
+                           recipe.lights);
   fields.take("blade", recipe.blade);
   fields.take("depth_scale", recipe.depth_scale);
   fields.take_each("optics", [&](Fields& part) { take_optics(part, recipe.optics); });

@@ -154,8 +154,8 @@ enum class Perch {
   leaf,       ///< the same, a surface
 };
 
-/// Where the lights stand, as the drops show them.
-enum class Lights { square, two, point };
+/// The lights, as the drops show them.
+enum class Lights { square, two, point, round };
 
 struct Recipe {
   std::string name = "unnamed";
@@ -166,9 +166,9 @@ struct Recipe {
   double raster_per_px = 2.0;  ///< how much finer than the pictures the scene is sampled
   SceneKind scene = SceneKind::meadow;
   Perch perch = Perch::seed_head;
-  Lights lights = Lights::square;
-  bool blade = true;         ///< a blade of grass in front, to stay blurred
-  double depth_scale = 1.0;  ///< < 1 flattens the scene
+  Lights lights = Lights::square;  ///< the meadow's are always round
+  bool blade = true;               ///< a blade of grass in front, to stay blurred
+  double depth_scale = 1.0;        ///< < 1 flattens the scene
   Optics optics;
   std::vector<Sweep> sweeps{Sweep{}};
   std::vector<double> v_mm;  ///< image distance of every frame; empty: as the sweep says

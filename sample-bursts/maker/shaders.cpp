@@ -45,6 +45,8 @@ float highlight(const Light& light, const Vec3f& normal) {
   switch (light.shape) {
     case Lights::square:
       break;
+    case Lights::round:
+      return smooth_step(0.975F, 0.985F, normal.dot(light.half));
     case Lights::point:
       return smooth_step(0.9955F, 0.9985F, normal.dot(light.half));
     case Lights::two: {
@@ -53,7 +55,6 @@ float highlight(const Light& light, const Vec3f& normal) {
                       smooth_step(0.984F, 0.992F, normal.dot(other)));
     }
   }
-  if (light.round) return smooth_step(0.975F, 0.985F, normal.dot(light.half));
   const Vec3f down = light.half.cross(light.across);
   const float off = std::max(std::abs(normal.dot(light.across)), std::abs(normal.dot(down)));
   return normal.dot(light.half) > 0.0F ? 1.0F - smooth_step(0.17F, 0.20F, off) : 0.0F;

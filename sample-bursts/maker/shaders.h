@@ -17,7 +17,6 @@ struct Light {
   cv::Vec3f half;       ///< between the key and the camera
   cv::Vec3f across;     ///< square to `half`, along the diffuser's upper edge
   Lights shape = Lights::square;
-  bool round = false;  ///< the diffuser shows as a round spot
 };
 
 /// The flash upper left, turned around the line of sight.

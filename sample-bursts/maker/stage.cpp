@@ -56,20 +56,32 @@ double share_of_move(const Move& move, int frame, int frames, std::uint64_t seed
 
 }  // namespace
 
-Stage::Stage(const Recipe& recipe) : recipe_(recipe), plans_(plan_frames(recipe)) {
+Light light_of(const Recipe& recipe, double turn_deg) {
+  return light_from(static_cast<float>(turn_deg),
+                    recipe.scene == SceneKind::meadow ? Lights::round : recipe.lights);
+}
+
+Cast cast_of(const Recipe& recipe, const Light& light) {
+  return recipe.scene == SceneKind::meadow
+             ? beetle_on_seed_head(recipe.seed, light)
+             : varied_cast(recipe.seed, recipe.perch, light, recipe.width_px);
+}
+
+double q_per_px(const Recipe& recipe) {
+  // One px sideways is p / m in the scene, one px of depth the same; moving the point by du moves
+  // its image by m^2 du, which is D m^2 du / (v p) px of blur: m D / v px per px of depth.
   const Optics& o = recipe.optics;
+  const double magnification = o.v_ref_mm / o.focal_length_mm - 1.0;
+  return recipe.depth_scale * magnification * o.pupil_mm / o.v_ref_mm;
+}
+
+Stage::Stage(const Recipe& recipe) : recipe_(recipe), plans_(plan_frames(recipe)) {
   frame_.width_px = recipe.width_px;
   frame_.height_px = recipe.height_px;
   frame_.raster_per_px = recipe.raster_per_px;
   frame_.margin = margin_for(recipe, plans_);
-  // One px sideways is p / m in the scene, one px of depth the same; moving the point by du moves
-  // its image by m^2 du, which is D m^2 du / (v p) px of blur: m D / v px per px of depth.
-  const double magnification = o.v_ref_mm / o.focal_length_mm - 1.0;
-  frame_.q_per_px = recipe.depth_scale * magnification * o.pupil_mm / o.v_ref_mm;
-  const Light light = light_from(0.0F, recipe.lights);
-  cast_ = recipe.scene == SceneKind::meadow
-              ? beetle_on_seed_head(recipe.seed, light)
-              : varied_cast(recipe.seed, recipe.perch, light, frame_.width_px);
+  frame_.q_per_px = q_per_px(recipe);
+  cast_ = cast_of(recipe, light_of(recipe));
   for (const DropEvent& event : recipe.drops) {
     if (event.drop < 1 || event.drop > static_cast<int>(cast_.drops.size())) {
       throw std::invalid_argument("there is no drop " + std::to_string(event.drop));
@@ -85,18 +97,11 @@ Stage::Stage(const Recipe& recipe) : recipe_(recipe), plans_(plan_frames(recipe)
 
 Scene Stage::sampled(const Pose& pose) const {
   Scene scene = empty_scene(frame_);
-  const Light light = light_from(pose.light_turn_deg, recipe_.lights);
-  Cast lit;
-  const Cast* cast = &cast_;
-  if (pose.light_turn_deg != 0.0F) {  // shaders hold their light: the same cast, lit anew
-    lit = recipe_.scene == SceneKind::meadow
-              ? beetle_on_seed_head(recipe_.seed, light)
-              : varied_cast(recipe_.seed, recipe_.perch, light, frame_.width_px);
-    cast = &lit;
-  }
-  Light of_drops = light;
-  of_drops.round = recipe_.scene == SceneKind::meadow;
-  add_objects(objects_of(*cast, pose, of_drops), frame_, scene);
+  const Light light = light_of(recipe_, pose.light_turn_deg);
+  // Shaders hold their light: where it stands elsewhere it is the same cast, lit anew.
+  const bool as_first = pose.light_turn_deg == 0.0F;
+  const Cast lit = as_first ? Cast{} : cast_of(recipe_, light);
+  add_objects(objects_of(as_first ? cast_ : lit, pose, light), frame_, scene);
   finish(frame_, scene);
   hang_veils(recipe_.seed, frame_, recipe_.blade, scene);
   return scene;

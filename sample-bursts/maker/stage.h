@@ -12,6 +12,15 @@
 
 namespace ringsweep::maker {
 
+/// The recipe's light, its flash turned around the line of sight.
+[[nodiscard]] Light light_of(const Recipe& recipe, double turn_deg = 0.0);
+
+/// Who is on stage, lit by that.
+[[nodiscard]] Cast cast_of(const Recipe& recipe, const Light& light);
+
+/// Px of blur per px of depth, at v_ref.
+[[nodiscard]] double q_per_px(const Recipe& recipe);
+
 /// A part that moves, by what is seen of it before.
 struct SeenMove {
   std::string part;

@@ -8,6 +8,7 @@
 
 #include "maker/random.h"
 #include "maker/scenes.h"
+#include "maker/stage.h"
 
 namespace ringsweep::maker {
 namespace {
@@ -35,15 +36,9 @@ class Draw {
 
 constexpr double kAllowedPx = 4.0;  // twice the blur limit of pictures as small as these
 
-/// An animal in the middle of its sweep, and how deep it is.
-struct Plain {
-  Recipe recipe;
-  double depth_px = 0.0;
-};
-
-Plain plain(Draw& draw, int width_px) {
-  Plain p;
-  Recipe& r = p.recipe;
+/// An animal in the middle of its sweep.
+Recipe plain(Draw& draw, int width_px) {
+  Recipe r;
   r.seed = draw.seed();
   r.hand_seed = draw.seed();
   r.width_px = width_px;
@@ -56,13 +51,13 @@ Plain plain(Draw& draw, int width_px) {
   r.lights = std::array{Lights::square, Lights::two,
                         Lights::point}[static_cast<std::size_t>(draw.one_of(3))];
   r.blade = draw.chance(0.4);
-  p.depth_px = draw.log_uniform(5.0, 60.0);
+  const double depth_px = draw.log_uniform(5.0, 60.0);
   // The pupil that makes the animal so deep. The same sensor, as many px as there are.
   r.optics.pitch_mm = 17.4 / width_px;
-  const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), width_px);
+  const Cast cast = cast_of(r, light_of(r));
   const double magnification = r.optics.v_ref_mm / r.optics.focal_length_mm - 1.0;
   const double depth = depth_u(cast) * width_px / static_cast<double>(kSceneWidth);
-  r.optics.pupil_mm = p.depth_px * r.optics.v_ref_mm / (depth * magnification);
+  r.optics.pupil_mm = depth_px * r.optics.v_ref_mm / (depth * magnification);
   // Run-in and run-out of 1.5 to 6 px beyond what is there; the animal's middle is near z = 0.
   double low = 1e9, high = -1e9;
   for (const Object& object : cast.objects) {
@@ -81,7 +76,7 @@ Plain plain(Draw& draw, int width_px) {
       }
     }
   }
-  const double q_per_u = p.depth_px / depth_u(cast);
+  const double q_per_u = depth_px / depth_u(cast);
   const double near = high * q_per_u + draw.uniform(1.5, 6.0);
   const double far = low * q_per_u - draw.uniform(1.5, 6.0);
   Sweep& s = r.sweeps[0];
@@ -100,7 +95,7 @@ Plain plain(Draw& draw, int width_px) {
   r.sensor.full_well_e = draw.log_uniform(6000.0, 40000.0);
   r.sensor.read_noise_e = draw.uniform(2.0, 8.0);
   r.sensor.jpeg_quality = 88 + draw.one_of(10);
-  return p;
+  return r;
 }
 
 int frames_of(const Recipe& recipe) { return static_cast<int>(plan_frames(recipe).size()); }
@@ -311,9 +306,7 @@ void make_develop(Draw& draw, Recipe& r) {
 /// The frame (from 1) of the first sweep that focuses nearest to a depth, or a few beside it: what
 /// happens there happens while it is sharp.
 int frame_near(Draw& draw, const Recipe& r, double z_u) {
-  const double magnification = r.optics.v_ref_mm / r.optics.focal_length_mm - 1.0;
-  const double q_per_u = r.depth_scale * magnification * r.optics.pupil_mm / r.optics.v_ref_mm *
-                         r.width_px / static_cast<double>(kSceneWidth);
+  const double q_per_u = q_per_px(r) * r.width_px / static_cast<double>(kSceneWidth);
   Recipe first = r;
   first.sweeps.resize(1);
   const std::vector<FramePlan> plans = plan_frames(first);
@@ -335,7 +328,7 @@ void make_moves(Draw& draw, Recipe& r) {
   constexpr std::array<const char*, 8> kParts{"head",  "antenna-1", "antenna-2", "leg-1",
                                               "leg-3", "leg-4",     "leg-6",     "abdomen"};
   const int n = frames_of(r);
-  const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), r.width_px);
+  const Cast cast = cast_of(r, light_of(r));
   const bool twice = draw.chance(0.4);
   const int moves = 1 + draw.one_of(2);
   for (int i = 0; i < moves; ++i) {
@@ -356,7 +349,7 @@ void make_moves(Draw& draw, Recipe& r) {
 
 void make_drops(Draw& draw, Recipe& r) {
   const int n = frames_of(r);
-  const Cast cast = varied_cast(r.seed, r.perch, light_from(0.0F, r.lights), r.width_px);
+  const Cast cast = cast_of(r, light_of(r));
   const bool twice = draw.chance(0.4);
   const auto some_drop = [&] { return draw.one_of(static_cast<int>(cast.drops.size())); };
   const auto depth =
@@ -382,102 +375,46 @@ void make_drops(Draw& draw, Recipe& r) {
   if (twice) sweep_back(draw, r);
 }
 
-/// How many of each group in the full suite.
-struct Share {
+/// A group: its name, what it does to a plain recipe, and its number of cases by size.
+struct Kind {
   SuiteGroup group;
+  const char* name;
+  void (*change)(Draw&, Recipe&);
   int few, quick, full;
 };
-constexpr std::array<Share, 10> kShares{{{SuiteGroup::plain, 2, 10, 80},
-                                         {SuiteGroup::gap, 2, 10, 70},
-                                         {SuiteGroup::flash, 1, 8, 48},
-                                         {SuiteGroup::hand, 1, 6, 32},
-                                         {SuiteGroup::sweeps, 0, 6, 36},
-                                         {SuiteGroup::camera, 1, 6, 32},
-                                         {SuiteGroup::optics, 0, 6, 36},
-                                         {SuiteGroup::develop, 1, 6, 32},
-                                         {SuiteGroup::moves, 0, 8, 70},
-                                         {SuiteGroup::drops, 0, 8, 70}}};
-
-Recipe recipe_for(SuiteGroup group, std::uint64_t seed, int width_px) {
-  Draw draw(seed);
-  Recipe r = plain(draw, width_px).recipe;
-  switch (group) {
-    case SuiteGroup::plain:
-      make_plain(draw, r);
-      break;
-    case SuiteGroup::gap:
-      make_gap(draw, r);
-      break;
-    case SuiteGroup::flash:
-      make_flash(draw, r);
-      break;
-    case SuiteGroup::hand:
-      make_hand(draw, r);
-      break;
-    case SuiteGroup::sweeps:
-      make_sweeps(draw, r);
-      break;
-    case SuiteGroup::camera:
-      make_camera(draw, r);
-      break;
-    case SuiteGroup::optics:
-      make_optics(draw, r);
-      break;
-    case SuiteGroup::develop:
-      make_develop(draw, r);
-      break;
-    case SuiteGroup::moves:
-      make_moves(draw, r);
-      break;
-    case SuiteGroup::drops:
-      make_drops(draw, r);
-      break;
-  }
-  return r;
-}
+constexpr std::array<Kind, 10> kKinds{{{SuiteGroup::plain, "plain", make_plain, 2, 10, 80},
+                                       {SuiteGroup::gap, "gap", make_gap, 2, 10, 70},
+                                       {SuiteGroup::flash, "flash", make_flash, 1, 8, 48},
+                                       {SuiteGroup::hand, "hand", make_hand, 1, 6, 32},
+                                       {SuiteGroup::sweeps, "sweeps", make_sweeps, 0, 6, 36},
+                                       {SuiteGroup::camera, "camera", make_camera, 1, 6, 32},
+                                       {SuiteGroup::optics, "optics", make_optics, 0, 6, 36},
+                                       {SuiteGroup::develop, "develop", make_develop, 1, 6, 32},
+                                       {SuiteGroup::moves, "moves", make_moves, 0, 8, 70},
+                                       {SuiteGroup::drops, "drops", make_drops, 0, 8, 70}}};
 
 }  // namespace
 
 const char* name_of(SuiteGroup group) {
-  switch (group) {
-    case SuiteGroup::plain:
-      return "plain";
-    case SuiteGroup::gap:
-      return "gap";
-    case SuiteGroup::flash:
-      return "flash";
-    case SuiteGroup::hand:
-      return "hand";
-    case SuiteGroup::sweeps:
-      return "sweeps";
-    case SuiteGroup::camera:
-      return "camera";
-    case SuiteGroup::optics:
-      return "optics";
-    case SuiteGroup::develop:
-      return "develop";
-    case SuiteGroup::moves:
-      return "moves";
-    case SuiteGroup::drops:
-      return "drops";
-  }
-  return "";
+  return std::ranges::find(kKinds, group, &Kind::group)->name;
 }
 
 std::vector<SuiteCase> suite(SuiteSize size) {
   std::vector<SuiteCase> cases;
-  for (const Share& share : kShares) {
-    const int count = size == SuiteSize::few     ? share.few
-                      : size == SuiteSize::quick ? share.quick
-                                                 : share.full;
+  for (const Kind& kind : kKinds) {
+    const int count = size == SuiteSize::few     ? kind.few
+                      : size == SuiteSize::quick ? kind.quick
+                                                 : kind.full;
     for (int i = 0; i < count; ++i) {
       SuiteCase c;
-      c.group = share.group;
-      c.name = fmt::format("{}-{:03}", name_of(share.group), i + 1);
+      c.group = kind.group;
+      c.name = fmt::format("{}-{:03}", kind.name, i + 1);
       c.held_back = i % 2 == 1;
       const std::uint64_t seed =
-          hash(2026, hash(static_cast<std::uint64_t>(share.group), static_cast<std::uint64_t>(i)));
-      c.recipe = recipe_for(share.group, seed, size == SuiteSize::few ? 432 : 640);
+          hash(2026, hash(static_cast<std::uint64_t>(kind.group), static_cast<std::uint64_t>(i)));
+      Draw draw(seed);
+      c.recipe = plain(draw, size == SuiteSize::few ? 432 : 640);
+      kind.change(draw, c.recipe);
       c.recipe.name = c.name;
       cases.push_back(std::move(c));
     }
