@@ -103,19 +103,31 @@ struct Canvas {
   }
 };
 
-/// out += in convolved with the kernel, inside `where`; outside the canvas there is nothing.
+/// The next stretch of a row that holds anything, from `at` on: [first, second). A slice of a
+/// surface is a thin contour, so most of its box is empty. Holes narrower than `join` stay in it.
+std::pair<int, int> next_stretch(const Pixel* row, int at, int end, int join) {
+  const auto empty = [row](int x) { return row[x][3] == 0.0F; };
+  while (at < end && empty(at)) ++at;
+  int until = at;
+  for (int x = at; x < end && x - until < join; ++x) {
+    if (!empty(x)) until = x + 1;
+  }
+  return {at, until};
+}
+
+/// out += in convolved with the kernel, inside `where`; outside the canvas there is nothing, and
+/// nothing without alpha.
 void convolve(const Canvas& in, const KernelRows& blur, const cv::Rect& source,
               const cv::Rect& where, Canvas& out) {
-  std::vector<Pixel> sums(static_cast<std::size_t>(source.width) + 1);
-  for (int y = source.y; y < source.y + source.height; ++y) {
-    const Pixel* row = in.row(y);
-    sums[0] = Pixel{};
-    for (int i = 0; i < source.width; ++i) {
-      sums[static_cast<std::size_t>(i) + 1] = sums[static_cast<std::size_t>(i)] + row[source.x + i];
-    }
-    const auto sum_to = [&](int x) {  // of the pixels left of x
-      return sums[static_cast<std::size_t>(std::clamp(x - source.x, 0, source.width))];
-    };
+  // What the pixels left of one sum up to, as far beyond both ends of a stretch as the kernel looks.
+  const int beyond = 2 * blur.reach + 1;
+  std::vector<Pixel> sums(static_cast<std::size_t>(source.width + 1 + 2 * beyond));
+  // Of one stretch of row y, [begin, end).
+  const auto scatter = [&](const Pixel* row, int y, int begin, int end) {
+    std::fill_n(sums.begin(), beyond + 1, Pixel{});
+    Pixel* sum_to = sums.data() + (beyond - begin);
+    for (int x = begin; x < end; ++x) sum_to[x + 1] = sum_to[x] + row[x];
+    std::fill_n(sum_to + end + 1, beyond, sum_to[end]);
     const int first = std::max(where.y, y - blur.reach);
     const int last = std::min(where.y + where.height - 1, y + blur.reach);
     for (int target = first; target <= last; ++target) {
@@ -124,18 +136,27 @@ void convolve(const Canvas& in, const KernelRows& blur, const cv::Rect& source,
       const KernelRows::Row& kernel = blur.rows[static_cast<std::size_t>(target - y + blur.reach)];
       Pixel* to = out.row(target);
       for (const KernelRows::Run& run : kernel.runs) {
-        const int from = std::max(where.x, source.x - run.to);
-        const int until =
-            std::min(where.x + where.width - 1, source.x + source.width - 1 - run.from);
+        const int from = std::max(where.x, begin - run.to);
+        const int until = std::min(where.x + where.width - 1, end - 1 - run.from);
         for (int x = from; x <= until; ++x) {
-          to[x] += (sum_to(x + run.to + 1) - sum_to(x + run.from)) * run.weight;
+          to[x] += (sum_to[x + run.to + 1] - sum_to[x + run.from]) * run.weight;
         }
       }
       for (const auto& [offset, weight] : kernel.taps) {
-        const int from = std::max(where.x, source.x - offset);
-        const int until = std::min(where.x + where.width - 1, source.x + source.width - 1 - offset);
+        const int from = std::max(where.x, begin - offset);
+        const int until = std::min(where.x + where.width - 1, end - 1 - offset);
         for (int x = from; x <= until; ++x) to[x] += row[x + offset] * weight;
       }
+    }
+  };
+  const int end = source.x + source.width;
+  for (int y = source.y; y < source.y + source.height; ++y) {
+    const Pixel* row = in.row(y);
+    for (int at = source.x; at < end;) {
+      const auto [begin, until] = next_stretch(row, at, end, 2 * blur.reach + 1);
+      if (begin < until) scatter(row, y, begin, until);
+      at = std::max(until, begin);
+      if (begin == until) break;
     }
   }
 }
