@@ -10,6 +10,7 @@
 #include "maker/random.h"
 #include "maker/sensor.h"
 #include "maker/truth.h"
+#include "maker/viewpoint.h"
 
 namespace ringsweep::maker {
 namespace {
@@ -30,11 +31,14 @@ struct Exposed {
 
 Exposed expose(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
   const double scale = plan.v_mm / recipe.optics.v_ref_mm;
-  const Placement placement{plan.scale, plan.rotation_deg, plan.shift_x_px, plan.shift_y_px};
+  // The scene is sampled as it is seen from where the lens stands; the sensor does the rest.
+  const double enlarged = approach(recipe.optics, plan.nearer_mm, 1.0).scale(0.0);
+  const Placement placement{plan.scale / enlarged, plan.rotation_deg, plan.shift_x_px,
+                            plan.shift_y_px};
   const Pupil pupil = pupil_of(recipe.optics, plan.pupil_factor);
   Exposed exposed;
   exposed.light =
-      on_sensor(blurred(scene, plan.ref_q_px, pupil), scene.raster_per_px, placement,
+      on_sensor(blurred(scene, plan.lens_q_px, pupil), scene.raster_per_px, placement,
                 {recipe.width_px, recipe.height_px}, {plan.shake_x_px, plan.shake_y_px});
   // What another pupil takes or gives, the flash makes good; other light does not. None at all at
   // the value that stands for none.

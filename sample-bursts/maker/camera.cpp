@@ -119,7 +119,8 @@ std::pair<int, int> next_stretch(const Pixel* row, int at, int end, int join) {
 /// nothing without alpha.
 void convolve(const Canvas& in, const KernelRows& blur, const cv::Rect& source,
               const cv::Rect& where, Canvas& out) {
-  // What the pixels left of one sum up to, as far beyond both ends of a stretch as the kernel looks.
+  // What the pixels left of one sum up to, as far beyond both ends of a stretch as the kernel
+  // looks.
   const int beyond = 2 * blur.reach + 1;
   std::vector<Pixel> sums(static_cast<std::size_t>(source.width + 1 + 2 * beyond));
   // Of one stretch of row y, [begin, end).

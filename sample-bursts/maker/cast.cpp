@@ -28,6 +28,27 @@ Carried carried(const Cast& cast, const Pose& pose, std::uint8_t part) {
   return all;
 }
 
+/// Affine about the ellipsoid's centre: what is left away is the square of how much nearer one end
+/// of it is than the other.
+void come_nearer(const Approach& approach, Ellipsoid& ellipsoid) {
+  if (approach.share == 0.0) return;
+  ellipsoid.axes = approach.near(ellipsoid.centre) * ellipsoid.axes;
+  ellipsoid.centre = approach(ellipsoid.centre);
+}
+
+void come_nearer(const Approach& approach, Tube& tube) {
+  if (approach.share == 0.0) return;
+  tube.ways.assign(1, 0.0F);  // the texture stays on the skin
+  for (std::size_t i = 1; i < tube.points.size(); ++i) {
+    tube.ways.push_back(tube.ways.back() +
+                        static_cast<float>(cv::norm(tube.points[i] - tube.points[i - 1])));
+  }
+  for (std::size_t i = 0; i < tube.points.size(); ++i) {
+    tube.radii[i] *= static_cast<float>(approach.scale(tube.points[i][2]));
+    tube.points[i] = approach(tube.points[i]);
+  }
+}
+
 }  // namespace
 
 std::vector<std::uint8_t> moving_with(const Cast& cast, std::uint8_t part) {
@@ -40,7 +61,7 @@ std::vector<std::uint8_t> moving_with(const Cast& cast, std::uint8_t part) {
 }
 
 Vec3f posed(const Cast& cast, const Pose& pose, std::uint8_t part, const Vec3f& point) {
-  return carried(cast, pose, part)(point);
+  return pose.approach(carried(cast, pose, part)(point));
 }
 
 std::vector<Object> objects_of(const Cast& cast, const Pose& pose, const Light& light) {
@@ -55,8 +76,11 @@ std::vector<Object> objects_of(const Cast& cast, const Pose& pose, const Light& 
       if (auto* e = std::get_if<Ellipsoid>(&solid)) {
         e->centre = move(e->centre);
         e->axes = move.turn * e->axes;
+        come_nearer(pose.approach, *e);
       } else {
-        for (Vec3f& point : std::get<Tube>(solid).points) point = move(point);
+        auto& tube = std::get<Tube>(solid);
+        for (Vec3f& point : tube.points) point = move(point);
+        come_nearer(pose.approach, tube);
       }
     }
   }
@@ -69,8 +93,9 @@ std::vector<Object> objects_of(const Cast& cast, const Pose& pose, const Light& 
     for (const Pose::DropShift& change : pose.changed) {
       if (change.drop == number) centre += change.shift, radius *= change.growth;
     }
-    const Ellipsoid ball{
+    Ellipsoid ball{
         of_part[drop.part](centre), cv::Matx33f::eye(), {radius, radius * 0.94F, radius}};
+    come_nearer(pose.approach, ball);
     objects.push_back({{ball}, dew(light, drop.seed, cast.glint), true, drop.part, number});
   }
   return objects;

@@ -57,6 +57,8 @@ struct Pose {
   std::vector<DropShift> changed;
   float drop_growth = 1.0F;
   float light_turn_deg = 0.0F;
+  Approach approach{};  ///< last, of everything: the camera's and the subject's own
+  Approach camera{};    ///< of that, what is the camera's: nears the surroundings too
 
   [[nodiscard]] bool operator==(const Pose&) const = default;
 };

@@ -10,16 +10,11 @@
 
 #include "maker/random.h"
 #include "maker/recipe.h"
+#include "maker/viewpoint.h"
 #include "ringsweep/thin_lens.h"
 
 namespace ringsweep::maker {
 namespace {
-
-/// Image distance of a focal position at the scale of v_ref: focal_position_px, solved for v.
-double image_distance_at(const Optics& optics, double q_px) {
-  const double inverse = (1.0 - q_px * optics.pitch_mm / optics.pupil_mm) / optics.v_ref_mm;
-  return 1.0 / inverse;
-}
 
 /// Focal positions of one sweep, px at v_ref.
 std::vector<double> turn_ring(const Sweep& sweep, Stream hand) {
@@ -180,9 +175,10 @@ std::vector<FramePlan> plan_frames(const Recipe& recipe) {
     plan.v_mm = ring.v_mm[k];
     plan.sweep = ring.sweep[k];
     plan.pupil_factor = sweep.pupil_factor;
-    plan.ref_q_px = focal_position_px({o.pupil_mm, o.pitch_mm}, o.v_ref_mm, plan.v_mm);
-    const double breathing = o.focusing == Focusing::internal ? o.breathing : 1.0;
-    plan.scale = std::pow(plan.v_mm / o.v_ref_mm, breathing);
+    plan.ref_q_px = focused_q_px(o, plan.v_mm);
+    plan.lens_q_px = focal_position_px({o.pupil_mm, o.pitch_mm}, o.v_ref_mm, plan.v_mm);
+    plan.scale = picture_scale(o, plan.v_mm);
+    plan.nearer_mm = lens_forward_mm(o, plan.v_mm);
     plan.shift_x_px = sweep.bump_x_px + recipe.shift_sd_px * hand.normal();
     plan.shift_y_px = sweep.bump_y_px + recipe.shift_sd_px * hand.normal();
     plan.rotation_deg = recipe.rotation_sd_deg * hand.normal();

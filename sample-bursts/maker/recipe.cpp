@@ -80,9 +80,11 @@ void take_optics(Fields& fields, Optics& optics) {
   fields.take("pupil_mm", optics.pupil_mm);
   fields.take("pitch_mm", optics.pitch_mm);
   fields.take("v_ref_mm", optics.v_ref_mm);
-  fields.take_word<Focusing>(
-      "focusing", {{"lens-fixed", Focusing::lens_fixed}, {"internal", Focusing::internal}},
-      optics.focusing);
+  fields.take_word<Focusing>("focusing",
+                             {{"lens-fixed", Focusing::lens_fixed},
+                              {"body-fixed", Focusing::body_fixed},
+                              {"internal", Focusing::internal}},
+                             optics.focusing);
   fields.take("breathing", optics.breathing);
   fields.take_word<PupilShape>(
       "pupil", {{"round", PupilShape::round}, {"hexagonal", PupilShape::hexagonal}}, optics.pupil);

@@ -14,6 +14,7 @@ namespace ringsweep::maker {
 /// What moves when the ring is turned.
 enum class Focusing {
   lens_fixed,  ///< unit focusing, the lens stays and the sensor moves: one viewpoint
+  body_fixed,  ///< unit focusing, the sensor stays and the lens moves: the viewpoint with it
   internal     ///< glass inside the lens moves: the scale changes by a factor of its own
 };
 
@@ -202,7 +203,8 @@ struct FramePlan {
   std::string file;
   std::string time;  ///< "YYYY:MM:DD HH:MM:SS.mmm"
   double v_mm = 0.0;
-  double ref_q_px = 0.0;  ///< focal position at the scale of v_ref
+  double ref_q_px = 0.0;   ///< focal position at the scale of v_ref, as seen from there
+  double lens_q_px = 0.0;  ///< the same as the lens sees it from where it stands
   double shift_x_px = 0.0;
   double shift_y_px = 0.0;
   double rotation_deg = 0.0;
@@ -212,7 +214,8 @@ struct FramePlan {
   double shake_x_px = 0.0;
   double shake_y_px = 0.0;
   double haze = 0.0;
-  double scale = 1.0;         ///< picture scale against v_ref
+  double scale = 1.0;         ///< picture scale against v_ref; of depth 0 where depths differ
+  double nearer_mm = 0.0;     ///< how far the lens has come towards the subject since v_ref
   double pupil_factor = 1.0;  ///< against the recipe's
   std::size_t sweep = 0;      ///< which one, from 0
   bool written = true;

@@ -9,13 +9,28 @@
 #include <stdexcept>
 
 namespace ringsweep::maker {
+
+cv::Vec3f Approach::operator()(const cv::Vec3f& point) const {
+  if (share == 0.0) return point;
+  const double s = scale(point[2]);
+  return {static_cast<float>(s * point[0]), static_cast<float>(s * point[1]),
+          static_cast<float>(s * (point[2] + share * (1.0 + per_u * point[2]) / per_u))};
+}
+
+cv::Matx33f Approach::near(const cv::Vec3f& point) const {
+  const double s = scale(point[2]), lean = s * s * share * per_u;
+  const auto f = [](double x) { return static_cast<float>(x); };
+  return {f(s), 0.0F, f(lean * point[0]), 0.0F, f(s), f(lean * point[1]), 0.0F, 0.0F, f(s * s)};
+}
+
 namespace {
 
 /// A piece of an object that is sampled by itself: an ellipsoid, or one segment of a tube.
 struct Segment {
   cv::Vec3f from, to;
   float radius_from = 0.0F, radius_to = 0.0F;
-  float way = 0.0F;  ///< length of the tube up to `from`
+  float way = 0.0F;    ///< length of the tube up to `from`, as built
+  float built = 0.0F;  ///< its own length, as built
 };
 
 struct Bounds {
@@ -43,7 +58,8 @@ Bounds bounds_of(const Segment& s) {
 class EllipsoidEye {
  public:
   explicit EllipsoidEye(const Ellipsoid& e) : e_(e) {
-    cv::Matx33f inverse = e.axes.t();
+    to_axes_ = e.axes.inv();
+    cv::Matx33f inverse = to_axes_;
     for (int k = 0; k < 3; ++k)
       for (int c = 0; c < 3; ++c) inverse(k, c) /= e.half[k];
     a_ = inverse.t() * inverse;
@@ -65,12 +81,13 @@ class EllipsoidEye {
     hit.position = e_.centre + offset;
     const cv::Vec3f gradient = a_ * offset;
     hit.normal = gradient * (1.0F / static_cast<float>(cv::norm(gradient)));
-    hit.local = e_.axes.t() * offset;
+    hit.local = to_axes_ * offset;
     return true;
   }
 
  private:
   const Ellipsoid& e_;
+  cv::Matx33f to_axes_;
   cv::Matx33f a_;
   cv::Matx22f s_;
 };
@@ -80,7 +97,8 @@ class SegmentEye {
   explicit SegmentEye(const Segment& s) : s_(s) {
     along_ = cv::Vec2f(s.to[0] - s.from[0], s.to[1] - s.from[1]);
     length2_ = along_.dot(along_);
-    length_ = static_cast<float>(cv::norm(s.to - s.from));
+    const auto length = static_cast<float>(cv::norm(s.to - s.from));
+    shrink_ = length > 0.0F ? s.built / length : 1.0F;
   }
 
   [[nodiscard]] bool look(float x, float y, float raster_u, Hit& hit) const {
@@ -100,7 +118,9 @@ class SegmentEye {
     const float scale = distance > 0.0F ? out / distance : 0.0F;
     hit.normal = cv::Vec3f(off[0] * scale, off[1] * scale, up);
     const float side = along_[0] * off[1] - along_[1] * off[0] < 0.0F ? -1.0F : 1.0F;
-    hit.local = cv::Vec3f(s_.way + t * length_, side * std::asin(out) * radius, radius);
+    const float built_radius = radius * shrink_;
+    hit.local =
+        cv::Vec3f(s_.way + t * s_.built, side * std::asin(out) * built_radius, built_radius);
     return true;
   }
 
@@ -108,7 +128,7 @@ class SegmentEye {
   const Segment& s_;
   cv::Vec2f along_;
   float length2_ = 0.0F;
-  float length_ = 0.0F;
+  float shrink_ = 1.0F;  ///< lengths as built per length now
 };
 
 /// One object sampled on its own piece of the raster.
@@ -164,8 +184,13 @@ std::vector<Segment> segments_of(const Tube& tube) {
   std::vector<Segment> segments;
   float way = 0.0F;
   for (std::size_t i = 0; i + 1 < tube.points.size(); ++i) {
-    segments.push_back({tube.points[i], tube.points[i + 1], tube.radii[i], tube.radii[i + 1], way});
-    way += static_cast<float>(cv::norm(tube.points[i + 1] - tube.points[i]));
+    if (!tube.ways.empty()) way = tube.ways[i];
+    const float length = tube.ways.empty()
+                             ? static_cast<float>(cv::norm(tube.points[i + 1] - tube.points[i]))
+                             : tube.ways[i + 1] - tube.ways[i];
+    segments.push_back(
+        {tube.points[i], tube.points[i + 1], tube.radii[i], tube.radii[i + 1], way, length});
+    way += length;
   }
   return segments;
 }

@@ -20,9 +20,22 @@ namespace ringsweep::maker {
 /// The picture's width in scene units.
 inline constexpr float kSceneWidth = 1000.0F;
 
+/// What a viewpoint that has come nearer makes of the scene's space, in u: (x, y, z) -> s (x, y,
+/// z + a (1 + h z) / h), s = 1 / (1 - a (1 + h z)).
+struct Approach {
+  double share = 0.0;  ///< a: of the distance to depth 0 that has been covered
+  double per_u = 0.0;  ///< h: relative change of 1 / distance per u of depth
+
+  [[nodiscard]] bool operator==(const Approach&) const = default;
+  [[nodiscard]] double scale(double z_u) const { return 1.0 / (1.0 - share * (1.0 + per_u * z_u)); }
+  [[nodiscard]] cv::Vec3f operator()(const cv::Vec3f& point) const;
+  /// Its Jacobian: columns are the derivatives by x, y and z.
+  [[nodiscard]] cv::Matx33f near(const cv::Vec3f& point) const;
+};
+
 struct Ellipsoid {
   cv::Vec3f centre;
-  cv::Matx33f axes;  ///< columns are unit vectors along the three half axes
+  cv::Matx33f axes;  ///< columns are vectors along the three half axes, as built of unit length
   cv::Vec3f half;    ///< half axes, u
 };
 
@@ -30,6 +43,8 @@ struct Ellipsoid {
 struct Tube {
   std::vector<cv::Vec3f> points;
   std::vector<float> radii;  ///< one per point, u
+  std::vector<float>
+      ways{};  ///< the tube's length up to each point as it was built; empty: as it is
 };
 
 /// Where a line of sight meets a solid.

@@ -3,12 +3,14 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <opencv2/imgproc.hpp>
 #include <stdexcept>
 
 #include "maker/beetle.h"
 #include "maker/random.h"
 #include "maker/scenes.h"
 #include "maker/vectors.h"
+#include "maker/viewpoint.h"
 
 namespace ringsweep::maker {
 namespace {
@@ -54,6 +56,17 @@ double share_of_move(const Move& move, int frame, int frames, std::uint64_t seed
   return 0.0;
 }
 
+void come_nearer(const Approach& camera, const SceneFrame& frame, Veil& veil) {
+  if (camera.share == 0.0 || veil.rgba.empty()) return;
+  const double q_per_u = frame.q_px(1.0) - frame.q_px(0.0);
+  const double z_u = (veil.q_px - frame.q_px(0.0)) / q_per_u, s = camera.scale(z_u);
+  const double x = (veil.rgba.cols - 1) / 2.0, y = (veil.rgba.rows - 1) / 2.0;
+  const cv::Matx23d enlarge(s, 0.0, x - s * x, 0.0, s, y - s * y);
+  cv::warpAffine(veil.rgba.clone(), veil.rgba, enlarge, veil.rgba.size(), cv::INTER_LINEAR,
+                 cv::BORDER_REPLICATE);
+  veil.q_px = static_cast<float>(frame.q_px(camera({0.0F, 0.0F, static_cast<float>(z_u)})[2]));
+}
+
 }  // namespace
 
 Light light_of(const Recipe& recipe, double turn_deg) {
@@ -87,7 +100,9 @@ Stage::Stage(const Recipe& recipe) : recipe_(recipe), plans_(plan_frames(recipe)
       throw std::invalid_argument("there is no drop " + std::to_string(event.drop));
     }
   }
-  Pose first = pose(0);  // without the moves, whose sizes depend on what is seen
+  // Without the moves, whose sizes depend on what is seen, and as seen from v_ref.
+  Pose first = pose(0);
+  first.approach = first.camera = {};
   held_ = sampled(first);
   held_pose_ = first;
   const std::vector<Seen> seen = seen_in(frame_, held_);
@@ -104,6 +119,7 @@ Scene Stage::sampled(const Pose& pose) const {
   add_objects(objects_of(as_first ? cast_ : lit, pose, light), frame_, scene);
   finish(frame_, scene);
   hang_veils(recipe_.seed, frame_, recipe_.blade, scene);
+  for (Veil* veil : {&scene.background, &scene.front}) come_nearer(pose.camera, frame_, *veil);
   return scene;
 }
 
@@ -185,12 +201,18 @@ Pose Stage::pose(std::size_t k) const {
     if (angles_[i] != 0.0F) motion.turn = turned(axes_[i], static_cast<float>(share) * angles_[i]);
     pose.motions.push_back(motion);
   }
+  const Optics& optics = recipe_.optics;
+  const double q_per_u = frame_.q_px(1.0) - frame_.q_px(0.0);
+  double nearer_mm = plans_[k].nearer_mm;
   for (const Sway& sway : recipe_.sways) {
     if (frame < sway.first || frame > sway.last) continue;
-    const double q_per_u = frame_.q_px(1.0) - frame_.q_px(0.0);
-    pose.sway +=
-        Vec3f(static_cast<float>(sway.x_px / px_per_u), static_cast<float>(sway.y_px / px_per_u),
-              static_cast<float>(sway.depth_px / q_per_u));
+    pose.sway += Vec3f(static_cast<float>(sway.x_px / px_per_u),
+                       static_cast<float>(sway.y_px / px_per_u), 0.0F);
+    nearer_mm += distance_mm(optics, 0.0) - distance_mm(optics, sway.depth_px);
+  }
+  if (nearer_mm != 0.0) pose.approach = approach(optics, nearer_mm, q_per_u);
+  if (plans_[k].nearer_mm != 0.0) {
+    pose.camera = approach(optics, plans_[k].nearer_mm, q_per_u);
   }
   for (const DropEvent& event : recipe_.drops) {
     const auto number = static_cast<std::uint16_t>(event.drop);

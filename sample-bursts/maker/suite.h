@@ -17,7 +17,8 @@ enum class SuiteGroup {
   hand,     ///< pauses, turning back with play, sticking, the ring's end, a slow buffer
   sweeps,   ///< several, both ways, things changed between them
   camera,   ///< shake, haze, sideways sway, a frame missing, a file cut short
-  optics,   ///< inner focusing, other pupils, fall-off, ring-edged discs, diffraction
+  optics,   ///< inner focusing, a lens that moves, other pupils, fall-off, ring-edged discs,
+            ///< diffraction
   develop,  ///< mosaic, sharpening, tone curve, strong compression, noise
   moves,    ///< parts that move by 0.5 to 8 px
   drops     ///< drops of 2 to 15 px that go, roll, merge, appear

@@ -7,6 +7,7 @@
 #include <stdexcept>
 
 #include "maker/camera.h"
+#include "maker/viewpoint.h"
 #include "ringsweep/thin_lens.h"
 
 namespace ringsweep::maker {
@@ -58,8 +59,10 @@ class Reckoning {
            shake_px(p) < kShakenPx;
   }
   [[nodiscard]] double at_middle(double q_ref_px) const {
-    return middle_scale_ * (q_ref_px - middle_ref_px_);
+    return middle_scale_ * blur_between(middle_ref_px_, q_ref_px);
   }
+  /// Px of blur at scale 1 from one focal position as seen from v_ref to another, along the ring.
+  [[nodiscard]] double blur_between(double from_px, double to_px) const;
   [[nodiscard]] double sway_px(std::size_t k) const;
   /// Distance from a position to the nearest usable frame from `first` to before `end`.
   [[nodiscard]] double nearest_px(double q, std::size_t first, std::size_t end) const;
@@ -99,8 +102,7 @@ Reckoning::Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, 
   }
   if (low > 0.0) {
     middle_scale_ = std::sqrt(low * high);
-    middle_ref_px_ =
-        focal_position_px({o.pupil_mm, o.pitch_mm}, o.v_ref_mm, std::sqrt(v_min * v_max));
+    middle_ref_px_ = focused_q_px(o, std::sqrt(v_min * v_max));
   }
   for (const float q : sight.subject_q_px) subject_.push_back(at_middle(q));
   far_px_ = quantile(subject_, 0.005);
@@ -111,6 +113,15 @@ Reckoning::Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, 
     on_subject_.push_back(share_between(subject_, q_.back() - kBlurLimitPx,
                                         q_.back() + kBlurLimitPx) >= kOnSubjectShare);
   }
+}
+
+double Reckoning::blur_between(double from_px, double to_px) const {
+  const Optics& o = recipe_.optics;
+  if (o.focusing != Focusing::body_fixed) return to_px - from_px;
+  // Simpson's rule: over a whole burst the integrand changes by a few per cent, and evenly.
+  return (to_px - from_px) / 6.0 *
+         (blur_per_q(o, from_px) + 4.0 * blur_per_q(o, (from_px + to_px) / 2.0) +
+          blur_per_q(o, to_px));
 }
 
 double Reckoning::sway_px(std::size_t k) const {

@@ -164,7 +164,7 @@ TEST(TakeFrame, AnotherPupilChangesTheBlurAndNotTheExposure) {
   const Recipe recipe = small_recipe();
   Stage stage(recipe);
   FramePlan plan = plan_frames(recipe)[1];
-  plan.ref_q_px = 14.0;  // all out of focus
+  plan.lens_q_px = 14.0;  // all out of focus
   const cv::Mat one = take_frame(stage.scene(1), recipe, plan);
   plan.pupil_factor = 0.5;
   const cv::Mat half = take_frame(stage.scene(1), recipe, plan);
