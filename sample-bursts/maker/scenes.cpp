@@ -310,7 +310,7 @@ Cast varied_cast(std::uint64_t seed, Perch perch, const Light& light, int width_
   return cast;
 }
 
-double depth_u(const Cast& cast) {
+DepthRange depth_range(const Cast& cast) {
   float low = std::numeric_limits<float>::max(), high = -low;
   for (const Object& object : cast.objects) {
     if (object.part == kPerchPart) continue;
@@ -329,7 +329,7 @@ double depth_u(const Cast& cast) {
       }
     }
   }
-  return static_cast<double>(high - low);
+  return {low, high};
 }
 
 }  // namespace ringsweep::maker

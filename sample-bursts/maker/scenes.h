@@ -15,7 +15,12 @@ namespace ringsweep::maker {
 /// @param width_px  of the pictures: drops get radii of 2 to 15 px
 [[nodiscard]] Cast varied_cast(std::uint64_t seed, Perch perch, const Light& light, int width_px);
 
-/// How deep the animal is, u: from its farthest to its nearest point.
-[[nodiscard]] double depth_u(const Cast& cast);
+/// From the animal's farthest to its nearest point, u.
+struct DepthRange {
+  double far_u = 0.0;
+  double near_u = 0.0;
+  [[nodiscard]] double depth_u() const { return near_u - far_u; }
+};
+[[nodiscard]] DepthRange depth_range(const Cast& cast);
 
 }  // namespace ringsweep::maker

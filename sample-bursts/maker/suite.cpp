@@ -54,31 +54,14 @@ Recipe plain(Draw& draw, int width_px) {
   const double depth_px = draw.log_uniform(5.0, 60.0);
   // The pupil that makes the animal so deep. The same sensor, as many px as there are.
   r.optics.pitch_mm = 17.4 / width_px;
-  const Cast cast = cast_of(r, light_of(r));
+  const DepthRange animal = depth_range(cast_of(r, light_of(r)));
   const double magnification = r.optics.v_ref_mm / r.optics.focal_length_mm - 1.0;
-  const double depth = depth_u(cast) * width_px / static_cast<double>(kSceneWidth);
+  const double depth = animal.depth_u() * width_px / static_cast<double>(kSceneWidth);
   r.optics.pupil_mm = depth_px * r.optics.v_ref_mm / (depth * magnification);
   // Run-in and run-out of 1.5 to 6 px beyond what is there; the animal's middle is near z = 0.
-  double low = 1e9, high = -1e9;
-  for (const Object& object : cast.objects) {
-    if (object.part == kPerchPart) continue;
-    for (const auto& solid : object.solids) {
-      const auto* e = std::get_if<Ellipsoid>(&solid);
-      const auto take = [&](float z) {
-        low = std::min(low, static_cast<double>(z));
-        high = std::max(high, static_cast<double>(z));
-      };
-      if (e != nullptr) {
-        take(e->centre[2]);
-        take(e->centre[2] + std::min({e->half[0], e->half[1], e->half[2]}));
-      } else {
-        for (const cv::Vec3f& point : std::get<Tube>(solid).points) take(point[2]);
-      }
-    }
-  }
-  const double q_per_u = depth_px / depth_u(cast);
-  const double near = high * q_per_u + draw.uniform(1.5, 6.0);
-  const double far = low * q_per_u - draw.uniform(1.5, 6.0);
+  const double q_per_u = depth_px / animal.depth_u();
+  const double near = animal.near_u * q_per_u + draw.uniform(1.5, 6.0);
+  const double far = animal.far_u * q_per_u - draw.uniform(1.5, 6.0);
   Sweep& s = r.sweeps[0];
   const bool from_near = draw.chance(0.5);
   s.from_px = from_near ? near : far;
@@ -349,7 +332,7 @@ void make_moves(Draw& draw, Recipe& r) {
     m.frame = twice && draw.chance(0.6) ? n + 1
               : draw.chance(0.75)       ? frame_near(draw, r, static_cast<double>(part->joint[2]))
                                   : std::max(2, static_cast<int>(draw.uniform(0.25, 0.75) * n));
-    m.shift_px = draw.chance(0.5) ? draw.uniform(2.2, 8.0) : draw.log_uniform(0.5, 8.0);
+    m.shift_px = draw.chance(0.4) ? draw.uniform(2.2, 8.0) : draw.log_uniform(0.5, 8.0);
     m.way_deg = draw.uniform(0.0, 360.0);
     if (m.part == "abdomen" && draw.chance(0.5)) m.kind = Move::Kind::drifts;
     if (m.part.starts_with("antenna") && draw.chance(0.3)) m.kind = Move::Kind::to_and_fro;
@@ -401,8 +384,8 @@ constexpr std::array<Kind, 10> kKinds{{{SuiteGroup::plain, "plain", make_plain, 
                                        {SuiteGroup::camera, "camera", make_camera, 1, 6, 32},
                                        {SuiteGroup::optics, "optics", make_optics, 0, 6, 36},
                                        {SuiteGroup::develop, "develop", make_develop, 1, 6, 32},
-                                       {SuiteGroup::moves, "moves", make_moves, 0, 8, 70},
-                                       {SuiteGroup::drops, "drops", make_drops, 0, 8, 70}}};
+                                       {SuiteGroup::moves, "moves", make_moves, 0, 8, 84},
+                                       {SuiteGroup::drops, "drops", make_drops, 0, 8, 76}}};
 
 }  // namespace
 

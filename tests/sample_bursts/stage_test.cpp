@@ -216,7 +216,7 @@ TEST(VariedCast, EverySeedAndPerchHasAnAnimalInThePicture) {
     for (std::uint64_t seed = 1; seed <= 20; ++seed) {
       const Cast cast = varied_cast(seed, perch, light, 640);
       EXPECT_EQ(cast.parts.size(), 12U);
-      const double depth = depth_u(cast);
+      const double depth = depth_range(cast).depth_u();
       EXPECT_GT(depth, 100.0) << seed;
       EXPECT_LT(depth, 1000.0) << seed;
       for (const Drop& drop : cast.drops) {
