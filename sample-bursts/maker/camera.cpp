@@ -181,17 +181,9 @@ Level level_for(double radius, double finest = 0.0) {
 /// A slice of the scene's depth and its blur.
 struct Slice {
   float from_px = 0.0F, to_px = 0.0F;
-  double defocus_px = 0.0;      ///< of its middle against the focus
-  double radius = 0.0;          ///< of the geometric disc, raster px
-  std::size_t reach_index = 0;  ///< into kReach: how far this slice goes on under the next
+  double defocus_px = 0.0;  ///< of its middle against the focus
+  double radius = 0.0;      ///< of the geometric disc, raster px
 };
-
-std::size_t reach_index_for(double radius) {
-  // Its own radius and that of the slice in front, a raster pixel more for the edge.
-  const double needed = 2.0 * radius + 1.5;
-  const auto at = std::ranges::find_if(kReach, [needed](int r) { return r >= needed; });
-  return at == kReach.end() ? kReach.size() - 1 : static_cast<std::size_t>(at - kReach.begin());
-}
 
 /// Cuts [low, high) at fixed focal positions, so that the slices are those of the scene: half a px
 /// near the focus, one from 6 px of blur on, two from 14. Finer for a pupil wider than the
@@ -201,7 +193,6 @@ std::vector<Slice> slices(double low, double high, double focus, const Pupil& pu
   const double factor = pupil.factor;
   double finest = 0.5;
   while (finest * factor > 0.75) finest /= 2.0;
-  const double halo = 2.0 * *std::ranges::max_element(pupil.lambda_n_px) * raster_per_px;
   std::vector<Slice> cut;
   double from = 2.0 * std::floor(low / 2.0);
   while (from < high) {
@@ -218,7 +209,6 @@ std::vector<Slice> slices(double low, double high, double focus, const Pupil& pu
     Slice slice{static_cast<float>(from), static_cast<float>(from + width)};
     slice.defocus_px = from + width / 2.0 - focus;
     slice.radius = std::abs(slice.defocus_px) * raster_per_px / 2.0 * factor;
-    slice.reach_index = reach_index_for(slice.radius + halo);
     cut.push_back(slice);
     from += width;
   }
@@ -258,9 +248,42 @@ struct SliceBlur {
 };
 using Blurs = std::vector<SliceBlur>;
 
+/// What is seen of one raster pixel, gathered from near to far. What follows slice by slice is one
+/// surface: its parts add up, each to the discs that reach the pixel, until nothing is left to
+/// hide. What comes after a hole in depth is another surface, and shows as far as the one before
+/// lets light through.
+struct Stack {
+  Pixel light{};            ///< of the surfaces that are complete; the fourth is what they hide
+  Pixel surface{};          ///< light and alpha of the one at hand
+  float seen_to_px = 0.0F;  ///< where its last slice ends
+  float reach = 0.0F;       ///< of its largest disc
+
+  /// @param interior  how far the nearest edge of what is in front is, raster px
+  void add(const Pixel& light_of_slice, const Slice& slice, float interior) {
+    constexpr float kHolePx = 1.5F;
+    if (surface[3] > 0.0F && seen_to_px - slice.to_px > kHolePx) close(interior);
+    surface += light_of_slice * std::min(1.0F, (1.0F - surface[3]) / light_of_slice[3]);
+    seen_to_px = slice.from_px;
+    reach = std::max(reach, static_cast<float>(slice.radius));
+  }
+  /// A slanted surface's discs do not quite add up to one, since their sizes differ. Where it
+  /// reaches farther than they do, nothing can be seen through it.
+  void close(float interior) {
+    constexpr float kNearlyWhole = 0.5F;
+    if (surface[3] > 0.0F) {
+      const bool whole = interior > reach + 1.0F && surface[3] > kNearlyWhole;
+      light += surface * ((1.0F - light[3]) * (whole ? 1.0F / surface[3] : 1.0F));
+    }
+    surface = Pixel{};
+    reach = 0.0F;
+  }
+};
+
 /// What is needed again and again while tiles are worked through by one thread.
 struct Workspace {
   Canvas layer, blur, coarse, coarse_blur;
+  std::vector<Stack> stacks;  ///< of the area, row by row
+  cv::Mat interior;           ///< of the area, see Scene
 };
 
 /// Blurs `layer` inside `source` on a coarse raster and hands every pixel of `where` to `use`.
@@ -304,9 +327,9 @@ void blur_coarsely(Workspace& work, const cv::Rect& source, const SliceBlur::Par
   }
 }
 
-/// Blurs `layer` inside `source` and lays it over `picture` (an area of the raster at `origin`).
-void lay_over(Workspace& work, const cv::Rect& source, const SliceBlur& blur, const cv::Rect& inner,
-              cv::Mat& picture, const cv::Point& origin) {
+/// Blurs `layer` inside `source` and adds it to the stacks of the area `inner`.
+void stack_up(Workspace& work, const cv::Rect& source, const SliceBlur& blur, const Slice& slice,
+              const cv::Rect& inner) {
   const auto reached = [&](int reach) {
     return cv::Rect(source.x - reach, source.y - reach, source.width + 2 * reach,
                     source.height + 2 * reach) &
@@ -314,14 +337,15 @@ void lay_over(Workspace& work, const cv::Rect& source, const SliceBlur& blur, co
   };
   const cv::Rect where = reached(blur.reach);
   if (where.empty()) return;
-  const auto compose = [&](int x, int y, const Pixel& p) {
-    if (p[3] <= 0.0F) return;
-    auto& seen = picture.at<cv::Vec3f>(origin.y + y, origin.x + x);
-    const float through = 1.0F - std::min(1.0F, p[3]);
-    for (int c = 0; c < 3; ++c) seen[c] = seen[c] * through + p[c];
+  const auto add = [&](int x, int y, const Pixel& p) {
+    constexpr float kNothing = 1e-12F;
+    if (p[3] <= kNothing) return;
+    const int column = x - inner.x, row = y - inner.y;
+    work.stacks[static_cast<std::size_t>(row * inner.width + column)].add(
+        p, slice, work.interior.at<float>(row, column));
   };
   if (blur.parts.size() == 1 && blur.parts[0].step > 1) {
-    blur_coarsely(work, source, blur.parts[0], where, compose);
+    blur_coarsely(work, source, blur.parts[0], where, add);
     return;
   }
   for (int y = where.y; y < where.y + where.height; ++y) {
@@ -339,11 +363,11 @@ void lay_over(Workspace& work, const cv::Rect& source, const SliceBlur& blur, co
   }
   for (int y = where.y; y < where.y + where.height; ++y) {
     const Pixel* row = work.blur.row(y);
-    for (int x = where.x; x < where.x + where.width; ++x) compose(x, y, row[x]);
+    for (int x = where.x; x < where.x + where.width; ++x) add(x, y, row[x]);
   }
 }
 
-/// Blurs and lays over everything that is seen inside one rectangle of the raster.
+/// Blurs everything that is seen inside one rectangle of the raster and lays it over the picture.
 void work_through(const Scene& scene, const cv::Rect& area, int halo, const std::vector<Slice>& cut,
                   const Blurs& blurs, Workspace& work, cv::Mat& picture) {
   const cv::Rect raster(0, 0, scene.width, scene.height);
@@ -361,8 +385,10 @@ void work_through(const Scene& scene, const cv::Rect& area, int halo, const std:
   work.layer.resize(outer.width, outer.height);
   work.blur.resize(outer.width, outer.height);
   const cv::Rect inner(halo, halo, area.width, area.height);
+  work.stacks.assign(static_cast<std::size_t>(area.area()), Stack{});
+  work.interior = scene.interior(area);
 
-  for (std::size_t s = 0; s < cut.size(); ++s) {
+  for (std::size_t s = cut.size(); s-- > 0;) {
     const Slice& slice = cut[s];
     const auto from_slice = [&slice](const std::vector<Fragment>& tile) {
       return std::ranges::lower_bound(tile, slice.from_px, {}, &Fragment::q_px);
@@ -374,14 +400,7 @@ void work_through(const Scene& scene, const cv::Rect& area, int halo, const std:
     if (!any) continue;
     int left = outer.width, top = outer.height, right = -1, bottom = -1;
     for (const auto* tile : tiles) {
-      for (auto f = from_slice(*tile); f != tile->end(); ++f) {
-        if (f->q_px >= slice.to_px) {
-          // Not of this slice; it goes on under the next one only where its surface is near it.
-          if (f->q_px - 255.0F * kLowStepPx >= slice.to_px) break;
-          const float farthest =
-              f->q_px - static_cast<float>(f->farther[slice.reach_index]) * kLowStepPx;
-          if (farthest >= slice.to_px) continue;
-        }
+      for (auto f = from_slice(*tile); f != tile->end() && f->q_px < slice.to_px; ++f) {
         const int x = f->x - outer.x, y = f->y - outer.y;
         if (x < 0 || y < 0 || x >= outer.width || y >= outer.height) continue;
         const Pixel light{f->rgb[0] * f->alpha, f->rgb[1] * f->alpha, f->rgb[2] * f->alpha,
@@ -396,9 +415,18 @@ void work_through(const Scene& scene, const cv::Rect& area, int halo, const std:
     }
     if (right < left) continue;
     const cv::Rect source(left, top, right - left + 1, bottom - top + 1);
-    lay_over(work, source, blurs[s], inner, picture, {area.x - halo, area.y - halo});
+    stack_up(work, source, blurs[s], slice, inner);
     for (int y = source.y; y < source.y + source.height; ++y) {
       std::fill_n(work.layer.row(y) + source.x, source.width, Pixel{});
+    }
+  }
+  for (int y = 0; y < area.height; ++y) {
+    auto* seen_row = picture.ptr<cv::Vec3f>(area.y + y) + area.x;
+    for (int x = 0; x < area.width; ++x) {
+      Stack& stack = work.stacks[static_cast<std::size_t>(y * area.width + x)];
+      stack.close(work.interior.at<float>(y, x));
+      const float through = 1.0F - stack.light[3];
+      for (int c = 0; c < 3; ++c) seen_row[x][c] = seen_row[x][c] * through + stack.light[c];
     }
   }
 }

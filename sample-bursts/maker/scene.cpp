@@ -220,36 +220,18 @@ Sprite sprite_of(const Object& object, const SceneFrame& frame, const Scene& sce
   return sprite;
 }
 
-/// Shades a sprite and notes how far back the surface reaches around every pixel.
+/// Shades a sprite.
 std::vector<Fragment> fragments_of(const Object& object, Sprite sprite, const SceneFrame& frame) {
   std::vector<Fragment> fragments;
-  if (sprite.box.empty()) return fragments;
   const auto raster_u = static_cast<float>(1.0 / frame.raster_per_u());
-  cv::Mat q(sprite.box.size(), CV_32F, cv::Scalar(std::numeric_limits<float>::max()));
-  for (int y = 0; y < q.rows; ++y) {
-    for (int x = 0; x < q.cols; ++x) {
-      const Hit& hit = sprite.at(sprite.box.x + x, sprite.box.y + y);
-      if (hit.coverage > 0.0F) q.at<float>(y, x) = static_cast<float>(frame.q_px(hit.position[2]));
-    }
-  }
-  std::array<cv::Mat, kReach.size()> farthest;
-  for (std::size_t r = 0; r < kReach.size(); ++r) {
-    const int side = 2 * kReach[r] + 1;
-    cv::erode(q, farthest[r], cv::getStructuringElement(cv::MORPH_RECT, {side, side}), {-1, -1}, 1,
-              cv::BORDER_CONSTANT, cv::Scalar(std::numeric_limits<float>::max()));
-  }
-  for (int y = 0; y < q.rows; ++y) {
-    for (int x = 0; x < q.cols; ++x) {
-      const Hit& hit = sprite.at(sprite.box.x + x, sprite.box.y + y);
+  for (int y = sprite.box.y; y < sprite.box.y + sprite.box.height; ++y) {
+    for (int x = sprite.box.x; x < sprite.box.x + sprite.box.width; ++x) {
+      const Hit& hit = sprite.at(x, y);
       if (hit.coverage <= 0.0F) continue;
       Fragment f;
-      f.x = static_cast<std::uint16_t>(sprite.box.x + x);
-      f.y = static_cast<std::uint16_t>(sprite.box.y + y);
-      f.q_px = q.at<float>(y, x);
-      for (std::size_t r = 0; r < kReach.size(); ++r) {
-        const float steps = (f.q_px - farthest[r].at<float>(y, x)) / kLowStepPx;
-        f.farther[r] = static_cast<std::uint8_t>(std::clamp(std::ceil(steps), 0.0F, 255.0F));
-      }
+      f.x = static_cast<std::uint16_t>(x);
+      f.y = static_cast<std::uint16_t>(y);
+      f.q_px = static_cast<float>(frame.q_px(hit.position[2]));
       f.rgb = object.shader(hit, raster_u);
       f.alpha = hit.coverage;
       f.subject = object.subject;
@@ -327,11 +309,31 @@ std::vector<Seen> seen_in(const SceneFrame& frame, const Scene& scene) {
   return all;
 }
 
+namespace {
+
+/// How far every raster pixel is from where the surface in front ends or another one begins.
+cv::Mat interior_of(const Scene& scene) {
+  constexpr float kNothing = -1e6F, kStepPx = 1.0F;  // no surface is so steep but at its outline
+  cv::Mat q(scene.height, scene.width, CV_32FC1, cv::Scalar(kNothing));
+  for (const auto& tile : scene.tiles)
+    for (const Fragment& f : tile)  // from far to near
+      if (f.alpha >= 0.5F) q.at<float>(f.y, f.x) = f.q_px;
+  cv::Mat low, high, distance;
+  cv::erode(q, low, cv::Mat::ones(3, 3, CV_8UC1));
+  cv::dilate(q, high, cv::Mat::ones(3, 3, CV_8UC1));
+  const cv::Mat inside = (high - low < 2.0F * kStepPx) & (q > kNothing);
+  cv::distanceTransform(inside, distance, cv::DIST_L2, cv::DIST_MASK_5);
+  return distance;
+}
+
+}  // namespace
+
 void finish(const SceneFrame& frame, Scene& scene) {
   tbb::parallel_for(std::size_t{0}, scene.tiles.size(), [&](std::size_t t) {
     std::ranges::stable_sort(scene.tiles[t], {}, &Fragment::q_px);
     scene.tiles[t].shrink_to_fit();
   });
+  scene.interior = interior_of(scene);
   scene.subject_q_px.clear();
   for (const Seen& s : seen_in(frame, scene)) {
     if (s.subject) scene.subject_q_px.push_back(s.q_px);

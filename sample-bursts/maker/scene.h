@@ -74,16 +74,12 @@ struct Fragment {
   std::uint16_t x = 0;
   std::uint16_t y = 0;
   float q_px = 0.0F;  ///< focal position, px of blur of the frame at the reference scale
-  /// How much farther the same surface reaches within kReach raster pixels, steps of kLowStep_px.
-  std::array<std::uint8_t, 4> farther{};
-  cv::Vec3f rgb;  ///< linear, not multiplied by alpha
+  cv::Vec3f rgb;      ///< linear, not multiplied by alpha
   float alpha = 0.0F;
   bool subject = false;
   std::uint8_t part = 0;
   std::uint16_t drop = 0;
 };
-inline constexpr std::array<int, 4> kReach{3, 8, 20, 48};
-inline constexpr float kLowStepPx = 0.125F;
 
 /// Something so blurred at all times that a coarse raster holds it: background, a blade in front.
 struct Veil {
@@ -103,6 +99,8 @@ struct Scene {
   Veil background;
   Veil front;
   std::vector<float> subject_q_px;  ///< of every raster pixel that shows the subject, rising
+  cv::Mat
+      interior;  ///< CV_32FC1, raster px from each pixel to the nearest edge of what is in front
 };
 
 /// How scene units become raster pixels and focal positions.

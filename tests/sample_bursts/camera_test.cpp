@@ -29,9 +29,7 @@ struct Point {
   float q_px;
   float light;
 };
-/// @param slope  how fast q changes at most, px per raster pixel: how far the surface reaches back
-void add_surface(Scene& scene, float slope,
-                 const std::function<std::optional<Point>(int, int)>& at) {
+void add_surface(Scene& scene, const std::function<std::optional<Point>(int, int)>& at) {
   for (int y = 0; y < scene.height; ++y) {
     for (int x = 0; x < scene.width; ++x) {
       const auto point = at(x, y);
@@ -40,10 +38,6 @@ void add_surface(Scene& scene, float slope,
       f.x = static_cast<std::uint16_t>(x);
       f.y = static_cast<std::uint16_t>(y);
       f.q_px = point->q_px;
-      for (std::size_t r = 0; r < kReach.size(); ++r) {
-        const float steps = slope * static_cast<float>(kReach[r]) / kLowStepPx;
-        f.farther[r] = static_cast<std::uint8_t>(std::min(255.0F, steps));
-      }
       f.rgb = cv::Vec3f::all(point->light);
       f.alpha = 1.0F;
       f.subject = true;
@@ -74,7 +68,7 @@ TEST_P(SlantedPlane, StaysClosedAndKeepsItsBrightnessWhereverTheFocus) {
   for (const float behind : {0.0F, 2.0F}) {  // a black and a white wall would show through seams
     Scene scene = empty_scene(frame);
     // 0.08 px of blur per pixel, q from -12.8 to 12.8, the slope of the meadow's beetle and stem.
-    add_surface(scene, 0.08F, [](int x, int y) {
+    add_surface(scene, [](int x, int y) {
       return Point{0.08F * static_cast<float>(x - kSide / 2) + 0.013F, texture(x, y)};
     });
     scene.background = wall(scene, behind);
@@ -123,8 +117,8 @@ constexpr int kEdge = 160;  // the near half covers x < kEdge
 Scene edge_scene(float near_q, float near_light, float far_q, float far_light) {
   const SceneFrame frame = small_frame();
   Scene scene = empty_scene(frame);
-  add_surface(scene, 0.0F, [&](int, int) { return Point{far_q, far_light}; });
-  add_surface(scene, 0.0F, [&](int x, int) -> std::optional<Point> {
+  add_surface(scene, [&](int, int) { return Point{far_q, far_light}; });
+  add_surface(scene, [&](int x, int) -> std::optional<Point> {
     if (x >= kEdge) return std::nullopt;
     return Point{near_q, near_light};
   });
@@ -174,7 +168,7 @@ TEST(Camera, APointBecomesADiscOfTheThinLensDiameter) {
   Scene scene = empty_scene(frame);
   // Slices are cut at fixed positions: move the whole so that the point sits in the middle of one.
   const double shift = std::floor(q_point) + 0.5 - q_point;
-  add_surface(scene, 0.0F, [&](int x, int y) -> std::optional<Point> {
+  add_surface(scene, [&](int x, int y) -> std::optional<Point> {
     if (x / 2 != scene.width / 4 || y / 2 != scene.height / 4) return std::nullopt;
     return Point{static_cast<float>(q_point + shift), 1.0F};
   });
@@ -203,7 +197,7 @@ TEST(Camera, ScaleAndShiftPutThingsWhereTheTruthSays) {
   Scene scene = empty_scene(frame);
   constexpr int kAtX = 250,
                 kAtY = 90;  // a square of 2 x 2 raster pixels around their common corner
-  add_surface(scene, 0.0F, [](int x, int y) -> std::optional<Point> {
+  add_surface(scene, [](int x, int y) -> std::optional<Point> {
     if (x < kAtX - 1 || x > kAtX || y < kAtY - 1 || y > kAtY) return std::nullopt;
     return Point{0.25F, 1.0F};
   });
