@@ -89,6 +89,11 @@ int working_reduction(cv::Size full, double blur_limit_px) {
   return reduction;
 }
 
+/// Small tiles see fewer depths at once: on the ray-traced bursts 8 px instead of 16 halve the
+/// error of scale and shape (bench/accuracy). In large pictures depth changes less from px to px,
+/// and there would be too many.
+int tile_edge(cv::Size working) { return working.area() <= 2.5e6 ? 8 : 16; }
+
 /// What the first look at a frame leaves behind.
 struct FirstLook {
   std::optional<LightGrid> light;
@@ -308,6 +313,7 @@ bool BurstJob::measure() {
   const double to_middle = -0.5 * (low + high);
   grid_.size = {(out_.full_size.width + reduction - 1) / reduction,
                 (out_.full_size.height + reduction - 1) / reduction};
+  grid_.tile_px = tile_edge(grid_.size);
   out_.working_px_per_px = reduction;
   if (grid_.rows() < 2 || grid_.cols() < 2) return false;
 

@@ -21,7 +21,7 @@ namespace {
 namespace fs = std::filesystem;
 using nlohmann::json;
 
-constexpr int kTilePx = 16;  // as the analysis takes on pictures of the suite's size
+constexpr int kTilePx = 8;  // as the analysis takes on pictures of the suite's size
 
 BurstScore naive_score(const fs::path& folder, const json& truth) {
   std::vector<std::string> files;

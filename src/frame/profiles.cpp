@@ -98,8 +98,8 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
   BandEnergies bands = band_energies(out.luminance, grid);
   out.tiles.gain = gain;
   out.tiles.energy = bands.tiles;
-  cv::boxFilter(bands.finest, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
-  cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {5, 5}, {-1, -1}, true, cv::BORDER_REFLECT);
+  cv::boxFilter(bands.finest, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
+  cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
   out.tiles.level = tile_means(out.luminance, grid, grid.tile_px);
   out.tiles.valid = tiles_inside(grid, frame_from_grid, frame.luminance.size());
   cv::Mat clipped;
