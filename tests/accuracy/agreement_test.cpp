@@ -12,6 +12,7 @@
 #include <random>
 
 #include "score.h"
+#include "shared_folder.h"
 
 namespace ringsweep::accuracy {
 namespace {
@@ -173,8 +174,7 @@ json in_its_words(const BurstScore& s) {
 }
 
 TEST(BothScores, AgreeOnReportsOfEveryQuality) {
-  const char* set = std::getenv("RINGSWEEP_SHARED");
-  const fs::path shared = set != nullptr ? set : RINGSWEEP_SHARED_DEFAULT;
+  const fs::path shared = shared_folder();
   if (!fs::exists(shared / "score.py")) GTEST_SKIP() << "no score.py in " << shared;
   if (std::system("python3 --version > /dev/null 2>&1") != 0) GTEST_SKIP() << "no python3";
 

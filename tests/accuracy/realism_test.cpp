@@ -4,15 +4,14 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
-#include <optional>
 #include <span>
 
 #include "check.h"
 #include "score.h"
+#include "shared_folder.h"
 
 namespace ringsweep::accuracy {
 namespace {
@@ -51,10 +50,7 @@ Pooled pooled(const fs::path& folder, std::span<const char* const> bursts) {
 }
 
 TEST(Realism, OurOwnBurstsAreNotMuchEasierThanRayTracedOnes) {
-  const char* from_environment = std::getenv("RINGSWEEP_SHARED");
-  const fs::path traced_folder =
-      fs::path(from_environment != nullptr ? from_environment : RINGSWEEP_SHARED_DEFAULT) /
-      "rendered-bursts" / "beetle";
+  const fs::path traced_folder = shared_folder() / "rendered-bursts" / "beetle";
   if (!fs::exists(traced_folder / "1-complete" / "truth.json"))
     GTEST_SKIP() << "no ray-traced bursts at " << traced_folder;
   // Bursts of the same kinds, neither with moved parts nor lost drops: those are not modelled yet.

@@ -7,7 +7,6 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <cstdlib>
 #include <filesystem>
 #include <map>
 #include <nlohmann/json.hpp>
@@ -20,6 +19,7 @@
 #include "app/scratch_folder.h"
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
+#include "shared_folder.h"
 
 namespace ringsweep {
 namespace {
@@ -36,10 +36,7 @@ constexpr std::size_t kMostAtOnce = 45;
 constexpr unsigned kHangs_s = 300;  // a hundred times what a burst takes
 
 std::optional<fs::path> odd_files() {
-  const char* shared = std::getenv("RINGSWEEP_SHARED");
-  const fs::path folder =
-      (shared != nullptr ? fs::path(shared) : fs::path(RINGSWEEP_SOURCE_DIR) / ".." / "shared") /
-      "odd-files";
+  const fs::path folder = shared_folder() / "odd-files";
   return fs::is_directory(folder) ? std::optional(folder) : std::nullopt;
 }
 

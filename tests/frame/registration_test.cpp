@@ -5,12 +5,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdlib>
 #include <filesystem>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
 #include "ringsweep/decode.h"
+#include "shared_folder.h"
 #include "textured.h"
 
 namespace ringsweep {
@@ -81,9 +81,7 @@ TEST(RegisterPair, GainMovesNothing) {
 }
 
 TEST(RegisterPair, RecoversTheWarpOfARealPicture) {
-  const char* set = std::getenv("RINGSWEEP_SHARED");
-  const auto file = std::filesystem::path(set ? set : RINGSWEEP_SHARED_DEFAULT) / "real-bursts" /
-                    "phone-diopter-boxes-20" / "frame_010.jpg";
+  const auto file = shared_folder() / "real-bursts" / "phone-diopter-boxes-20" / "frame_010.jpg";
   if (!std::filesystem::exists(file)) GTEST_SKIP() << file << " is absent; set RINGSWEEP_SHARED";
   FrameRef frame;
   frame.path = file.string();

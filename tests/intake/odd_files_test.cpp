@@ -4,10 +4,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include <cstdlib>
-
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
+#include "shared_folder.h"
 #include "support.h"
 
 namespace ringsweep {
@@ -17,10 +16,7 @@ namespace fs = std::filesystem;
 using ::testing::HasSubstr;
 
 std::optional<fs::path> odd_files() {
-  const char* shared = std::getenv("RINGSWEEP_SHARED");
-  const fs::path folder =
-      (shared != nullptr ? fs::path(shared) : fs::path(RINGSWEEP_SOURCE_DIR) / ".." / "shared") /
-      "odd-files";
+  const fs::path folder = shared_folder() / "odd-files";
   return fs::is_directory(folder) ? std::optional(folder) : std::nullopt;
 }
 

@@ -6,7 +6,6 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
-#include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <map>
@@ -17,17 +16,13 @@
 #include "ringsweep/analyse.h"
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
+#include "shared_folder.h"
 
 namespace ringsweep {
 namespace {
 
 namespace fs = std::filesystem;
 using nlohmann::json;
-
-fs::path shared() {
-  const char* folder = std::getenv("RINGSWEEP_SHARED");
-  return folder != nullptr ? fs::path(folder) : fs::path(RINGSWEEP_SHARED_DEFAULT);
-}
 
 /// @param least_reduction a raw without a preview never comes larger than half size (2).
 BurstAnalysis analysed(const fs::path& folder, int least_reduction = 1) {
@@ -129,7 +124,7 @@ void expect_truth(const BurstAnalysis& said, const json& truth) {
 class RayTraced : public ::testing::TestWithParam<const char*> {};
 
 TEST_P(RayTraced, IsJudgedAsTheTruthSays) {
-  const fs::path folder = shared() / "rendered-bursts" / "beetle" / GetParam();
+  const fs::path folder = shared_folder() / "rendered-bursts" / "beetle" / GetParam();
   if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
   expect_truth(analysed(folder), truth_of(folder));
 }
@@ -357,7 +352,7 @@ INSTANTIATE_TEST_SUITE_P(Meadow, OwnSample,
 class OneWayStack : public ::testing::TestWithParam<const char*> {};
 
 TEST_P(OneWayStack, IsOrderedAsItWasShot) {
-  const fs::path folder = shared() / "real-bursts" / GetParam();
+  const fs::path folder = shared_folder() / "real-bursts" / GetParam();
   if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
   const BurstAnalysis said = analysed(folder);
   std::vector<double> px;
@@ -412,7 +407,7 @@ TEST(NoSweep, OnePictureOverAndOverIsNoSweep) {
 // dioptres (DESIGN: q grows with -1/v, and 1/v = 1/f - 1/u), so positions against dioptres are a
 // straight line. Half a step is what is asked: neighbouring frames must not change places.
 TEST(RealBurst, PositionsAreLinearInTheKnownDioptres) {
-  const fs::path folder = shared() / "real-bursts" / "phone-diopter-boxes-20";
+  const fs::path folder = shared_folder() / "real-bursts" / "phone-diopter-boxes-20";
   if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
   std::map<std::string, double> known;
   std::ifstream manifest(folder / "manifest.tsv");

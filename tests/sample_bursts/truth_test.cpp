@@ -4,12 +4,12 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
 
 #include "ringsweep/thin_lens.h"
+#include "shared_folder.h"
 
 namespace ringsweep::maker {
 namespace {
@@ -217,14 +217,8 @@ TEST(Truth, SwayInDepthIsAnotherPositionOfTheSameRing) {
   EXPECT_EQ(t["turn_factor"], still["turn_factor"]);
 }
 
-/// Truth files of ray-traced bursts, where they are at hand.
-std::filesystem::path shared() {
-  const char* set = std::getenv("RINGSWEEP_SHARED");
-  return set != nullptr ? set : RINGSWEEP_SHARED_DEFAULT;
-}
-
 TEST(Truth, AgreesWithRayTracedBursts) {
-  const auto bursts = shared() / "rendered-bursts" / "beetle";
+  const auto bursts = shared_folder() / "rendered-bursts" / "beetle";
   if (!std::filesystem::exists(bursts)) GTEST_SKIP() << bursts << " is not here";
   int compared = 0;
   for (const auto& entry : std::filesystem::directory_iterator(bursts)) {
