@@ -32,9 +32,8 @@ struct Exposed {
 Exposed expose(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
   const double scale = plan.v_mm / recipe.optics.v_ref_mm;
   // The scene is sampled as it is seen from where the lens stands; the sensor does the rest.
-  const double enlarged = approach(recipe.optics, plan.nearer_mm, 1.0).scale(0.0);
-  const Placement placement{plan.scale / enlarged, plan.rotation_deg, plan.shift_x_px,
-                            plan.shift_y_px};
+  const Placement placement{sensor_scale(recipe.optics, plan.v_mm), plan.rotation_deg,
+                            plan.shift_x_px, plan.shift_y_px};
   const Pupil pupil = pupil_of(recipe.optics, plan.pupil_factor);
   Exposed exposed;
   exposed.light =

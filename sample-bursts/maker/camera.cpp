@@ -10,6 +10,7 @@
 #include <opencv2/imgproc.hpp>
 #include <optional>
 #include <stdexcept>
+#include <tuple>
 #include <vector>
 
 #include "maker/disc.h"
@@ -103,8 +104,9 @@ struct Canvas {
   }
 };
 
-/// The next stretch of a row that holds anything, from `at` on: [first, second). A slice of a
-/// surface is a thin contour, so most of its box is empty. Holes narrower than `join` stay in it.
+/// The next stretch of a row that holds anything, from `at` on: [first, second), empty at the end.
+/// A slice of a surface is a thin contour, so most of its box is empty. Holes narrower than `join`
+/// stay in it.
 std::pair<int, int> next_stretch(const Pixel* row, int at, int end, int join) {
   const auto empty = [row](int x) { return row[x][3] == 0.0F; };
   while (at < end && empty(at)) ++at;
@@ -153,11 +155,9 @@ void convolve(const Canvas& in, const KernelRows& blur, const cv::Rect& source,
   const int end = source.x + source.width;
   for (int y = source.y; y < source.y + source.height; ++y) {
     const Pixel* row = in.row(y);
-    for (int at = source.x; at < end;) {
-      const auto [begin, until] = next_stretch(row, at, end, 2 * blur.reach + 1);
-      if (begin < until) scatter(row, y, begin, until);
-      at = std::max(until, begin);
-      if (begin == until) break;
+    for (auto [from, to] = next_stretch(row, source.x, end, beyond); from < to;
+         std::tie(from, to) = next_stretch(row, to, end, beyond)) {
+      scatter(row, y, from, to);
     }
   }
 }

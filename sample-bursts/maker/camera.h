@@ -1,5 +1,5 @@
 #pragma once
-/// The picture a thin lens throws on the sensor: layered blur from far to near, then pixels.
+/// The picture a thin lens throws on the sensor: blur slice by slice, then pixels.
 
 #include <opencv2/core.hpp>
 
@@ -10,11 +10,12 @@ namespace ringsweep::maker {
 
 /// The scene blurred for one position of the sensor, CV_32FC3 linear RGB, on the scene's raster.
 ///
-/// The scene is cut into layers half a px of blur thick near the focus, thicker where a layer more
-/// or less is not seen. Each is blurred by its own disc together with its alpha and laid over what
-/// is behind it, so a blurred near part spreads over what lies behind and a blurred far part never
-/// over a near one. Where a surface runs on from layer to layer, the layer behind also holds what
-/// lies under the soft rim of the next one: a surface cut in slices stays closed.
+/// The scene is cut into slices half a px of blur thick near the focus, thicker where a slice more
+/// or less is not seen. Each is blurred by its own disc together with its alpha. From near to far,
+/// slices that follow each other add up, as the discs of one surface do, until nothing is left to
+/// hide; what comes after a hole in depth shows as far as what is in front lets light through. So a
+/// blurred near part spreads over what lies behind and a blurred far part never over a near one.
+/// What it does not tell apart: two surfaces less than 1.5 px of blur behind each other.
 /// With diffraction each colour is blurred by itself: three times the work, and more for its
 /// kernels.
 /// @param focus_q_px  focal position of the frame at the reference scale

@@ -178,7 +178,6 @@ std::vector<FramePlan> plan_frames(const Recipe& recipe) {
     plan.ref_q_px = focused_q_px(o, plan.v_mm);
     plan.lens_q_px = focal_position_px({o.pupil_mm, o.pitch_mm}, o.v_ref_mm, plan.v_mm);
     plan.scale = picture_scale(o, plan.v_mm);
-    plan.nearer_mm = lens_forward_mm(o, plan.v_mm);
     plan.shift_x_px = sweep.bump_x_px + recipe.shift_sd_px * hand.normal();
     plan.shift_y_px = sweep.bump_y_px + recipe.shift_sd_px * hand.normal();
     plan.rotation_deg = recipe.rotation_sd_deg * hand.normal();

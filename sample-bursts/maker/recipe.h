@@ -215,7 +215,6 @@ struct FramePlan {
   double shake_y_px = 0.0;
   double haze = 0.0;
   double scale = 1.0;         ///< picture scale against v_ref; of depth 0 where depths differ
-  double nearer_mm = 0.0;     ///< how far the lens has come towards the subject since v_ref
   double pupil_factor = 1.0;  ///< against the recipe's
   std::size_t sweep = 0;      ///< which one, from 0
   bool written = true;

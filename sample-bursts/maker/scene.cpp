@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <opencv2/imgproc.hpp>
 #include <stdexcept>
 

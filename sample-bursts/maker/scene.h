@@ -42,9 +42,8 @@ struct Ellipsoid {
 /// A round tube through points, of varying radius: legs, antennae, hairs, stems.
 struct Tube {
   std::vector<cv::Vec3f> points;
-  std::vector<float> radii;  ///< one per point, u
-  std::vector<float>
-      ways{};  ///< the tube's length up to each point as it was built; empty: as it is
+  std::vector<float> radii;   ///< one per point, u
+  std::vector<float> ways{};  ///< length up to each point as it was built; empty: as it is now
 };
 
 /// Where a line of sight meets a solid.
@@ -99,8 +98,7 @@ struct Scene {
   Veil background;
   Veil front;
   std::vector<float> subject_q_px;  ///< of every raster pixel that shows the subject, rising
-  cv::Mat
-      interior;  ///< CV_32FC1, raster px from each pixel to the nearest edge of what is in front
+  cv::Mat interior;                 ///< CV_32FC1, raster px to the nearest edge of what is in front
 };
 
 /// How scene units become raster pixels and focal positions.
@@ -115,10 +113,11 @@ struct SceneFrame {
   [[nodiscard]] double raster_per_u() const {
     return raster_per_px * width_px / static_cast<double>(kSceneWidth);
   }
-  /// Focal position of a depth z, u.
-  [[nodiscard]] double q_px(double z_u) const {
-    return q_offset_px + z_u * q_per_px * width_px / static_cast<double>(kSceneWidth);
+  [[nodiscard]] double q_per_u() const {
+    return q_per_px * width_px / static_cast<double>(kSceneWidth);
   }
+  /// Focal position of a depth z, u.
+  [[nodiscard]] double q_px(double z_u) const { return q_offset_px + z_u * q_per_u(); }
 };
 
 /// An empty raster of the right size, background and front still missing.

@@ -58,8 +58,7 @@ double share_of_move(const Move& move, int frame, int frames, std::uint64_t seed
 
 void come_nearer(const Approach& camera, const SceneFrame& frame, Veil& veil) {
   if (camera.share == 0.0 || veil.rgba.empty()) return;
-  const double q_per_u = frame.q_px(1.0) - frame.q_px(0.0);
-  const double z_u = (veil.q_px - frame.q_px(0.0)) / q_per_u, s = camera.scale(z_u);
+  const double z_u = (veil.q_px - frame.q_px(0.0)) / frame.q_per_u(), s = camera.scale(z_u);
   const double x = (veil.rgba.cols - 1) / 2.0, y = (veil.rgba.rows - 1) / 2.0;
   const cv::Matx23d enlarge(s, 0.0, x - s * x, 0.0, s, y - s * y);
   cv::warpAffine(veil.rgba.clone(), veil.rgba, enlarge, veil.rgba.size(), cv::INTER_LINEAR,
@@ -125,10 +124,9 @@ Scene Stage::sampled(const Pose& pose) const {
 
 Vec3f Stage::point_of(const Seen& seen, const Scene& scene) const {
   const double per_u = frame_.raster_per_u();
-  const double q_per_u = frame_.q_px(1.0) - frame_.q_px(0.0);
   return {static_cast<float>((seen.x + 0.5 - scene.width / 2.0) / per_u),
           static_cast<float>((seen.y + 0.5 - scene.height / 2.0) / per_u),
-          static_cast<float>((seen.q_px - frame_.q_px(0.0)) / q_per_u)};
+          static_cast<float>((seen.q_px - frame_.q_px(0.0)) / frame_.q_per_u())};
 }
 
 void Stage::set_motions(const Scene& scene, const std::vector<Seen>& seen) {
@@ -202,18 +200,16 @@ Pose Stage::pose(std::size_t k) const {
     pose.motions.push_back(motion);
   }
   const Optics& optics = recipe_.optics;
-  const double q_per_u = frame_.q_px(1.0) - frame_.q_px(0.0);
-  double nearer_mm = plans_[k].nearer_mm;
+  const double camera_mm = lens_forward_mm(optics, plans_[k].v_mm);
+  double nearer_mm = camera_mm;
   for (const Sway& sway : recipe_.sways) {
     if (frame < sway.first || frame > sway.last) continue;
     pose.sway += Vec3f(static_cast<float>(sway.x_px / px_per_u),
                        static_cast<float>(sway.y_px / px_per_u), 0.0F);
     nearer_mm += distance_mm(optics, 0.0) - distance_mm(optics, sway.depth_px);
   }
-  if (nearer_mm != 0.0) pose.approach = approach(optics, nearer_mm, q_per_u);
-  if (plans_[k].nearer_mm != 0.0) {
-    pose.camera = approach(optics, plans_[k].nearer_mm, q_per_u);
-  }
+  if (nearer_mm != 0.0) pose.approach = approach(optics, nearer_mm, frame_.q_per_u());
+  if (camera_mm != 0.0) pose.camera = approach(optics, camera_mm, frame_.q_per_u());
   for (const DropEvent& event : recipe_.drops) {
     const auto number = static_cast<std::uint16_t>(event.drop);
     const bool past = frame >= event.frame;

@@ -247,17 +247,6 @@ void make_camera(Draw& draw, Recipe& r) {
 void make_optics(Draw& draw, Recipe& r) {
   Optics& o = r.optics;
   switch (draw.one_of(7)) {
-    case 6: {
-      // The body stays, the lens moves by 3 to 8 % of v, well below life size or well beyond it.
-      const double blur_per_depth = q_per_px(r);
-      const double m = draw.chance(0.7) ? draw.uniform(0.4, 0.75) : draw.uniform(1.3, 1.6);
-      const double ring_px = std::abs(r.sweeps[0].to_px - r.sweeps[0].from_px);
-      o.focusing = Focusing::body_fixed;
-      o.v_ref_mm = o.focal_length_mm * (1.0 + m);
-      o.pupil_mm = ring_px * o.pitch_mm / (draw.uniform(0.03, 0.08) * std::abs(1.0 - m * m));
-      r.depth_scale = blur_per_depth * o.v_ref_mm / (m * o.pupil_mm);
-      break;
-    }
     case 0:
       o.focusing = Focusing::internal;
       o.breathing = draw.uniform(-1.0, 2.0);
@@ -271,6 +260,17 @@ void make_optics(Draw& draw, Recipe& r) {
     case 3:
       o.spherical = draw.uniform(-0.5, 0.5);
       break;
+    case 6: {
+      // The body stays, the lens moves by 3 to 8 % of v, well below life size or well beyond it.
+      const double blur_per_depth = q_per_px(r);
+      const double m = draw.chance(0.7) ? draw.uniform(0.4, 0.75) : draw.uniform(1.3, 1.6);
+      const double ring_px = std::abs(r.sweeps[0].to_px - r.sweeps[0].from_px);
+      o.focusing = Focusing::body_fixed;
+      o.v_ref_mm = o.focal_length_mm * (1.0 + m);
+      o.pupil_mm = ring_px * o.pitch_mm / (draw.uniform(0.03, 0.08) * std::abs(1.0 - m * m));
+      r.depth_scale = blur_per_depth * o.v_ref_mm / (m * o.pupil_mm);
+      break;
+    }
     default: {
       // The same blur from a smaller sensor: pupil and pitch shrink together, N_w grows.
       const double pitch = draw.uniform(0.0035, 0.006);

@@ -43,11 +43,14 @@ double image_distance_at(const Optics& optics, double q_px) {
   return (sum + side * std::sqrt(root)) / 2.0;
 }
 
-double picture_scale(const Optics& optics, double v_mm) {
+double sensor_scale(const Optics& optics, double v_mm) {
   const double breathing = optics.focusing == Focusing::internal ? optics.breathing : 1.0;
+  return std::pow(v_mm / optics.v_ref_mm, breathing);
+}
+
+double picture_scale(const Optics& optics, double v_mm) {
   const double distance = distance_now(optics, optics.v_ref_mm);
-  return std::pow(v_mm / optics.v_ref_mm, breathing) * distance /
-         (distance - lens_forward_mm(optics, v_mm));
+  return sensor_scale(optics, v_mm) * (distance / (distance - lens_forward_mm(optics, v_mm)));
 }
 
 double blur_per_q(const Optics& optics, double q_px) {

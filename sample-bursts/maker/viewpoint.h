@@ -26,8 +26,12 @@ namespace ringsweep::maker {
 /// @throws std::invalid_argument  the ring cannot reach it: beyond life size's nearest plane
 [[nodiscard]] double image_distance_at(const Optics& optics, double q_px);
 
-/// By how much the picture of what is at depth 0 is larger than at v_ref, viewpoint included and
-/// inner focusing too: what registration sees.
+/// By how much the sensor's picture of what the lens sees is larger than at v_ref, inner focusing
+/// included.
+[[nodiscard]] double sensor_scale(const Optics& optics, double v_mm);
+
+/// By how much the picture of what is at depth 0 is larger than at v_ref, the nearer viewpoint
+/// included: what registration sees.
 [[nodiscard]] double picture_scale(const Optics& optics, double v_mm);
 
 /// Px of blur of a frame brought to scale 1 per px between focal positions as seen from v_ref, near

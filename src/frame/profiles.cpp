@@ -98,6 +98,8 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
   BandEnergies bands = band_energies(out.luminance, grid);
   out.tiles.gain = gain;
   out.tiles.energy = bands.tiles;
+  // About as wide as a tile: a narrower window takes what noise makes sharp, from frame after
+  // frame.
   cv::boxFilter(bands.finest, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
   cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
   out.tiles.level = tile_means(out.luminance, grid, grid.tile_px);

@@ -6,8 +6,10 @@
 #include <cmath>
 #include <functional>
 #include <numbers>
+#include <opencv2/imgproc.hpp>
 #include <optional>
 
+#include "maker/disc.h"
 #include "ringsweep/thin_lens.h"
 
 namespace ringsweep::maker {
@@ -88,6 +90,64 @@ TEST_P(SlantedPlane, StaysClosedAndKeepsItsBrightnessWhereverTheFocus) {
 }
 
 INSTANTIATE_TEST_SUITE_P(Focus, SlantedPlane, testing::Values(-20.0, -9.3, 0.0, 5.1, 16.0));
+
+/// Mean squared gradient.
+double detail(const cv::Mat& picture, const cv::Rect& box) {
+  double sum = 0.0;
+  for (int y = box.y; y < box.y + box.height; ++y) {
+    for (int x = box.x; x < box.x + box.width; ++x) {
+      const float here = picture.at<float>(y, x);
+      sum += std::pow(picture.at<float>(y, x + 1) - here, 2.0) +
+             std::pow(picture.at<float>(y + 1, x) - here, 2.0);
+    }
+  }
+  return sum / box.area();
+}
+
+/// Light of a surface, every point of which throws its own disc, and nothing else: no slices.
+cv::Mat sum_of_discs(const cv::Mat& light, const std::function<double(int)>& radius_at) {
+  cv::Mat sum(light.size(), CV_32FC1, cv::Scalar(0)), weight = sum.clone();
+  for (int x = 0; x < light.cols; ++x) {
+    const cv::Mat kernel = disc_kernel(radius_at(x));
+    const int reach = kernel.rows / 2;
+    if (x < reach || x + reach >= light.cols) continue;
+    for (int y = reach; y + reach < light.rows; ++y) {
+      const cv::Rect box(x - reach, y - reach, kernel.cols, kernel.rows);
+      sum(box) += kernel * light.at<float>(y, x);
+      weight(box) += kernel;
+    }
+  }
+  return sum / cv::max(weight, 1e-6F);
+}
+
+TEST(Layers, ASlantedSurfaceIsAsSoftAsTheSumOfItsDiscs) {
+  const SceneFrame frame = small_frame();
+  for (const double slope : {0.05, 0.1, 0.25}) {  // px of blur per px
+    Scene scene = empty_scene(frame);
+    cv::Mat light(scene.height, scene.width, CV_32FC1);
+    cv::RNG random(5);
+    random.fill(light, cv::RNG::UNIFORM, 0.0, 1.0);
+    cv::GaussianBlur(light, light, {0, 0}, 1.2);
+    const auto q = [&](int x) { return slope * (x - scene.width / 2) + 0.013; };
+    add_surface(scene, [&](int x, int y) {
+      return Point{static_cast<float>(q(x)), light.at<float>(y, x)};
+    });
+    finish(frame, scene);
+    cv::Mat picture;
+    cv::extractChannel(blurred(scene, 0.0), picture, 1);
+    const cv::Mat truth = sum_of_discs(light, [&](int x) { return std::abs(q(x)) / 2.0; });
+    for (const double blur_px : {-12.0, -8.0, -5.0, -3.0, 3.0, 5.0, 8.0, 12.0}) {
+      const int x = scene.width / 2 + static_cast<int>(blur_px / slope);
+      if (x < 40 || x > scene.width - 40) continue;
+      // Columns enough to see whole slices, few enough for one blur.
+      const cv::Rect box(x - 10, 20, 20, scene.height - 40);
+      // Slices blur their nearer and farther halves alike: a quarter of a px, of 3 px of blur, is
+      // 6 % of the energy. Slices that cover each other make it 10 to 100 % too much from 5 px on.
+      EXPECT_NEAR(detail(picture, box) / detail(truth, box), 1.0, 0.08)
+          << "slope " << slope << ", blur " << blur_px;
+    }
+  }
+}
 
 TEST(Layers, ARoundSurfaceHasNoSeams) {
   SceneFrame frame = small_frame();

@@ -32,8 +32,8 @@ class SampleBurst : public testing::TestWithParam<const char*> {};
 TEST_P(SampleBurst, HasItsFramesItsTruthAndARunInAndRunOut) {
   const json truth = truth_in(GetParam());
   const auto& frames = truth["frames"];
-  EXPECT_GE(frames.size(), 18U);
-  EXPECT_LE(frames.size(), 34U);
+  EXPECT_GE(frames.size(), 20U);
+  EXPECT_LE(frames.size(), 32U);
   std::set<std::string> named{"truth.json"};
   for (const auto& f : frames) {
     const std::string file = f["file"];

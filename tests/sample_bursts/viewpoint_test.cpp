@@ -121,7 +121,7 @@ TEST(Viewpoint, BlurCirclesAreThoseOfSimilarTriangles) {
 }
 
 TEST(Viewpoint, DropsStandWhereAPinholeSeesThem) {
-  // Frames of one sweep; the parallax between the nearest and the farthest drop is several px.
+  // Frames of one sweep; drops near the edge of the picture show parallax.
   Recipe recipe;
   recipe.scene = SceneKind::varied;
   recipe.seed = 3;
@@ -154,12 +154,13 @@ TEST(Viewpoint, DropsStandWhereAPinholeSeesThem) {
       const double centre_q =
           drop.centre[2] * q_per_px(recipe) * recipe.width_px / static_cast<double>(kSceneWidth);
       const double distance = distance_mm(recipe.optics, centre_q);
-      const double s = distance / (distance - plans[k].nearer_mm);
+      const double s = distance / (distance - lens_forward_mm(recipe.optics, plans[k].v_mm));
       // Half a raster pixel: the edge of what counts as seen.
       EXPECT_NEAR(sums[d][0] / sums[d][2], s * seen.x_px, 0.25) << k << " " << d;
       EXPECT_NEAR(sums[d][1] / sums[d][2], s * seen.y_px, 0.25) << k << " " << d;
-      most = std::max(most, std::abs(s - plans[k].scale * recipe.optics.v_ref_mm / plans[k].v_mm) *
-                                std::hypot(seen.x_px, seen.y_px));
+      most =
+          std::max(most, std::abs(s - plans[k].scale / sensor_scale(recipe.optics, plans[k].v_mm)) *
+                             std::hypot(seen.x_px, seen.y_px));
     }
   }
   EXPECT_GT(most, 0.3) << "no parallax to see";
