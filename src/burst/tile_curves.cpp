@@ -21,6 +21,24 @@ TileCurves::TileCurves(const Profiles& profiles) {
   }
 }
 
+void TileCurves::at(const TileProfile& tile, std::size_t band, const Eigen::ArrayXd& x,
+                    Eigen::ArrayXd& value, Eigen::ArrayXd& log_slope) const {
+  const std::vector<float>& y = tile.log_curve[band];
+  const double sharper = y[near_] / x_[near_];
+  value.resize(x.size()), log_slope.resize(x.size());
+  for (Eigen::Index k = 0; k < x.size(); ++k) {
+    if (x(k) <= 0.0) {
+      value(k) = sharper * std::max(x(k), -x_[near_]);
+      log_slope(k) = sharper;
+      continue;
+    }
+    const std::size_t i = interval(x(k));
+    log_slope(k) = (y[i] - y[i - 1]) * per_x_[i];
+    value(k) = y[i - 1] + log_slope(k) * (x(k) - x_[i - 1]);
+  }
+  value = value.exp();
+}
+
 std::optional<double> TileCurves::blur_px(const TileProfile& tile, std::size_t band,
                                           double energy) const {
   const std::vector<float>& y = tile.log_curve[band];

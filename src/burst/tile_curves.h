@@ -1,6 +1,7 @@
 #pragma once
 /// The curve h of one tile and band: energy against blur beyond the mosaic's own.
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
@@ -35,6 +36,10 @@ class TileCurves {
     const double slope = (y[i] - y[i - 1]) * per_x_[i];
     return {std::exp(y[i - 1] + slope * (x - x_[i - 1])), slope};
   }
+
+  /// The same for many x at once; `value` and `log_slope` are made as long as x.
+  void at(const TileProfile& tile, std::size_t band, const Eigen::ArrayXd& x, Eigen::ArrayXd& value,
+          Eigen::ArrayXd& log_slope) const;
 
   /// Blur that explains a relative energy, px beyond the mosaic's own; nothing below the curve.
   [[nodiscard]] std::optional<double> blur_px(const TileProfile& tile, std::size_t band,

@@ -1,0 +1,83 @@
+#pragma once
+/// What the parts of the joint fit share: what is given, and what is sought.
+
+#include <Eigen/Core>
+#include <array>
+#include <cmath>
+#include <cstddef>
+#include <vector>
+
+#include "burst/breathing.h"
+#include "burst/tile_curves.h"
+#include "ringsweep/focal_positions.h"
+#include "ringsweep/profiles.h"
+
+namespace ringsweep {
+
+using Amplitudes = std::array<double, kNumBands>;
+inline constexpr double kLeastAmplitude = 0.3, kMostAmplitude = 3.0;
+
+/// What is sought of a tile.
+struct TileState {
+  double u = 0.0;  ///< position, px
+  Amplitudes amplitude{};
+  double noise_factor = 1.0;  ///< of the model error
+  bool placed = false;        ///< its profile says where it lies
+};
+
+/// What is sought.
+struct FitState {
+  Eigen::VectorXd q;     ///< N, px
+  Eigen::VectorXd gain;  ///< N, log
+  BreathingLine breathing;
+  std::vector<TileState> tiles;  ///< M
+
+  /// Signed blur that the mosaic has already, where this tile stands in it.
+  [[nodiscard]] double peak_blur(const Profiles& profiles, std::size_t t) const {
+    return q(static_cast<Eigen::Index>(profiles.tiles[t].peak_frame)) - tiles[t].u;
+  }
+};
+
+/// What is given. Does not change during a fit.
+struct FitInput {
+  /// @param log_scale N, of each frame's picture.
+  FitInput(const Profiles& profiles_in, const std::vector<bool>& use_in,
+           std::span<const double> log_scale, const FitOptions& options_in,
+           const ForEach& for_each_in);
+
+  const Profiles& profiles;
+  const FitOptions& options;
+  const ForEach& for_each;
+  TileCurves curves;
+  std::size_t num_frames;
+  std::vector<bool> use;  ///< N
+  Eigen::VectorXd scale;  ///< N
+  /// Far out of focus the model fails slowly: its error grows there, M x N. By the blur read off
+  /// the tile, not by the fitted one, or pushing everything apart would explain everything.
+  std::vector<std::vector<float>> vagueness;
+
+  [[nodiscard]] bool counts(std::size_t t, std::size_t j, std::size_t k) const {
+    return use[k] && profiles.tiles[t].energy[j][k] >= 0.0F;
+  }
+  /// 1 / sd of an energy.
+  [[nodiscard]] double per_sigma(std::size_t t, std::size_t j, std::size_t k,
+                                 double noise_factor) const {
+    const double model = options.model_error * noise_factor * static_cast<double>(vagueness[t][k]);
+    const double noise = profiles.tiles[t].noise[j];
+    return 1.0 / std::sqrt(model * model + noise * noise);
+  }
+  /// Blur of a tile in a frame, read off the tile's own curve; none where noise hides it.
+  [[nodiscard]] std::optional<double> blur_read_px(std::size_t t, std::size_t k) const;
+  /// A background that is blurred in all frames has a flat curve: a little more blur changes
+  /// nothing, and so it says nothing about the frames.
+  [[nodiscard]] bool has_fine_texture(std::size_t t) const;
+};
+
+/// Sums over tiles are made in this many parts, in the same order on any number of cores.
+inline constexpr std::size_t kChunks = 16;
+
+/// Positions of the outermost frames in use.
+[[nodiscard]] std::pair<double, double> range_of_frames(const FitInput& input,
+                                                        const FitState& state);
+
+}  // namespace ringsweep

@@ -1,0 +1,84 @@
+#include "burst/frame_search.h"
+
+#include "numerics/cauchy.h"
+
+namespace ringsweep {
+
+using Eigen::ArrayXd;
+using Eigen::Index;
+
+FrameSearch::FrameSearch(const FitInput& input, const FitState& state,
+                         std::span<const std::size_t> tiles, double low_px, double high_px,
+                         double step_px)
+    : input_(input), state_(state), tiles_(tiles) {
+  const auto count = static_cast<Index>(std::floor((high_px - low_px) / step_px)) + 1;
+  trials_ = ArrayXd::LinSpaced(count, low_px, low_px + step_px * static_cast<double>(count - 1));
+  predicted_.resize(count, static_cast<Index>(tiles.size() * kNumBands));
+  input.for_each(kChunks, [&](std::size_t chunk) {
+    ArrayXd x(count), value(count), log_slope(count);
+    for (std::size_t i = chunk; i < tiles.size(); i += kChunks) {
+      const std::size_t t = tiles[i];
+      const double d0 = state.peak_blur(input.profiles, t);
+      x = (trials_ - state.tiles[t].u).square() - d0 * d0;
+      for (std::size_t j = 0; j < kNumBands; ++j) {
+        input.curves.at(input.profiles.tiles[t], j, x, value, log_slope);
+        predicted_.col(static_cast<Index>(i * kNumBands + j)) =
+            (value * state.tiles[t].amplitude[j]).cast<float>();
+      }
+    }
+  });
+}
+
+/// Calls term(i, j, energy, per_sigma) for each energy that speaks of the frame.
+template <typename Term>
+void FrameSearch::for_each_energy(std::size_t frame, const Term& term) const {
+  for (std::size_t i = 0; i < tiles_.size(); ++i) {
+    const std::size_t t = tiles_[i];
+    const TileProfile& tile = input_.profiles.tiles[t];
+    if (tile.peak_frame == frame) continue;  // its curve starts from this very frame
+    for (std::size_t j = 0; j < kNumBands; ++j)
+      if (input_.counts(t, j, frame))
+        term(i, j, static_cast<double>(tile.energy[j][frame]),
+             input_.per_sigma(t, j, frame, state_.tiles[t].noise_factor));
+  }
+}
+
+ArrayXd FrameSearch::costs(std::size_t frame) const {
+  constexpr int kMostFactors = 16;  // each at most some 1e8, the product of them far from 1e308
+  const double gain = std::exp(state_.gain(static_cast<Index>(frame)));
+  ArrayXd product = ArrayXd::Ones(trials_.size()), logs = ArrayXd::Zero(trials_.size());
+  int factors = 0;
+  for_each_energy(frame, [&](std::size_t i, std::size_t j, double energy, double per_sigma) {
+    const double by = per_sigma / kCauchy;
+    const auto column =
+        predicted_.col(static_cast<Index>(i * kNumBands + j)).template cast<double>();
+    product *= 1.0 + (energy * by - column * (gain * by)).square();
+    if (++factors < kMostFactors) return;
+    logs += product.log();
+    product.setOnes();
+    factors = 0;
+  });
+  const ArrayXd scale_off = (input_.scale(static_cast<Index>(frame)) - state_.breathing.offset -
+                             state_.breathing.slope * trials_) /
+                            (state_.breathing.sd * kCauchy);
+  product *= 1.0 + scale_off.square();
+  return kCauchy * kCauchy * (logs + product.log());
+}
+
+double FrameSearch::cost_here(std::size_t frame) const {
+  const auto k = static_cast<Index>(frame);
+  const double gain = std::exp(state_.gain(k)), q = state_.q(k);
+  CauchySum cost;
+  for_each_energy(frame, [&](std::size_t i, std::size_t j, double energy, double per_sigma) {
+    const std::size_t t = tiles_[i];
+    const double d = q - state_.tiles[t].u, d0 = state_.peak_blur(input_.profiles, t);
+    const double predicted = state_.tiles[t].amplitude[j] * gain *
+                             input_.curves.at(input_.profiles.tiles[t], j, d * d - d0 * d0).value;
+    cost.add((energy - predicted) * per_sigma);
+  });
+  cost.add((input_.scale(k) - state_.breathing.offset - state_.breathing.slope * q) /
+           state_.breathing.sd);
+  return cost.value();
+}
+
+}  // namespace ringsweep

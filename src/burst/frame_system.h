@@ -1,0 +1,86 @@
+#pragma once
+/// The least squares of all frames and tiles: its cost, its normal equations, and the way down.
+
+#include <Eigen/Core>
+#include <cstddef>
+#include <span>
+#include <vector>
+
+#include "burst/fit_state.h"
+
+namespace ringsweep {
+
+/// Energies of some tiles in the frames about them, laid out for quick passes. Which frames those
+/// are is settled when it is made; what lies farther off says nothing about where exactly.
+///
+/// Frames are taken in the order of their positions, so that a tile's frames stand side by side.
+/// Two unknowns a frame, position and log gain, stand at 2 i and 2 i + 1 of the i-th of them.
+class FrameSystem {
+ public:
+  FrameSystem(const FitInput& input, const FitState& state, std::span<const std::size_t> tiles);
+
+  /// Levenberg and Marquardt's way down from `state`, tiles eliminated (Schur complement).
+  struct Descent {
+    int iterations = 0;
+    bool converged = false;
+  };
+  Descent descend(FitState& state, int most_iterations) const;
+
+  /// Robust cost of the energies, the priors and the breathing.
+  [[nodiscard]] double cost(const FitState& state) const;
+
+  /// Reduced normal matrix of the frames' unknowns, and the parts of its gradient that err
+  /// independently: one for each part of the picture and for each frame's breathing.
+  struct Curvature {
+    Eigen::MatrixXd normal;               ///< 2 F x 2 F, F frames in use
+    std::vector<Eigen::VectorXd> scores;  ///< 2 F each
+  };
+  [[nodiscard]] Curvature curvature(const FitState& state) const;
+
+  /// Frames in use, by position.
+  [[nodiscard]] const std::vector<std::size_t>& frames() const { return frames_; }
+
+ private:
+  static constexpr Eigen::Index kTileUnknowns = 1 + kNumBands;  // position, one amplitude a band
+  using TileVec = Eigen::Matrix<double, kTileUnknowns, 1>;
+  using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
+  using Coupling = Eigen::Matrix<double, Eigen::Dynamic, kTileUnknowns>;
+
+  /// A tile's stretch of frames.
+  struct Stretch {
+    std::size_t tile = 0;
+    Eigen::Index first = 0, count = 0;  ///< of frames_
+    Eigen::Index peak = 0;              ///< its sharpest frame, of frames_
+    std::size_t at = 0;                 ///< of its first number in energy_ and per_sigma_
+  };
+  /// A tile's own part of the equations, for stepping back to it.
+  struct TilePart {
+    TileMat inverse;
+    TileVec gradient;
+    Coupling coupling;  ///< 2 count x 4
+  };
+  struct Normal {
+    Eigen::MatrixXd a;  ///< lower half
+    Eigen::VectorXd b;
+    std::vector<TilePart> tiles;
+  };
+  struct Workspace;
+
+  void linearise(const FitState& state, double lambda, Normal& normal,
+                 std::vector<Eigen::VectorXd>* scores) const;
+  void add_tile(const FitState& state, const Stretch& stretch, double lambda, Workspace& room,
+                TilePart& part) const;
+  void add_breathing(const FitState& state, Eigen::MatrixXd& a, Eigen::VectorXd& b,
+                     std::vector<Eigen::VectorXd>* scores) const;
+  [[nodiscard]] double breathing_cost(const FitState& state) const;
+  [[nodiscard]] std::size_t part_of_picture(const TileProfile& tile) const;
+  void load(const FitState& state, Workspace& room) const;
+
+  const FitInput& input_;
+  std::vector<std::size_t> frames_;
+  std::vector<Stretch> stretches_;
+  std::vector<float> energy_, per_sigma_;  // per tile: band by band, frame by frame
+  Eigen::Index longest_ = 0;
+};
+
+}  // namespace ringsweep
