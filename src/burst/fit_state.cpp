@@ -26,7 +26,7 @@ FitInput::FitInput(const Profiles& profiles_in, const std::vector<bool>& use_in,
       for (std::size_t k = 0; k < num_frames; ++k) {
         const double reach =
             blur_read_px(t, k).value_or(profiles.diameter_px.back()) / options.max_blur_px;
-        vagueness[t][k] = static_cast<float>(std::sqrt(1.0 + std::pow(reach, 4)));
+        vagueness[t][k] = vagueness_at(reach);
       }
   });
 }

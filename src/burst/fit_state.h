@@ -28,13 +28,27 @@ struct TileState {
 /// What is sought.
 struct FitState {
   Eigen::VectorXd q;     ///< N, px
-  Eigen::VectorXd gain;  ///< N, log
+  Eigen::VectorXd gain;  ///< N, log; a tile's mosaic has that of its sharpest frame
+  /// N, px^2: blur that has nothing to do with depth (shake), as a disc of that squared diameter.
+  Eigen::VectorXd shake_px2;
   BreathingLine breathing;
   std::vector<TileState> tiles;  ///< M
 
-  /// Signed blur that the mosaic has already, where this tile stands in it.
-  [[nodiscard]] double peak_blur(const Profiles& profiles, std::size_t t) const {
-    return q(static_cast<Eigen::Index>(profiles.tiles[t].peak_frame)) - tiles[t].u;
+  /// Squared blur that the mosaic has already, where tile t would stand in it at `u`.
+  [[nodiscard]] double mosaic_px2(const Profiles& profiles, std::size_t t, double u) const {
+    const auto peak = static_cast<Eigen::Index>(profiles.tiles[t].peak_frame);
+    return (q(peak) - u) * (q(peak) - u) + shake_px2(peak);
+  }
+  /// Squared blur of frame k beyond the mosaic's, for tile t where it is.
+  [[nodiscard]] double beyond_px2(const Profiles& profiles, std::size_t t, std::size_t k) const {
+    const auto frame = static_cast<Eigen::Index>(k);
+    const double u = tiles[t].u;
+    return (q(frame) - u) * (q(frame) - u) + shake_px2(frame) - mosaic_px2(profiles, t, u);
+  }
+  /// Factor of frame k's energies against the mosaic of tile t.
+  [[nodiscard]] double gain_factor(const Profiles& profiles, std::size_t t, std::size_t k) const {
+    const auto peak = static_cast<Eigen::Index>(profiles.tiles[t].peak_frame);
+    return std::exp(gain(static_cast<Eigen::Index>(k)) - gain(peak));
   }
 };
 
@@ -66,11 +80,23 @@ struct FitInput {
     const double noise = profiles.tiles[t].noise[j];
     return 1.0 / std::sqrt(model * model + noise * noise);
   }
+  /// Energies from this much blur on hardly count.
+  [[nodiscard]] double reach_px() const { return kReach * options.max_blur_px; }
+  /// Does the tile itself show that much blur in the frame?
+  [[nodiscard]] bool far_out(std::size_t t, std::size_t k) const {
+    return vagueness[t][k] > vagueness_at(kReach);
+  }
   /// Blur of a tile in a frame, read off the tile's own curve; none where noise hides it.
   [[nodiscard]] std::optional<double> blur_read_px(std::size_t t, std::size_t k) const;
   /// A background that is blurred in all frames has a flat curve: a little more blur changes
   /// nothing, and so it says nothing about the frames.
   [[nodiscard]] bool has_fine_texture(std::size_t t) const;
+
+ private:
+  static constexpr double kReach = 1.5;  // of the largest blur that counts in full
+  static float vagueness_at(double reach) {
+    return static_cast<float>(std::sqrt(1.0 + reach * reach * reach * reach));
+  }
 };
 
 /// Sums over tiles are made in this many parts, in the same order on any number of cores.

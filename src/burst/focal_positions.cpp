@@ -3,6 +3,7 @@
 #include <Eigen/Cholesky>
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <limits>
 #include <numbers>
 #include <numeric>
@@ -32,7 +33,7 @@ class Fit {
         profiles_(profiles),
         options_(options),
         num_frames_(profiles.num_frames) {
-    state_.q = state_.gain = VectorXd::Zero(static_cast<Index>(num_frames_));
+    state_.q = state_.gain = state_.shake_px2 = VectorXd::Zero(static_cast<Index>(num_frames_));
     state_.tiles.resize(profiles.tiles.size());
     for (std::size_t t = 0; t < state_.tiles.size(); ++t)
       if (input_.has_fine_texture(t)) chosen_.push_back(t);
@@ -43,10 +44,11 @@ class Fit {
 
  private:
   [[nodiscard]] std::vector<VectorXd> starts() const;
-  void take_best(const std::vector<VectorXd>& starts);
+  void take_best(const std::vector<VectorXd>& starts, std::span<const std::size_t> some);
   void place_frames(std::span<const std::size_t> by_tiles);
   void update_noise_factors(std::span<const std::size_t> tiles);
   void descend(std::span<const std::size_t> tiles, int most_iterations);
+  void refine(std::span<const std::size_t> tiles);
   void fit_breathing_anew() {
     state_.breathing = fit_breathing(state_.q, input_.scale, input_.use, options_.breathing_sd_px);
   }
@@ -128,9 +130,15 @@ void Fit::descend(std::span<const std::size_t> tiles, int most_iterations) {
   converged_ = descent.converged;
 }
 
+/// Weighs tiles and breathing anew, and goes down.
+void Fit::refine(std::span<const std::size_t> tiles) {
+  update_noise_factors(tiles);
+  fit_breathing_anew();
+  descend(tiles, options_.max_iterations / 5);
+}
+
 /// Tries every start on some of the tiles and goes on with the best.
-void Fit::take_best(const std::vector<VectorXd>& starts) {
-  const std::vector<std::size_t> some = every_nth_chosen(400);
+void Fit::take_best(const std::vector<VectorXd>& starts, std::span<const std::size_t> some) {
   const auto used = static_cast<double>(std::ranges::count(input_.use, true));
   double best = std::numeric_limits<double>::max();
   FitState best_state;
@@ -159,17 +167,15 @@ void Fit::update_noise_factors(std::span<const std::size_t> tiles) {
       const std::size_t t = tiles[i];
       const TileProfile& tile = profiles_.tiles[t];
       TileState& state = state_.tiles[t];
-      const double d0 = state_.peak_blur(profiles_, t);
       // Mean square of the residuals in units of the plain model error, with a prior of 1.
       double sum = 6.0, count = 6.0;
       for (std::size_t j = 0; j < kNumBands; ++j)
         for (std::size_t k = 0; k < num_frames_; ++k) {
           const auto vague = static_cast<double>(input_.vagueness[t][k]);
           if (!input_.counts(t, j, k) || vague > 1.5) continue;
-          const auto ik = static_cast<Index>(k);
-          const double d = state_.q(ik) - state.u;
-          const double predicted = state.amplitude[j] * std::exp(state_.gain(ik)) *
-                                   input_.curves.at(tile, j, d * d - d0 * d0).value;
+          const double predicted =
+              state.amplitude[j] * state_.gain_factor(profiles_, t, k) *
+              input_.curves.at(tile, j, state_.beyond_px2(profiles_, t, k)).value;
           const double e = (tile.energy[j][k] - predicted) / (options_.model_error * vague);
           sum += std::min(e * e, 100.0);
           count += 1.0;
@@ -334,15 +340,13 @@ FocalPositions Fit::run() {
     out.reason = "nothing with texture is sharp in any frame";
     return out;
   }
-  take_best(starts());
-  place_tiles(input_, state_, chosen_, 12.0);
-  for (int outer = 0; outer < 5; ++outer) {
-    update_noise_factors(chosen_);
-    fit_breathing_anew();
-    descend(chosen_, options_.max_iterations / 5);
-    if (outer < 1) place_tiles(input_, state_, chosen_, 12.0);  // later only small steps are left
-    if (outer == 1) keep_the_truest_half();
-  }
+  const std::vector<std::size_t> some = every_nth_chosen(400);
+  take_best(starts(), some);
+  refine(some);
+  place_tiles(input_, state_, chosen_, 12.0);  // later only small steps are left
+  refine(chosen_);
+  keep_the_truest_half();
+  for (int round = 0; round < 3; ++round) refine(chosen_);
 
   double mean = 0.0;
   for (std::size_t k = 0; k < n; ++k)
@@ -361,9 +365,10 @@ FocalPositions Fit::run() {
   judge(out);
 
   // Everything with texture gets a place, tiles that were not in the fit too.
-  std::vector<std::size_t> all(profiles_.tiles.size());
+  std::vector<std::size_t> all(profiles_.tiles.size()), others;
   std::iota(all.begin(), all.end(), std::size_t{0});
-  place_tiles(input_, state_, all, 24.0);
+  std::ranges::set_difference(all, chosen_, std::back_inserter(others));
+  place_tiles(input_, state_, others, 24.0);
   update_noise_factors(all);
   for (std::size_t t = 0; t < all.size(); ++t) {
     const TileState& tile = state_.tiles[t];

@@ -18,8 +18,8 @@ FrameSearch::FrameSearch(const FitInput& input, const FitState& state,
     ArrayXd x(count), value(count), log_slope(count);
     for (std::size_t i = chunk; i < tiles.size(); i += kChunks) {
       const std::size_t t = tiles[i];
-      const double d0 = state.peak_blur(input.profiles, t);
-      x = (trials_ - state.tiles[t].u).square() - d0 * d0;
+      const double u = state.tiles[t].u;
+      x = (trials_ - u).square() - state.mosaic_px2(input.profiles, t, u);
       for (std::size_t j = 0; j < kNumBands; ++j) {
         input.curves.at(input.profiles.tiles[t], j, x, value, log_slope);
         predicted_.col(static_cast<Index>(i * kNumBands + j)) =
@@ -45,13 +45,13 @@ void FrameSearch::for_each_energy(std::size_t frame, const Term& term) const {
 
 ArrayXd FrameSearch::costs(std::size_t frame) const {
   constexpr int kMostFactors = 16;  // each at most some 1e8, the product of them far from 1e308
-  const double gain = std::exp(state_.gain(static_cast<Index>(frame)));
   ArrayXd product = ArrayXd::Ones(trials_.size()), logs = ArrayXd::Zero(trials_.size());
   int factors = 0;
   for_each_energy(frame, [&](std::size_t i, std::size_t j, double energy, double per_sigma) {
     const double by = per_sigma / kCauchy;
     const auto column =
         predicted_.col(static_cast<Index>(i * kNumBands + j)).template cast<double>();
+    const double gain = state_.gain_factor(input_.profiles, tiles_[i], frame);
     product *= 1.0 + (energy * by - column * (gain * by)).square();
     if (++factors < kMostFactors) return;
     logs += product.log();
@@ -67,13 +67,15 @@ ArrayXd FrameSearch::costs(std::size_t frame) const {
 
 double FrameSearch::cost_here(std::size_t frame) const {
   const auto k = static_cast<Index>(frame);
-  const double gain = std::exp(state_.gain(k)), q = state_.q(k);
+  const double q = state_.q(k);
   CauchySum cost;
   for_each_energy(frame, [&](std::size_t i, std::size_t j, double energy, double per_sigma) {
     const std::size_t t = tiles_[i];
-    const double d = q - state_.tiles[t].u, d0 = state_.peak_blur(input_.profiles, t);
-    const double predicted = state_.tiles[t].amplitude[j] * gain *
-                             input_.curves.at(input_.profiles.tiles[t], j, d * d - d0 * d0).value;
+    const double d = q - state_.tiles[t].u;
+    const double x = d * d - state_.mosaic_px2(input_.profiles, t, state_.tiles[t].u);
+    const double predicted = state_.tiles[t].amplitude[j] *
+                             state_.gain_factor(input_.profiles, t, frame) *
+                             input_.curves.at(input_.profiles.tiles[t], j, x).value;
     cost.add((energy - predicted) * per_sigma);
   });
   cost.add((input_.scale(k) - state_.breathing.offset - state_.breathing.slope * q) /

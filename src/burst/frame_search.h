@@ -9,7 +9,8 @@
 
 namespace ringsweep {
 
-/// What tiles would show at a row of trial positions, once for all frames.
+/// What tiles would show at a row of trial positions, once for all frames: as if no frame were
+/// shaken.
 class FrameSearch {
  public:
   /// @param tiles these speak. The trial positions lie `step_px` apart, from `low_px` to `high_px`.

@@ -22,7 +22,7 @@ constexpr int kPartRows = 6, kPartCols = 8;  // parts of the picture, for the sd
 
 /// Room for one thread's work, made once.
 struct FrameSystem::Workspace {
-  ArrayXd q, gain_factor;  // F, order of frames_
+  ArrayXd q, gain_factor, shake;  // F, order of frames_
   ArrayXd x, value, log_slope;
   MatrixXd a;  // 2 F x 2 F, lower half
   VectorXd b;
@@ -40,8 +40,6 @@ FrameSystem::FrameSystem(const FitInput& input, const FitState& state,
   std::vector<Index> place_of(input.num_frames, -1);
   for (std::size_t i = 0; i < frames_.size(); ++i) place_of[frames_[i]] = static_cast<Index>(i);
 
-  const double reach_px = 1.5 * input.options.max_blur_px;
-  const float vague = static_cast<float>(std::sqrt(1.0 + std::pow(1.5, 4)));
   for (const std::size_t t : tiles) {
     const TileProfile& tile = input.profiles.tiles[t];
     if (!input.use[tile.peak_frame]) continue;
@@ -51,7 +49,7 @@ FrameSystem::FrameSystem(const FitInput& input, const FitState& state,
       const std::size_t k = frames_[static_cast<std::size_t>(i)];
       if (!input.counts(t, 0, k)) continue;
       const double away = std::abs(state.q(static_cast<Index>(k)) - state.tiles[t].u);
-      if (away > reach_px && input.vagueness[t][k] > vague) continue;
+      if (away > input.reach_px() && input.far_out(t, k)) continue;
       first = std::min(first, i), last = std::max(last, i);
     }
     s.first = first, s.count = last - first + 1;
@@ -79,11 +77,12 @@ std::size_t FrameSystem::part_of_picture(const TileProfile& tile) const {
 
 void FrameSystem::load(const FitState& state, Workspace& room) const {
   const auto n = static_cast<Index>(frames_.size());
-  room.q.resize(n), room.gain_factor.resize(n);
+  room.q.resize(n), room.gain_factor.resize(n), room.shake.resize(n);
   for (Index i = 0; i < n; ++i) {
     const auto k = static_cast<Index>(frames_[static_cast<std::size_t>(i)]);
     room.q(i) = state.q(k);
     room.gain_factor(i) = std::exp(state.gain(k));
+    room.shake(i) = state.shake_px2(k);
   }
 }
 
@@ -97,12 +96,15 @@ void FrameSystem::add_tile(const FitState& state, const Stretch& s, double lambd
   const Index peak = s.peak - s.first;
   const auto q = room.q.segment(s.first, s.count);
   const auto gain_factor = room.gain_factor.segment(s.first, s.count);
+  const double mosaic_gain = room.gain_factor(s.peak);
   auto block = room.a.block(2 * s.first, 2 * s.first, 2 * s.count, 2 * s.count);
+  const Index pq = 2 * peak, pg = pq + 1;
   room.gradient.setZero(2 * s.count);
   part.coupling.setZero(2 * s.count, kTileUnknowns);
   TileMat v = TileMat::Zero();
   part.gradient.setZero();
-  room.x = (q - sought.u).square() - d0 * d0;
+  room.x = (q - sought.u).square() + room.shake.segment(s.first, s.count) -
+           (d0 * d0 + room.shake(s.peak));
   for (std::size_t j = 0; j < kNumBands; ++j) {
     const auto ja = static_cast<Index>(1 + j);
     const double amplitude = sought.amplitude[j];
@@ -114,46 +116,55 @@ void FrameSystem::add_tile(const FitState& state, const Stretch& s, double lambd
     for (Index i = 0; i < s.count; ++i) {
       const auto ps = static_cast<double>(per_sigma[i]);
       if (ps == 0.0) continue;
-      const double d = q(i) - sought.u;
       // Derivatives of the prediction, in sigmas: by amplitude, gain, the frame's, the sharpest
-      // frame's and the tile's position.
-      const double by_a = gain_factor(i) * room.value(i) * ps;
+      // frame's and the tile's position. By the sharpest frame's gain: -by_g.
+      const double by_a = gain_factor(i) / mosaic_gain * room.value(i) * ps;
       const double by_g = amplitude * by_a;
       const double by_x = by_g * room.log_slope(i);
-      const double by_q = by_x * 2.0 * d;
-      const double by_q0 = -by_x * 2.0 * d0;
-      const double by_u = -by_q - by_q0;
+      const double by_q = by_x * 2.0 * (q(i) - sought.u);
+      const double by_p = -by_x * 2.0 * d0;
+      const double by_u = -by_q - by_p;
       const double e = static_cast<double>(energy[i]) * ps - by_g;
       const double w = cauchy_weight(e);
-      const Index iq = 2 * i, ig = 2 * i + 1, i0 = 2 * peak;
-      block(iq, iq) += w * by_q * by_q;
-      block(ig, ig) += w * by_g * by_g;
-      block(ig, iq) += w * by_g * by_q;
-      block(i0, i0) += w * by_q0 * by_q0;
-      if (i == peak) {
-        block(iq, iq) += 2.0 * w * by_q * by_q0;
-        block(ig, iq) += w * by_g * by_q0;
-      } else if (i < peak) {
-        block(i0, iq) += w * by_q * by_q0;
-        block(i0, ig) += w * by_g * by_q0;
-      } else {
-        block(iq, i0) += w * by_q * by_q0;
-        block(ig, i0) += w * by_g * by_q0;
-      }
-      room.gradient(iq) += w * by_q * e;
-      room.gradient(ig) += w * by_g * e;
-      room.gradient(i0) += w * by_q0 * e;
-      part.coupling(iq, 0) += w * by_q * by_u;
-      part.coupling(i0, 0) += w * by_q0 * by_u;
-      part.coupling(ig, 0) += w * by_g * by_u;
-      part.coupling(iq, ja) += w * by_q * by_a;
-      part.coupling(i0, ja) += w * by_q0 * by_a;
-      part.coupling(ig, ja) += w * by_g * by_a;
+      const double wq = w * by_q, wp = w * by_p, wg = w * by_g;
       v(0, 0) += w * by_u * by_u;
       v(ja, 0) += w * by_u * by_a;
       v(ja, ja) += w * by_a * by_a;
       part.gradient(0) += w * by_u * e;
       part.gradient(ja) += w * by_a * e;
+      block(pq, pq) += wp * by_p;
+      room.gradient(pq) += wp * e;
+      part.coupling(pq, 0) += wp * by_u;
+      part.coupling(pq, ja) += wp * by_a;
+      if (i == peak) {  // its own gain cancels
+        block(pq, pq) += wq * (by_q + 2.0 * by_p);
+        room.gradient(pq) += wq * e;
+        part.coupling(pq, 0) += wq * by_u;
+        part.coupling(pq, ja) += wq * by_a;
+        continue;
+      }
+      const Index iq = 2 * i, ig = iq + 1;
+      block(iq, iq) += wq * by_q;
+      block(ig, iq) += wg * by_q;
+      block(ig, ig) += wg * by_g;
+      block(pg, pq) -= wg * by_p;
+      block(pg, pg) += wg * by_g;
+      const auto add_below = [&](Index r, Index c, double value) {
+        block(std::max(r, c), std::min(r, c)) += value;
+      };
+      add_below(iq, pq, wq * by_p);
+      add_below(iq, pg, -wq * by_g);
+      add_below(ig, pq, wg * by_p);
+      add_below(ig, pg, -wg * by_g);
+      room.gradient(iq) += wq * e;
+      room.gradient(ig) += wg * e;
+      room.gradient(pg) -= wg * e;
+      part.coupling(iq, 0) += wq * by_u;
+      part.coupling(ig, 0) += wg * by_u;
+      part.coupling(pg, 0) -= wg * by_u;
+      part.coupling(iq, ja) += wq * by_a;
+      part.coupling(ig, ja) += wg * by_a;
+      part.coupling(pg, ja) -= wg * by_a;
     }
   }
   v.row(0) = v.col(0).transpose();
@@ -261,16 +272,18 @@ double FrameSystem::cost(const FitState& state) const {
       const Stretch& s = stretches_[i];
       const TileState& tile = state.tiles[s.tile];
       const double d0 = room.q(s.peak) - tile.u;
-      room.x = (room.q.segment(s.first, s.count) - tile.u).square() - d0 * d0;
+      room.x = (room.q.segment(s.first, s.count) - tile.u).square() +
+               room.shake.segment(s.first, s.count) - (d0 * d0 + room.shake(s.peak));
       for (std::size_t j = 0; j < kNumBands; ++j) {
         prior_cost += prior * (tile.amplitude[j] - 1.0) * (tile.amplitude[j] - 1.0);
         input_.curves.at(input_.profiles.tiles[s.tile], j, room.x, room.value, room.log_slope);
         const float* energy = energy_.data() + s.at + j * static_cast<std::size_t>(s.count);
         const float* per_sigma = per_sigma_.data() + s.at + j * static_cast<std::size_t>(s.count);
         for (Index k = 0; k < s.count; ++k)
-          sum.add((static_cast<double>(energy[k]) -
-                   tile.amplitude[j] * room.gain_factor(s.first + k) * room.value(k)) *
-                  static_cast<double>(per_sigma[k]));
+          sum.add(
+              (static_cast<double>(energy[k]) - tile.amplitude[j] * room.gain_factor(s.first + k) /
+                                                    room.gain_factor(s.peak) * room.value(k)) *
+              static_cast<double>(per_sigma[k]));
       }
     }
     part_cost[chunk] = prior_cost + sum.value();

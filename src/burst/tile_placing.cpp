@@ -11,6 +11,13 @@ namespace {
 using Eigen::ArrayXd;
 using Eigen::Index;
 
+/// Frames far off, by their place and by what the tile shows in them, say nothing about where.
+bool speaks_of(const FitInput& input, const FitState& state, std::size_t t, std::size_t k) {
+  const std::size_t peak = input.profiles.tiles[t].peak_frame;
+  const double away = std::abs(state.q(static_cast<Index>(k)) - state.q(static_cast<Index>(peak)));
+  return away <= input.reach_px() || !input.far_out(t, k);
+}
+
 /// One tile held against its frames.
 class TilePlacing {
  public:
@@ -22,26 +29,26 @@ class TilePlacing {
  private:
   const FitInput& input_;
   const TileProfile& tile_;
-  double peak_q_;
-  ArrayXd q_, gain_;                                   // n: frames that see it
+  const FitState& state_;
+  std::size_t t_;
+  ArrayXd q_, shake_, gain_;                           // n: frames that see it
   std::array<ArrayXd, kNumBands> energy_, per_sigma_;  // n each
   ArrayXd x_, model_, log_slope_;                      // room to work in
 };
 
 TilePlacing::TilePlacing(const FitInput& input, const FitState& state, std::size_t t)
-    : input_(input),
-      tile_(input.profiles.tiles[t]),
-      peak_q_(state.q(static_cast<Index>(tile_.peak_frame))) {
+    : input_(input), tile_(input.profiles.tiles[t]), state_(state), t_(t) {
   std::vector<std::size_t> frames;
   for (std::size_t k = 0; k < input.num_frames; ++k)
-    if (input.counts(t, 0, k)) frames.push_back(k);
+    if (input.counts(t, 0, k) && speaks_of(input, state, t, k)) frames.push_back(k);
   const auto n = static_cast<Index>(frames.size());
-  for (ArrayXd* a : {&q_, &gain_, &x_, &model_, &log_slope_}) a->resize(n);
+  for (ArrayXd* a : {&q_, &shake_, &gain_, &x_, &model_, &log_slope_}) a->resize(n);
   for (std::size_t j = 0; j < kNumBands; ++j) energy_[j].resize(n), per_sigma_[j].resize(n);
   for (Index i = 0; i < n; ++i) {
     const std::size_t k = frames[static_cast<std::size_t>(i)];
     q_(i) = state.q(static_cast<Index>(k));
-    gain_(i) = std::exp(state.gain(static_cast<Index>(k)));
+    shake_(i) = state.shake_px2(static_cast<Index>(k));
+    gain_(i) = state.gain_factor(input.profiles, t, k);
     for (std::size_t j = 0; j < kNumBands; ++j) {
       energy_[j](i) = tile_.energy[j][k];
       per_sigma_[j](i) = input.per_sigma(t, j, k, state.tiles[t].noise_factor);
@@ -51,11 +58,10 @@ TilePlacing::TilePlacing(const FitInput& input, const FitState& state, std::size
 
 double TilePlacing::cost(double u, std::size_t first_band, std::size_t last_band,
                          Amplitudes& amplitude) {
-  const double d0 = peak_q_ - u;
   const double prior = 1.0 / (input_.options.amplitude_sd * input_.options.amplitude_sd);
   CauchySum sum;
   double prior_cost = 0.0;
-  x_ = (q_ - u).square() - d0 * d0;
+  x_ = (q_ - u).square() + shake_ - state_.mosaic_px2(input_.profiles, t_, u);
   for (std::size_t j = first_band; j <= last_band; ++j) {
     input_.curves.at(tile_, j, x_, model_, log_slope_);
     model_ *= gain_;

@@ -558,13 +558,14 @@ DenseProblem::DenseProblem(const MadeBurst& burst, double sd, const FitOptions& 
       const double last_px = burst.profiles.diameter_px.back();
       const double s = -static_cast<double>(tile.log_curve[j].back()) / (last_px * last_px);
       for (Eigen::Index k = 0; k < n; ++k, ++row) {
-        // Energy a e^g exp(-s (d^2 - d0^2)), at a = 1 and g = 0.
+        // Energy a e^(g - g0) exp(-s (d^2 - d0^2)), at a = 1 and g = g0 = 0.
         const double d = burst.q_px[static_cast<std::size_t>(k)] - u;
         const double h = std::exp(-s * (d * d - d0 * d0));
         slopes(row, k) += -2.0 * s * d * h / sd;
         slopes(row, static_cast<Eigen::Index>(tile.peak_frame)) += 2.0 * s * d0 * h / sd;
         slopes(row, depth) = 2.0 * s * (d - d0) * h / sd;
-        slopes(row, n + k) = h / sd;
+        slopes(row, n + k) += h / sd;
+        slopes(row, n + static_cast<Eigen::Index>(tile.peak_frame)) -= h / sd;
         slopes(row, amplitude) = h / sd;
         off(row) = (tile.energy[j][static_cast<std::size_t>(k)] - h) / sd;
       }

@@ -76,7 +76,8 @@ double PlainCost::at(const std::vector<double>& q_px, const std::vector<double>&
       for (std::size_t k = 0; k < profiles_.num_frames; ++k) {
         const double energy = profiles_.tiles[t].energy[j][k];
         if (energy < 0.0) continue;
-        const double expected = a * std::exp(others.log_gain[k]) * model(t, j, k, q_px, u_px);
+        const double gain = others.log_gain[k] - others.log_gain[profiles_.tiles[t].peak_frame];
+        const double expected = a * std::exp(gain) * model(t, j, k, q_px, u_px);
         cost += loss((energy - expected) / sigma_[t][j][k]);
       }
     }
@@ -97,6 +98,10 @@ PlainCost::Others PlainCost::best_others(const std::vector<double>& q_px,
   const auto h_at = [&](std::size_t t, std::size_t j, std::size_t k) {
     return h[(t * kNumBands + j) * n + k];
   };
+  // A tile's units are those of its sharpest frame, with that frame's gain in them.
+  const auto factor = [&](std::size_t t, std::size_t k) {
+    return std::exp(others.log_gain[k] - others.log_gain[profiles_.tiles[t].peak_frame]);
+  };
   for (int round = 0; round < kRounds; ++round) {
     // Each amplitude, the rest held: reweighted least squares; then each gain: one Gauss step.
     for (std::size_t t = 0; t < m; ++t)
@@ -106,7 +111,7 @@ PlainCost::Others PlainCost::best_others(const std::vector<double>& q_px,
         for (std::size_t k = 0; k < n; ++k) {
           const double energy = profiles_.tiles[t].energy[j][k];
           if (energy < 0.0) continue;
-          const double by_a = std::exp(others.log_gain[k]) * h_at(t, j, k) / sigma_[t][j][k];
+          const double by_a = factor(t, k) * h_at(t, j, k) / sigma_[t][j][k];
           const double seen = energy / sigma_[t][j][k];
           const double w = weight(seen - others.amplitude[t][j] * by_a);
           top += w * by_a * seen, bottom += w * by_a * by_a;
@@ -116,33 +121,23 @@ PlainCost::Others PlainCost::best_others(const std::vector<double>& q_px,
     for (std::size_t k = 0; k < n; ++k) {
       const double prior = 1.0 / (options_.gain_sd * options_.gain_sd);
       double top = -prior * others.log_gain[k], bottom = prior;
-      for (std::size_t t = 0; t < m; ++t)
-        for (std::size_t j = 0; j < kNumBands; ++j) {
-          const double energy = profiles_.tiles[t].energy[j][k];
-          if (energy < 0.0) continue;
-          const double expected = others.amplitude[t][j] * std::exp(others.log_gain[k]) *
-                                  h_at(t, j, k) / sigma_[t][j][k];
-          const double r = energy / sigma_[t][j][k] - expected;
-          top += weight(r) * expected * r, bottom += weight(r) * expected * expected;
+      for (std::size_t t = 0; t < m; ++t) {
+        const std::size_t peak = profiles_.tiles[t].peak_frame;
+        for (std::size_t l = 0; l < n; ++l) {
+          if ((l == k) == (peak == k)) continue;  // neither, or it cancels
+          for (std::size_t j = 0; j < kNumBands; ++j) {
+            const double energy = profiles_.tiles[t].energy[j][l];
+            if (energy < 0.0) continue;
+            const double expected =
+                others.amplitude[t][j] * factor(t, l) * h_at(t, j, l) / sigma_[t][j][l];
+            const double r = energy / sigma_[t][j][l] - expected;
+            top += weight(r) * (l == k ? expected : -expected) * r;
+            bottom += weight(r) * expected * expected;
+          }
         }
+      }
       others.log_gain[k] += top / bottom;
     }
-    // A factor common to all gains goes over to the amplitudes: no energy changes, only what is
-    // known beforehand decides, and the steps above would take hundreds of rounds to find it.
-    double top = 0.0, bottom = 0.0;
-    for (const double gain : others.log_gain) {
-      top -= gain / (options_.gain_sd * options_.gain_sd);
-      bottom += 1.0 / (options_.gain_sd * options_.gain_sd);
-    }
-    for (const auto& amplitude : others.amplitude)
-      for (const double a : amplitude) {
-        top += a * (a - 1.0) / (options_.amplitude_sd * options_.amplitude_sd);
-        bottom += a * a / (options_.amplitude_sd * options_.amplitude_sd);
-      }
-    const double over = top / bottom;
-    for (double& gain : others.log_gain) gain += over;
-    for (auto& amplitude : others.amplitude)
-      for (double& a : amplitude) a *= std::exp(-over);
   }
   return others;
 }
