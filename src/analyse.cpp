@@ -385,6 +385,12 @@ void BurstJob::fit_and_judge() {
   FocalPositions focus = fit_focal_positions(profiles, take_, log_scale, {}, for_each_);
   for (std::size_t k = 0; k < n; ++k)
     focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
+  for (std::size_t k = 0; k < n; ++k) {
+    out_.frames[k].shake_px = focus.frames[k].shake_px;
+    if (!(focus.frames[k].shake_px.value_or(0.0) > out_.blur_limit_px)) continue;
+    out_.frames[k].flags.push_back(FrameFlag::shaken);
+    focus.frames[k].usable = false;
+  }
   out_.fit_status = focus.status;
   out_.fit_reason = focus.reason;
   out_.scale_sd = focus.scale_sd;

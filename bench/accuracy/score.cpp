@@ -73,6 +73,7 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
   for (const json& frame : list(said, "frames")) said_frames[word(frame, "file")] = frame;
   std::vector<double> got, expected;
   std::vector<std::optional<double>> sds;
+  std::vector<std::string> files;
   for (const json& frame : truth.at("frames")) {
     if (!frame.value("on_subject", true) || has_flag(frame, "dark")) continue;
     ++score.used.due;
@@ -80,6 +81,7 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
     if (found == said_frames.end()) continue;
     const auto position = number(found->second, "focus_px");
     if (!position) continue;
+    files.push_back(word(frame, "file"));
     got.push_back(*position);
     expected.push_back(frame.at("focus_px").get<double>());
     sds.push_back(number(found->second, "focus_sd_px"));
@@ -100,8 +102,8 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
   for (std::size_t i = 0; i < got.size(); ++i) {
     shifted.push_back(sign * got[i] + shift - expected[i]);
     rescaled.push_back(line.slope * got[i] + line.offset - expected[i]);
-    FrameError& error =
-        score.errors.emplace_back(FrameError{.px = shifted.back(), .shape_px = rescaled.back()});
+    FrameError& error = score.errors.emplace_back(
+        FrameError{.file = files[i], .px = shifted.back(), .shape_px = rescaled.back()});
     const double sd = sds[i].value_or(0.0) * std::abs(line.slope);
     if (sd > 0.0) error.in_sd = rescaled.back() / sd;
   }

@@ -28,6 +28,7 @@ struct Line {
 
 /// Error of one frame's position.
 struct FrameError {
+  std::string file{};
   double px = 0.0;                ///< shift and sign of the burst removed
   double shape_px = 0.0;          ///< the scale error removed too
   std::optional<double> in_sd{};  ///< shape_px over the sd that the report gives the position

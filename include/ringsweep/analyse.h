@@ -22,8 +22,8 @@ enum class FrameFlag {
   dark,        ///< more than 2.5 EV below the lit frames: covers nothing
   dim,         ///< 0.7 to 2.5 EV below
   partly_lit,  ///< only a part of the frame got the flash: covers nothing
-  shaken,      ///< reserved: no step decides it yet
-  moved,       ///< reserved, as above
+  shaken,      ///< moved by more than the blur limit during the exposure: covers nothing
+  moved,       ///< reserved: no step decides it yet
   idle,        ///< nothing in it that the previous usable frame of the sweep does not show
   unreadable,
   other_settings,  ///< exposure time, f-number or ISO differ: a test shot, not part of the sweep
@@ -36,6 +36,8 @@ struct FrameAnalysis {
   std::optional<double> time_s;  ///< since the first frame of the burst that has a time
   std::optional<double> focus_px;
   std::optional<double> focus_sd_px;
+  /// Movement during the exposure, px; 0 where none is seen, absent where it cannot be told.
+  std::optional<double> shake_px;
   std::optional<double> gain_ev;  ///< exposure against the fully lit frames; negative is darker
   std::vector<FrameFlag> flags;
   bool usable = false;  ///< covers depth

@@ -28,6 +28,9 @@ struct FocalPosition {
   std::optional<double> q_px;   ///< absent: the pictures do not tell
   std::optional<double> sd_px;  ///< against the mean of the usable frames; scale error excluded
   bool usable = false;          ///< covers depth: has a position, is lit, sharp and readable
+  /// Straight movement during the exposure that explains how much less sharp the frame is than its
+  /// position says, px; 0: it is as sharp as it says. Absent: the pictures do not tell.
+  std::optional<double> shake_px;
 };
 
 /// Position of one tile of the scene.

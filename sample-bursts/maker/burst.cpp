@@ -59,6 +59,11 @@ Exposed expose(const Scene& scene, const Recipe& recipe, const FramePlan& plan) 
 
 }  // namespace
 
+cv::Mat sensor_light(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
+  const Exposed exposed = expose(scene, recipe, plan);
+  return exposed.light * exposed.gain;
+}
+
 cv::Mat take_frame(const Scene& scene, const Recipe& recipe, const FramePlan& plan) {
   const Exposed exposed = expose(scene, recipe, plan);
   return develop(exposed.light, exposed.gain, recipe.sensor, exposed.noise_seed);

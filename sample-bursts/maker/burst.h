@@ -15,6 +15,10 @@
 
 namespace ringsweep::maker {
 
+/// Light on the sensor in one frame, before any noise: CV_32FC3 linear RGB, shares of the full
+/// well.
+[[nodiscard]] cv::Mat sensor_light(const Scene& scene, const Recipe& recipe, const FramePlan& plan);
+
 /// Takes one frame: 8-bit BGR.
 [[nodiscard]] cv::Mat take_frame(const Scene& scene, const Recipe& recipe, const FramePlan& plan);
 

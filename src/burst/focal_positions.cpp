@@ -12,6 +12,7 @@
 #include "burst/fit_state.h"
 #include "burst/focal_starts.h"
 #include "burst/frame_search.h"
+#include "burst/frame_shake.h"
 #include "burst/frame_system.h"
 #include "burst/tile_placing.h"
 #include "numerics/quantile.h"
@@ -54,6 +55,7 @@ class Fit {
   }
   void sd(FocalPositions& out) const;
   void keep_the_truest_half();
+  void find_shaken(FocalPositions& out);
   void judge(FocalPositions& out) const;
   void widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const;
   [[nodiscard]] std::vector<std::size_t> every_nth_chosen(std::size_t most) const;
@@ -323,6 +325,31 @@ void Fit::judge(FocalPositions& out) const {
   }
 }
 
+/// What shake takes from a frame must not be taken for defocus of the others, whose units are those
+/// of their sharpest frames.
+void Fit::find_shaken(FocalPositions& out) {
+  constexpr double kLeastDiscPx = 0.7, kSds = 4.0;
+  const double px = profiles_.full_px_per_px;
+  for (int round = 0; round < 2; ++round) {
+    VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_));
+    std::vector<std::optional<double>> movement(num_frames_);
+    input_.for_each(num_frames_, [&](std::size_t k) {
+      if (!input_.use[k]) return;
+      const FrameShake found = measure_shake(input_, state_, chosen_, k);
+      if (found.tiles == 0) return;
+      movement[k] = 0.0;
+      if (found.disc_px2 < std::max(kSds * found.disc_sd_px2, std::pow(kLeastDiscPx * px, 2.0)))
+        return;
+      shake(static_cast<Index>(k)) = found.disc_px2;
+      movement[k] = movement_like_disc_px(std::sqrt(found.disc_px2), kBands[0].sigma_px * px);
+    });
+    for (std::size_t k = 0; k < num_frames_; ++k) out.frames[k].shake_px = movement[k];
+    if (shake == state_.shake_px2) return;
+    state_.shake_px2 = shake;
+    refine(chosen_);
+  }
+}
+
 FocalPositions Fit::run() {
   const std::size_t n = num_frames_;
   FocalPositions out;
@@ -347,6 +374,7 @@ FocalPositions Fit::run() {
   refine(chosen_);
   keep_the_truest_half();
   for (int round = 0; round < 3; ++round) refine(chosen_);
+  find_shaken(out);
 
   double mean = 0.0;
   for (std::size_t k = 0; k < n; ++k)

@@ -56,6 +56,7 @@ json frame_json(const FrameAnalysis& frame, std::size_t index) {
                  {"focus_px", number(frame.focus_px, kPxDecimals)},
                  {"focus_sd_px", number(frame.focus_sd_px, kPxDecimals)},
                  {"gain_ev", number(frame.gain_ev, kPxDecimals)},
+                 {"shake_px", number(frame.shake_px, kPxDecimals)},
                  {"flags", std::move(flags)},
                  {"usable", frame.usable},
                  {"scale", frame.focus_px ? number(frame.scale, kScaleDecimals) : json(nullptr)}};
@@ -158,7 +159,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"gaps", gaps_json(burst, burst.coverage.gaps)},
       {"ends", ends_json(burst)},
       {"advice", advice_json(burst)},
-      {"checks_made", json::array({"coverage"})},
+      {"checks_made", json::array({"coverage", "shake"})},
       {"notes", std::move(notes)}};
 }
 

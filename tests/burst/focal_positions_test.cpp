@@ -18,6 +18,7 @@
 #include <string>
 #include <vector>
 
+#include "burst/frame_shake.h"
 #include "synthetic/made_burst.h"
 #include "synthetic/plain_cost.h"
 
@@ -340,6 +341,38 @@ TEST(FocalPositions, OneShakenOrBrighterFrameIsNoHarm) {
     SCOPED_TRACE(log_gain);
     expect_recovered(fit(burst), burst);
   }
+}
+
+// A frame that is a disc of 3 px softer everywhere: told, with its size, and nothing else is. The
+// disc's square is read to about 4 tiles' worth of 0.05 h / (s h) = 1 px^2 each (s = 0.05), over
+// some 40 tiles within 5 px: 0.2 px^2 of 9, 2 %; amplitudes that are 10 % off their mosaic and the
+// neighbours' own errors add as much again. 15 % is 3 sd of that.
+TEST(FocalPositions, AShakenFrameIsToldAndMovesNothing) {
+  std::vector<double> shake(14, 0.0);
+  shake[6] = 9.0;
+  const MadeBurst burst = make_burst(hand_steps(14, 0.6, 2.2, 3), noisy({.shake_px2 = shake}));
+  const FocalPositions found = fit(burst);
+  expect_recovered(found, burst);
+  const double expected = movement_like_disc_px(3.0, kBands[0].sigma_px);
+  for (std::size_t k = 0; k < 14; ++k) {
+    ASSERT_TRUE(found.frames[k].shake_px) << "frame " << k;
+    if (k == 6) {
+      EXPECT_NEAR(*found.frames[k].shake_px, expected, 0.15 * expected);
+    } else {
+      EXPECT_EQ(*found.frames[k].shake_px, 0.0) << "frame " << k;
+    }
+  }
+}
+
+// All bands lose alike: contrast, not shake.
+TEST(FocalPositions, ALossOfContrastIsNotShake) {
+  std::vector<double> gains(14, 0.0);
+  for (std::size_t k = 8; k < 14; ++k) gains[k] = -0.6;
+  const MadeBurst burst = make_burst(hand_steps(14, 0.6, 2.2, 3), noisy({.log_gain = gains}));
+  const FocalPositions found = fit(burst);
+  expect_recovered(found, burst);
+  for (std::size_t k = 0; k < 14; ++k)
+    EXPECT_EQ(found.frames[k].shake_px.value_or(99.0), 0.0) << "frame " << k;
 }
 
 double mean_weight(const FocalPositions& found, const MadeBurst& burst, bool one_depth) {

@@ -10,7 +10,8 @@ namespace ringsweep {
 /// Usable frames at these positions, known exactly.
 inline FocalPositions frames_at(const std::vector<double>& q_px) {
   FocalPositions focus;
-  for (const double q : q_px) focus.frames.push_back({.q_px = q, .sd_px = 0.0, .usable = true});
+  for (const double q : q_px)
+    focus.frames.push_back({.q_px = q, .sd_px = 0.0, .usable = true, .shake_px = 0.0});
   const auto n = static_cast<Eigen::Index>(q_px.size());
   focus.covariance_px2 = Eigen::MatrixXd::Zero(n, n);
   focus.status = FitStatus::converged;

@@ -148,7 +148,7 @@ TEST(ReportJson, SaysWhatWasFound) {
   EXPECT_EQ(burst["advice"]["turn_factor"], 0.5143);
   EXPECT_EQ(burst["advice"]["text"],
             "Again from 1309 to 1312, and turn the ring about half as far per frame.");
-  EXPECT_EQ(burst["checks_made"], json::array({"coverage"}));
+  EXPECT_EQ(burst["checks_made"], json::array({"coverage", "shake"}));
 }
 
 TEST(ReportJson, LeavesOutChecksThatWereNotMade) {

@@ -45,6 +45,11 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
   const std::size_t n = q_px.size();
   if (!options.log_gain.empty() && options.log_gain.size() != n)
     throw std::invalid_argument("log_gain needs one entry a frame");
+  if (!options.shake_px2.empty() && options.shake_px2.size() != n)
+    throw std::invalid_argument("shake_px2 needs one entry a frame");
+  const auto shake = [&](std::size_t k) {
+    return options.shake_px2.empty() ? 0.0 : options.shake_px2[k];
+  };
   MadeBurst made{.q_px = q_px, .log_gain = options.log_gain};
   made.log_gain.resize(n);
   double middle = 0.0;
@@ -127,7 +132,7 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
         double energy = 0.0;
         for (const Part& part : parts) {
           const double d = q_px[k] - part.u_px[k];
-          energy += part.share * std::exp(log_h(options.fall, fall[j], d * d));
+          energy += part.share * std::exp(log_h(options.fall, fall[j], d * d + shake(k)));
         }
         if (any_energy) energy = uniform(random, 0.0, 1.0);
         shown[j].push_back(sees(k) ? energy * std::exp(made.log_gain[k]) : -1.0);
@@ -154,7 +159,7 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
       const auto mosaic_at = [&](double x) {
         double energy = 0.0;
         for (const Part& part : parts) {
-          const double x0 = part.sharpest_px * part.sharpest_px;
+          const double x0 = part.sharpest_px * part.sharpest_px + shake(tile.peak_frame);
           energy += part.share * std::exp(log_h(options.fall, fall[j], x0 + x));
         }
         return energy;
