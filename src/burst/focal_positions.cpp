@@ -330,8 +330,8 @@ void Fit::judge(FocalPositions& out) const {
 void Fit::find_shaken(FocalPositions& out) {
   constexpr double kLeastDiscPx = 0.7, kSds = 4.0;
   const double px = profiles_.full_px_per_px;
-  for (int round = 0; round < 2; ++round) {
-    VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_));
+  for (int round = 0; round < 3; ++round) {
+    VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_)), q = state_.q;
     std::vector<std::optional<double>> movement(num_frames_);
     input_.for_each(num_frames_, [&](std::size_t k) {
       if (!input_.use[k]) return;
@@ -341,11 +341,13 @@ void Fit::find_shaken(FocalPositions& out) {
       if (found.disc_px2 < std::max(kSds * found.disc_sd_px2, std::pow(kLeastDiscPx * px, 2.0)))
         return;
       shake(static_cast<Index>(k)) = found.disc_px2;
+      q(static_cast<Index>(k)) = found.q_px;
       movement[k] = movement_like_disc_px(std::sqrt(found.disc_px2), kBands[0].sigma_px * px);
     });
     for (std::size_t k = 0; k < num_frames_; ++k) out.frames[k].shake_px = movement[k];
     if (shake == state_.shake_px2) return;
     state_.shake_px2 = shake;
+    state_.q = q;
     refine(chosen_);
   }
 }

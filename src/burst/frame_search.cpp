@@ -15,18 +15,22 @@ FrameSearch::FrameSearch(const FitInput& input, const FitState& state,
   trials_ = ArrayXd::LinSpaced(count, low_px, low_px + step_px * static_cast<double>(count - 1));
   predicted_.resize(count, static_cast<Index>(tiles.size() * kNumBands));
   input.for_each(kChunks, [&](std::size_t chunk) {
-    ArrayXd x(count), value(count), log_slope(count);
-    for (std::size_t i = chunk; i < tiles.size(); i += kChunks) {
-      const std::size_t t = tiles[i];
-      const double u = state.tiles[t].u;
-      x = (trials_ - u).square() - state.mosaic_px2(input.profiles, t, u);
-      for (std::size_t j = 0; j < kNumBands; ++j) {
-        input.curves.at(input.profiles.tiles[t], j, x, value, log_slope);
-        predicted_.col(static_cast<Index>(i * kNumBands + j)) =
-            (value * state.tiles[t].amplitude[j]).cast<float>();
-      }
-    }
+    for (std::size_t i = chunk; i < tiles.size(); i += kChunks)
+      predicted_.middleCols(static_cast<Index>(i * kNumBands), kNumBands) = predict(tiles[i], 0.0);
   });
+}
+
+/// What a tile shows at the trial positions, G x bands.
+Eigen::ArrayXXf FrameSearch::predict(std::size_t t, double shake_px2) const {
+  const double u = state_.tiles[t].u;
+  const ArrayXd x = (trials_ - u).square() + shake_px2 - state_.mosaic_px2(input_.profiles, t, u);
+  ArrayXd value, log_slope;
+  Eigen::ArrayXXf predicted(trials_.size(), static_cast<Index>(kNumBands));
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    input_.curves.at(input_.profiles.tiles[t], j, x, value, log_slope);
+    predicted.col(static_cast<Index>(j)) = (value * state_.tiles[t].amplitude[j]).cast<float>();
+  }
+  return predicted;
 }
 
 /// Calls term(i, j, energy, per_sigma) for each energy that speaks of the frame.
@@ -47,10 +51,14 @@ ArrayXd FrameSearch::costs(std::size_t frame) const {
   constexpr int kMostFactors = 16;  // each at most some 1e8, the product of them far from 1e308
   ArrayXd product = ArrayXd::Ones(trials_.size()), logs = ArrayXd::Zero(trials_.size());
   int factors = 0;
+  const double shake = state_.shake_px2(static_cast<Index>(frame));
+  Eigen::ArrayXXf shaken;  // the tile in hand, where the frame has a shake of its own
   for_each_energy(frame, [&](std::size_t i, std::size_t j, double energy, double per_sigma) {
     const double by = per_sigma / kCauchy;
+    if (shake > 0.0 && j == 0) shaken = predict(tiles_[i], shake);
+    const Eigen::ArrayXXf& from = shake > 0.0 ? shaken : predicted_;
     const auto column =
-        predicted_.col(static_cast<Index>(i * kNumBands + j)).template cast<double>();
+        from.col(static_cast<Index>(shake > 0.0 ? j : i * kNumBands + j)).cast<double>();
     const double gain = state_.gain_factor(input_.profiles, tiles_[i], frame);
     product *= 1.0 + (energy * by - column * (gain * by)).square();
     if (++factors < kMostFactors) return;
@@ -71,8 +79,7 @@ double FrameSearch::cost_here(std::size_t frame) const {
   CauchySum cost;
   for_each_energy(frame, [&](std::size_t i, std::size_t j, double energy, double per_sigma) {
     const std::size_t t = tiles_[i];
-    const double d = q - state_.tiles[t].u;
-    const double x = d * d - state_.mosaic_px2(input_.profiles, t, state_.tiles[t].u);
+    const double x = state_.beyond_px2(input_.profiles, t, frame);
     const double predicted = state_.tiles[t].amplitude[j] *
                              state_.gain_factor(input_.profiles, t, frame) *
                              input_.curves.at(input_.profiles.tiles[t], j, x).value;

@@ -9,8 +9,7 @@
 
 namespace ringsweep {
 
-/// What tiles would show at a row of trial positions, once for all frames: as if no frame were
-/// shaken.
+/// What tiles would show at a row of trial positions, once for all frames that are not shaken.
 class FrameSearch {
  public:
   /// @param tiles these speak. The trial positions lie `step_px` apart, from `low_px` to `high_px`.
@@ -25,6 +24,7 @@ class FrameSearch {
   [[nodiscard]] double cost_here(std::size_t frame) const;
 
  private:
+  [[nodiscard]] Eigen::ArrayXXf predict(std::size_t t, double shake_px2) const;
   template <typename Term>
   void for_each_energy(std::size_t frame, const Term& term) const;
 

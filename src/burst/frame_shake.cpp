@@ -15,7 +15,12 @@ using Eigen::Index;
 
 constexpr double kNearPx = 5.0;       // of focus: farther off a little more blur changes nothing
 constexpr double kMostDiscPx = 14.0;  // sought up to here
-constexpr std::size_t kLeastTiles = 10;
+constexpr Index kTrials = 36;         // even in diameter, 0.4 px apart
+constexpr std::size_t kLeastTiles = 10, kMostTiles = 200;
+// A frame whose contrast is less than this may have been put where its shake looks like defocus:
+// it is sought about its place too.
+constexpr double kSuspiciousGain = -0.05;
+constexpr double kAboutPx = 3.0, kAboutStepPx = 0.5;
 
 /// One energy, and what the model says of it at each trial.
 struct Reading {
@@ -51,32 +56,56 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
   const Profiles& profiles = input.profiles;
   const auto k = static_cast<Index>(frame);
   const double px = profiles.full_px_per_px;
-  // Trials even in diameter, 0.4 px apart.
-  constexpr Index kTrials = 36;
+  const double about_px = state.gain(k) < kSuspiciousGain ? kAboutPx * px : 0.0;
+  FrameShake found{.q_px = state.q(k)};
+  std::vector<std::size_t> near;
+  for (const std::size_t t : tiles)
+    if (profiles.tiles[t].peak_frame != frame && input.counts(t, 0, frame) &&
+        std::abs(state.q(k) - state.tiles[t].u) <= kNearPx * px + about_px)
+      near.push_back(t);
+  if (near.size() < kLeastTiles) return found;
+  const std::size_t stride = std::max<std::size_t>(1, near.size() / kMostTiles);
+  std::vector<std::size_t> speak;
+  for (std::size_t i = 0; i < near.size(); i += stride) speak.push_back(near[i]);
+  found.tiles = speak.size();
+
   const ArrayXd diameter = ArrayXd::LinSpaced(kTrials, 0.0, kMostDiscPx * px);
-  std::vector<Reading> readings;
-  FrameShake found;
+  std::vector<Reading> readings(speak.size() * kNumBands);
   ArrayXd x(kTrials), log_slope(kTrials);
-  for (const std::size_t t : tiles) {
-    const TileProfile& tile = profiles.tiles[t];
-    const double d = state.q(k) - state.tiles[t].u;
-    if (tile.peak_frame == frame || !input.counts(t, 0, frame) || std::abs(d) > kNearPx * px)
-      continue;
-    ++found.tiles;
-    x = d * d - state.mosaic_px2(profiles, t, state.tiles[t].u) + diameter.square();
-    const double mosaic_gain = std::exp(-state.gain(static_cast<Index>(tile.peak_frame)));
-    for (std::size_t j = 0; j < kNumBands; ++j) {
-      Reading& reading = readings.emplace_back();
-      reading.energy = tile.energy[j][frame];
-      reading.per_sigma = input.per_sigma(t, j, frame, state.tiles[t].noise_factor);
-      input.curves.at(tile, j, x, reading.model, log_slope);
-      reading.model *= state.tiles[t].amplitude[j] * mosaic_gain;
+  /// Costs of all diameters, the frame at q.
+  const auto costs_at = [&](double q) {
+    for (std::size_t i = 0; i < speak.size(); ++i) {
+      const std::size_t t = speak[i];
+      const TileProfile& tile = profiles.tiles[t];
+      const double u = state.tiles[t].u;
+      x = (q - u) * (q - u) - state.mosaic_px2(profiles, t, u) + diameter.square();
+      const double mosaic_gain = std::exp(-state.gain(static_cast<Index>(tile.peak_frame)));
+      for (std::size_t j = 0; j < kNumBands; ++j) {
+        Reading& reading = readings[i * kNumBands + j];
+        reading.energy = tile.energy[j][frame];
+        reading.per_sigma = input.per_sigma(t, j, frame, state.tiles[t].noise_factor);
+        input.curves.at(tile, j, x, reading.model, log_slope);
+        reading.model *= state.tiles[t].amplitude[j] * mosaic_gain;
+      }
     }
+    const double scale_off =
+        (input.scale(k) - state.breathing.offset - state.breathing.slope * q) / state.breathing.sd;
+    // The picture's scale errs by itself: it counts as one of the readings of a part of the picture
+    // would, not as one of hundreds.
+    const double by_scale =
+        scale_off * scale_off * std::max(1.0, static_cast<double>(readings.size()) / 48.0);
+    std::vector<double> costs;
+    for (Index i = 0; i < kTrials; ++i)
+      costs.push_back(cost_with_gain(readings, i, input.options.gain_sd) + by_scale);
+    return costs;
+  };
+  std::vector<double> cost = costs_at(found.q_px);
+  for (double about = -about_px; about <= about_px && about_px > 0.0; about += kAboutStepPx * px) {
+    std::vector<double> there = costs_at(state.q(k) + about);
+    if (std::ranges::min(there) >= std::ranges::min(cost)) continue;
+    cost = std::move(there);
+    found.q_px = state.q(k) + about;
   }
-  if (found.tiles < kLeastTiles) return found;
-  std::vector<double> cost;
-  for (Index i = 0; i < kTrials; ++i)
-    cost.push_back(cost_with_gain(readings, i, input.options.gain_sd));
   const auto best = static_cast<Index>(std::ranges::min_element(cost) - cost.begin());
   if (best == 0) return found;
   const auto at = [&](Index i) { return cost[static_cast<std::size_t>(i)]; };

@@ -11,12 +11,14 @@ namespace ringsweep {
 /// What a frame lacks in sharpness that no defocus explains: it falls most on fine bands, as blur
 /// does; contrast that all bands lose alike (haze, flash) is the frame's gain and not in it.
 struct FrameShake {
+  double q_px = 0.0;         ///< where the frame fits best with it
   double disc_px2 = 0.0;     ///< squared diameter of a disc that would soften as much; >= 0
   double disc_sd_px2 = 0.0;  ///< from the scatter of the tiles
   std::size_t tiles = 0;     ///< that speak: within some px of focus, not sharpest in this frame
 };
 
-/// Everything but the frame's own gain and shake is held.
+/// Everything but the frame's own gain, shake and, where it lacks contrast, position is held: a
+/// shaken frame may have been put where defocus looks as soft.
 /// @param tiles these speak.
 [[nodiscard]] FrameShake measure_shake(const FitInput& input, const FitState& state,
                                        std::span<const std::size_t> tiles, std::size_t frame);
