@@ -27,6 +27,10 @@ constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of i
 constexpr double kSmallEnoughPx = 6e6;   // pictures up to this size are measured as they are
 constexpr double kGreenMm = 0.00055;     // wavelength for the quarter-wave blur
 
+/// A movement is known no better than this: on real stacks shot from a stand, where nothing shakes,
+/// up to 2.4 px are read, and no frame is to be thrown away for that. Beyond the blur limit, px.
+constexpr double kShakeErrorPx = 1.0;
+
 /// Progress said stop; thrown from wherever that was noticed, caught in analyse().
 struct Stopped {};
 
@@ -387,7 +391,7 @@ void BurstJob::fit_and_judge() {
     focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
   for (std::size_t k = 0; k < n; ++k) {
     out_.frames[k].shake_px = focus.frames[k].shake_px;
-    if (!(focus.frames[k].shake_px.value_or(0.0) > out_.blur_limit_px)) continue;
+    if (!(focus.frames[k].shake_px.value_or(0.0) > out_.blur_limit_px + kShakeErrorPx)) continue;
     out_.frames[k].flags.push_back(FrameFlag::shaken);
     focus.frames[k].usable = false;
   }

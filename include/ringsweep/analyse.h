@@ -22,7 +22,7 @@ enum class FrameFlag {
   dark,        ///< more than 2.5 EV below the lit frames: covers nothing
   dim,         ///< 0.7 to 2.5 EV below
   partly_lit,  ///< only a part of the frame got the flash: covers nothing
-  shaken,      ///< moved by more than the blur limit during the exposure: covers nothing
+  shaken,      ///< moved by clearly more than the blur limit while exposed: covers nothing
   moved,       ///< reserved: no step decides it yet
   idle,        ///< nothing in it that the previous usable frame of the sweep does not show
   unreadable,

@@ -4,6 +4,7 @@
 #include <Eigen/LU>
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "numerics/cauchy.h"
 
@@ -40,6 +41,19 @@ FrameSystem::FrameSystem(const FitInput& input, const FitState& state,
   std::vector<Index> place_of(input.num_frames, -1);
   for (std::size_t i = 0; i < frames_.size(); ++i) place_of[frames_[i]] = static_cast<Index>(i);
 
+  // A frame focused on air lies far off every tile: the nearest have to speak for it.
+  constexpr double kNextPx = 6.0;
+  std::vector<double> reach_px(frames_.size(), input.reach_px());
+  for (std::size_t i = 0; i < frames_.size(); ++i) {
+    double nearest = std::numeric_limits<double>::max();
+    for (const std::size_t t : tiles)
+      if (input.counts(t, 0, frames_[i]))
+        nearest =
+            std::min(nearest, std::abs(state.q(static_cast<Index>(frames_[i])) - state.tiles[t].u));
+    if (nearest < std::numeric_limits<double>::max())
+      reach_px[i] = std::max(reach_px[i], nearest + kNextPx);
+  }
+
   for (const std::size_t t : tiles) {
     const TileProfile& tile = input.profiles.tiles[t];
     if (!input.use[tile.peak_frame]) continue;
@@ -49,11 +63,10 @@ FrameSystem::FrameSystem(const FitInput& input, const FitState& state,
       const std::size_t k = frames_[static_cast<std::size_t>(i)];
       if (!input.counts(t, 0, k)) continue;
       const double away = std::abs(state.q(static_cast<Index>(k)) - state.tiles[t].u);
-      if (away > input.reach_px() && input.far_out(t, k)) continue;
+      if (away > reach_px[static_cast<std::size_t>(i)] && input.far_out(t, k)) continue;
       first = std::min(first, i), last = std::max(last, i);
     }
     s.first = first, s.count = last - first + 1;
-    longest_ = std::max(longest_, s.count);
     for (std::size_t j = 0; j < kNumBands; ++j)
       for (Index i = first; i <= last; ++i) {
         const std::size_t k = frames_[static_cast<std::size_t>(i)];

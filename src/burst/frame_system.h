@@ -80,7 +80,6 @@ class FrameSystem {
   std::vector<std::size_t> frames_;
   std::vector<Stretch> stretches_;
   std::vector<float> energy_, per_sigma_;  // per tile: band by band, frame by frame
-  Eigen::Index longest_ = 0;
 };
 
 }  // namespace ringsweep
