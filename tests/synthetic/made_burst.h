@@ -2,10 +2,11 @@
 /// Bursts made from known positions: frames at q_k, tiles at u_t -> the profiles that the fit
 /// reads.
 ///
-/// Energy of tile t, band j in frame k: a_tj g_k H_tj(d^2), d^2 = (q_k - u_t)^2 + shake, H analytic and another
-/// one for each tile and band. In units of the frame p that shows the tile sharpest, and with what
-/// becomes of that frame when it is blurred further (second moments add), H(d_p^2 + x) / H(d_p^2),
-/// this is the model in focal_positions.h. Nothing here uses the fit's code.
+/// Energy of tile t, band j in frame k: a_tj g_k H_tj(d^2), d^2 = (q_k - u_t)^2 + shake of the
+/// frame, H analytic and another one for each tile and band. In units of the frame p that shows the
+/// tile sharpest, and with what becomes of that frame when it is blurred further (second moments
+/// add), H(d_p^2 + x) / H(d_p^2), this is the model in focal_positions.h. Nothing here uses the
+/// fit's code.
 
 #include <cstddef>
 #include <optional>
@@ -41,7 +42,7 @@ struct BurstOptions {
   double common_scatter = 0.0;  ///< the same, one draw for all tiles of a 6th x 8th of the picture
   double noise = 0.0;           ///< sd of an energy, of the tile's peak
   double amplitude_sd = 0.0;    ///< of log a_tj
-  std::vector<double> log_gain{};  ///< log g_k; empty: 0
+  std::vector<double> log_gain{};   ///< log g_k; empty: 0
   std::vector<double> shake_px2{};  ///< squared blur of each frame beside defocus; empty: 0
   double jumping_share = 0.0;  ///< of the tiles: they move by 3 to 10 px in depth during the burst
   double random_share = 0.0;   ///< of the tiles: any energy in any frame
