@@ -328,8 +328,10 @@ void Fit::judge(FocalPositions& out) const {
 /// What shake takes from a frame must not be taken for defocus of the others, whose units are those
 /// of their sharpest frames.
 void Fit::find_shaken(FocalPositions& out) {
-  constexpr double kLeastDiscPx = 0.7, kSds = 4.0;
+  // Less than this is what the model itself errs by: on bursts without shake up to 1.5 px are read.
+  constexpr double kLeastDiscPx = 1.8, kSds = 4.0, kMostShaken = 0.25;
   const double px = profiles_.full_px_per_px;
+  const FitState before = state_;
   for (int round = 0; round < 3; ++round) {
     VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_)), q = state_.q;
     std::vector<std::optional<double>> movement(num_frames_);
@@ -344,6 +346,15 @@ void Fit::find_shaken(FocalPositions& out) {
       q(static_cast<Index>(k)) = found.q_px;
       movement[k] = movement_like_disc_px(std::sqrt(found.disc_px2), kBands[0].sigma_px * px);
     });
+    // Shake is told against frames that did not shake. So many shaken ones are something else: a
+    // sweep in other light, a gap with the subject to one side.
+    const auto shaken = (shake.array() > 0.0).count();
+    const auto used = std::ranges::count(input_.use, true);
+    if (static_cast<double>(shaken) > kMostShaken * static_cast<double>(used)) {
+      state_ = before;
+      for (FocalPosition& frame : out.frames) frame.shake_px.reset();
+      return;
+    }
     for (std::size_t k = 0; k < num_frames_; ++k) out.frames[k].shake_px = movement[k];
     if (shake == state_.shake_px2) return;
     state_.shake_px2 = shake;
