@@ -387,9 +387,8 @@ void BurstJob::fit_and_judge() {
   std::vector<double> log_scale;
   for (const Similarity& s : registration_.reference_from_frame) log_scale.push_back(s.log_scale);
   FocalPositions focus = fit_focal_positions(profiles, take_, log_scale, {}, for_each_);
-  for (std::size_t k = 0; k < n; ++k)
-    focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
   for (std::size_t k = 0; k < n; ++k) {
+    focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
     out_.frames[k].shake_px = focus.frames[k].shake_px;
     if (!(focus.frames[k].shake_px.value_or(0.0) > out_.blur_limit_px + kShakeErrorPx)) continue;
     out_.frames[k].flags.push_back(FrameFlag::shaken);

@@ -2,6 +2,7 @@
 
 #include <fmt/core.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <exception>
@@ -21,7 +22,6 @@ namespace {
 
 namespace accuracy = ringsweep::accuracy;
 namespace maker = ringsweep::maker;
-using nlohmann::json;
 
 /// Smallest sd of a frame's focal position that any unbiased estimate can have which sees that
 /// frame alone, px: Cramer and Rao (H. Cramer, Mathematical Methods of Statistics, 1946; from

@@ -80,7 +80,8 @@ struct FitOptions {
 /// Model: energy of tile t, band j in frame k = a_tj (g_k / g_0) h_tj(d^2 - d_0^2), with
 /// d = |q_k - u_t|, h_tj the tile's own curve of energy against known blur (BlurCurves), d_0 and
 /// g_0 the blur and the gain that its sharpest frame, which stands in the mosaic, has already:
-/// blurs add in second moment, and a disc's is d^2 / 16 per axis.
+/// blurs add in second moment, and a disc's is d^2 / 16 per axis. Frames that shook have the square
+/// of a disc that softens as much added to their d^2; it is sought once the positions are known.
 /// Levenberg-Marquardt with the tiles eliminated (Schur complement), Cauchy loss, a noise factor
 /// per tile, so that tiles that see two depths, or move, weigh little, and of each frame's tiles
 /// only the half that fits better decides. The picture's scale joins in as a weak reading of the

@@ -44,6 +44,13 @@ bool FitInput::has_fine_texture(std::size_t t) const {
   return curves.at(profiles.tiles[t], 1, d * d).value < kLeft;
 }
 
+std::vector<std::size_t> every_nth(std::span<const std::size_t> tiles, std::size_t most) {
+  std::vector<std::size_t> some;
+  const std::size_t stride = std::max<std::size_t>(1, tiles.size() / most);
+  for (std::size_t i = 0; i < tiles.size(); i += stride) some.push_back(tiles[i]);
+  return some;
+}
+
 std::pair<double, double> range_of_frames(const FitInput& input, const FitState& state) {
   double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
   for (std::size_t k = 0; k < input.num_frames; ++k) {

@@ -5,6 +5,9 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <optional>
+#include <span>
+#include <utility>
 #include <vector>
 
 #include "burst/breathing.h"
@@ -101,6 +104,13 @@ struct FitInput {
 
 /// Sums over tiles are made in this many parts, in the same order on any number of cores.
 inline constexpr std::size_t kChunks = 16;
+
+/// Parts of the picture: tiles of one err together, those of two do not.
+inline constexpr int kPartRows = 6, kPartCols = 8;
+
+/// Evenly spread over these, about as many as `most`, or all: every second, third, ... of them.
+[[nodiscard]] std::vector<std::size_t> every_nth(std::span<const std::size_t> tiles,
+                                                 std::size_t most);
 
 /// Positions of the outermost frames in use.
 [[nodiscard]] std::pair<double, double> range_of_frames(const FitInput& input,

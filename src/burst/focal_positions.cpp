@@ -58,7 +58,6 @@ class Fit {
   void find_shaken(FocalPositions& out);
   void judge(FocalPositions& out) const;
   void widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const;
-  [[nodiscard]] std::vector<std::size_t> every_nth_chosen(std::size_t most) const;
   [[nodiscard]] std::vector<std::size_t> spread_over_depth(std::size_t most) const;
 
   const FitInput input_;
@@ -86,15 +85,8 @@ std::vector<std::size_t> Fit::spread_over_depth(std::size_t most) const {
   return kept;
 }
 
-std::vector<std::size_t> Fit::every_nth_chosen(std::size_t most) const {
-  std::vector<std::size_t> some;
-  const std::size_t stride = std::max<std::size_t>(1, chosen_.size() / most);
-  for (std::size_t i = 0; i < chosen_.size(); i += stride) some.push_back(chosen_[i]);
-  return some;
-}
-
 std::vector<VectorXd> Fit::starts() const {
-  const std::vector<std::size_t> sample = every_nth_chosen(400);
+  const std::vector<std::size_t> sample = every_nth(chosen_, 400);
   const double far = options_.max_blur_px * 1.2;
   Eigen::MatrixXf blur = Eigen::MatrixXf::Constant(static_cast<Index>(num_frames_),
                                                    static_cast<Index>(sample.size()), -1.0F);
@@ -274,7 +266,7 @@ void Fit::sd(FocalPositions& out) const {
 void Fit::widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const {
   constexpr double kApartPx = 1.0, kStepPx = 0.5;
   const auto [low, high] = range_of_frames(input_, state_);
-  const std::vector<std::size_t> some = every_nth_chosen(300);
+  const std::vector<std::size_t> some = every_nth(chosen_, 300);
   const double share = static_cast<double>(some.size()) / static_cast<double>(chosen_.size());
   const FrameSearch search(input_, state_, some, low - kAwayPx, high + kAwayPx, kStepPx);
   std::vector<double> extra_px2(num_frames_, 0.0);
@@ -332,19 +324,18 @@ void Fit::find_shaken(FocalPositions& out) {
   constexpr double kLeastDiscPx = 1.8, kSds = 4.0, kMostShaken = 0.25;
   const double px = profiles_.full_px_per_px;
   const FitState before = state_;
-  for (int round = 0; round < 3; ++round) {
+  std::vector<std::size_t> told(num_frames_, 0);  // by so many tiles
+  bool settled = false;
+  for (int round = 0; round < 3 && !settled; ++round) {
     VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_)), q = state_.q;
-    std::vector<std::optional<double>> movement(num_frames_);
     input_.for_each(num_frames_, [&](std::size_t k) {
       if (!input_.use[k]) return;
       const FrameShake found = measure_shake(input_, state_, chosen_, k);
-      if (found.tiles == 0) return;
-      movement[k] = 0.0;
+      told[k] = found.tiles;
       if (found.disc_px2 < std::max(kSds * found.disc_sd_px2, std::pow(kLeastDiscPx * px, 2.0)))
         return;
       shake(static_cast<Index>(k)) = found.disc_px2;
       q(static_cast<Index>(k)) = found.q_px;
-      movement[k] = movement_like_disc_px(std::sqrt(found.disc_px2), kBands[0].sigma_px * px);
     });
     // Shake is told against frames that did not shake. So many shaken ones are something else: a
     // sweep in other light, a gap with the subject to one side.
@@ -352,14 +343,19 @@ void Fit::find_shaken(FocalPositions& out) {
     const auto used = std::ranges::count(input_.use, true);
     if (static_cast<double>(shaken) > kMostShaken * static_cast<double>(used)) {
       state_ = before;
-      for (FocalPosition& frame : out.frames) frame.shake_px.reset();
       return;
     }
-    for (std::size_t k = 0; k < num_frames_; ++k) out.frames[k].shake_px = movement[k];
-    if (shake == state_.shake_px2) return;
+    settled = shake == state_.shake_px2;
+    if (settled) continue;
     state_.shake_px2 = shake;
     state_.q = q;
     refine(chosen_);
+  }
+  for (std::size_t k = 0; k < num_frames_; ++k) {
+    if (told[k] == 0) continue;
+    const double disc_px2 = state_.shake_px2(static_cast<Index>(k));
+    out.frames[k].shake_px =
+        disc_px2 > 0.0 ? movement_like_disc_px(std::sqrt(disc_px2), kBands[0].sigma_px * px) : 0.0;
   }
 }
 
@@ -380,7 +376,7 @@ FocalPositions Fit::run() {
     out.reason = "nothing with texture is sharp in any frame";
     return out;
   }
-  const std::vector<std::size_t> some = every_nth_chosen(400);
+  const std::vector<std::size_t> some = every_nth(chosen_, 400);
   take_best(starts(), some);
   refine(some);
   place_tiles(input_, state_, chosen_, 12.0);  // later only small steps are left

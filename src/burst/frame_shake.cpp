@@ -5,7 +5,6 @@
 #include <numbers>
 
 #include "numerics/cauchy.h"
-#include "numerics/quantile.h"
 
 namespace ringsweep {
 namespace {
@@ -64,13 +63,16 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
         std::abs(state.q(k) - state.tiles[t].u) <= kNearPx * px + about_px)
       near.push_back(t);
   if (near.size() < kLeastTiles) return found;
-  const std::size_t stride = std::max<std::size_t>(1, near.size() / kMostTiles);
-  std::vector<std::size_t> speak;
-  for (std::size_t i = 0; i < near.size(); i += stride) speak.push_back(near[i]);
+  const std::vector<std::size_t> speak = every_nth(near, kMostTiles);
   found.tiles = speak.size();
 
   const ArrayXd diameter = ArrayXd::LinSpaced(kTrials, 0.0, kMostDiscPx * px);
-  std::vector<Reading> readings(speak.size() * kNumBands);
+  std::vector<Reading> readings;
+  for (const std::size_t t : speak)
+    for (std::size_t j = 0; j < kNumBands; ++j)
+      readings.push_back({.energy = profiles.tiles[t].energy[j][frame],
+                          .per_sigma = input.per_sigma(t, j, frame, state.tiles[t].noise_factor),
+                          .model = {}});
   ArrayXd x(kTrials), log_slope(kTrials);
   /// Costs of all diameters, the frame at q.
   const auto costs_at = [&](double q) {
@@ -81,11 +83,9 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
       x = (q - u) * (q - u) - state.mosaic_px2(profiles, t, u) + diameter.square();
       const double mosaic_gain = std::exp(-state.gain(static_cast<Index>(tile.peak_frame)));
       for (std::size_t j = 0; j < kNumBands; ++j) {
-        Reading& reading = readings[i * kNumBands + j];
-        reading.energy = tile.energy[j][frame];
-        reading.per_sigma = input.per_sigma(t, j, frame, state.tiles[t].noise_factor);
-        input.curves.at(tile, j, x, reading.model, log_slope);
-        reading.model *= state.tiles[t].amplitude[j] * mosaic_gain;
+        ArrayXd& model = readings[i * kNumBands + j].model;
+        input.curves.at(tile, j, x, model, log_slope);
+        model *= state.tiles[t].amplitude[j] * mosaic_gain;
       }
     }
     const double scale_off =
@@ -93,7 +93,8 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
     // The picture's scale errs by itself: it counts as one of the readings of a part of the picture
     // would, not as one of hundreds.
     const double by_scale =
-        scale_off * scale_off * std::max(1.0, static_cast<double>(readings.size()) / 48.0);
+        scale_off * scale_off *
+        std::max(1.0, static_cast<double>(readings.size()) / (kPartRows * kPartCols));
     std::vector<double> costs;
     for (Index i = 0; i < kTrials; ++i)
       costs.push_back(cost_with_gain(readings, i, input.options.gain_sd) + by_scale);

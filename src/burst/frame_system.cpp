@@ -15,12 +15,6 @@ using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-namespace {
-
-constexpr int kPartRows = 6, kPartCols = 8;  // parts of the picture, for the sds
-
-}  // namespace
-
 /// Room for one thread's work, made once.
 struct FrameSystem::Workspace {
   ArrayXd q, gain_factor, shake;  // F, order of frames_
@@ -99,6 +93,13 @@ void FrameSystem::load(const FitState& state, Workspace& room) const {
   }
 }
 
+/// Leaves in room.x the squared blur of a tile's frames beyond the mosaic's, the tile at u.
+void FrameSystem::beyond_mosaic(const Stretch& s, double u, Workspace& room) const {
+  const double d0 = room.q(s.peak) - u;
+  room.x = (room.q.segment(s.first, s.count) - u).square() + room.shake.segment(s.first, s.count) -
+           (d0 * d0 + room.shake(s.peak));
+}
+
 /// Adds a tile's part to room.a; leaves its reduced gradient in room.reduced.
 void FrameSystem::add_tile(const FitState& state, const Stretch& s, double lambda, Workspace& room,
                            TilePart& part) const {
@@ -116,8 +117,7 @@ void FrameSystem::add_tile(const FitState& state, const Stretch& s, double lambd
   part.coupling.setZero(2 * s.count, kTileUnknowns);
   TileMat v = TileMat::Zero();
   part.gradient.setZero();
-  room.x = (q - sought.u).square() + room.shake.segment(s.first, s.count) -
-           (d0 * d0 + room.shake(s.peak));
+  beyond_mosaic(s, sought.u, room);
   for (std::size_t j = 0; j < kNumBands; ++j) {
     const auto ja = static_cast<Index>(1 + j);
     const double amplitude = sought.amplitude[j];
@@ -284,9 +284,7 @@ double FrameSystem::cost(const FitState& state) const {
     for (std::size_t i = chunk; i < stretches_.size(); i += kChunks) {
       const Stretch& s = stretches_[i];
       const TileState& tile = state.tiles[s.tile];
-      const double d0 = room.q(s.peak) - tile.u;
-      room.x = (room.q.segment(s.first, s.count) - tile.u).square() +
-               room.shake.segment(s.first, s.count) - (d0 * d0 + room.shake(s.peak));
+      beyond_mosaic(s, tile.u, room);
       for (std::size_t j = 0; j < kNumBands; ++j) {
         prior_cost += prior * (tile.amplitude[j] - 1.0) * (tile.amplitude[j] - 1.0);
         input_.curves.at(input_.profiles.tiles[s.tile], j, room.x, room.value, room.log_slope);

@@ -75,6 +75,7 @@ class FrameSystem {
   [[nodiscard]] double breathing_cost(const FitState& state) const;
   [[nodiscard]] std::size_t part_of_picture(const TileProfile& tile) const;
   void load(const FitState& state, Workspace& room) const;
+  void beyond_mosaic(const Stretch& stretch, double u, Workspace& room) const;
 
   const FitInput& input_;
   std::vector<std::size_t> frames_;
