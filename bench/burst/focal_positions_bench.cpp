@@ -1,4 +1,5 @@
-// How long the joint fit takes, on one core. Args: frames, tiles; {60, 2000} is one field burst.
+// How long the joint fit takes, on one core. Args: frames, tiles; {60, 2000} is one field burst,
+// {300, 4000} a long one. All tiles may join the fit.
 #include <benchmark/benchmark.h>
 
 #include <cstddef>
@@ -20,9 +21,11 @@ void BM_FitFocalPositions(benchmark::State& state) {
        .scatter = 0.02,
        .noise = 0.005});
   const std::vector<bool> light_ok(made.q_px.size(), true);
+  FitOptions options;
+  options.max_tiles = made.profiles.tiles.size();
   FocalPositions fit;
   for (auto _ : state) {
-    fit = fit_focal_positions(made.profiles, light_ok, made.log_scale);
+    fit = fit_focal_positions(made.profiles, light_ok, made.log_scale, options);
     benchmark::DoNotOptimize(fit);
   }
   const synthetic::Agreement agreement = synthetic::compare_frames(fit, made);
@@ -40,6 +43,7 @@ BENCHMARK(BM_FitFocalPositions)
     ->Args({28, 2000})
     ->Args({60, 2000})
     ->Args({60, 4000})
+    ->Args({300, 4000})
     ->Unit(benchmark::kMillisecond);
 
 BENCHMARK_MAIN();
