@@ -4,6 +4,7 @@
 #include <Eigen/Core>
 #include <cstddef>
 #include <span>
+#include <vector>
 
 #include "burst/fit_state.h"
 
@@ -24,9 +25,8 @@ class FrameSearch {
   [[nodiscard]] double cost_here(std::size_t frame) const;
 
  private:
-  [[nodiscard]] Eigen::ArrayXXf predict(std::size_t t, double shake_px2) const;
-  template <typename Term>
-  void for_each_energy(std::size_t frame, const Term& term) const;
+  void predict(std::size_t t, double shake_px2, std::vector<PlaceOnCurves>& places,
+               Eigen::Ref<Eigen::ArrayXXf> predicted) const;
 
   const FitInput& input_;
   const FitState& state_;

@@ -21,31 +21,36 @@ constexpr std::size_t kLeastTiles = 10, kMostTiles = 200;
 constexpr double kSuspiciousGain = -0.05;
 constexpr double kAboutPx = 3.0, kAboutStepPx = 0.5;
 
-/// One energy, and what the model says of it at each trial.
-struct Reading {
-  double energy = 0.0;
-  double per_sigma = 1.0;
-  ArrayXd model;  // for a frame without gain
+/// Some energies, and what the model says of them at each trial.
+struct Readings {
+  ArrayXd seen, per_sigma;  // R; energies in sigmas
+  Eigen::ArrayXXd model;    // trials x R, for a frame without gain, in sigmas
 };
 
-/// Best gain at a trial, and the cost with it.
-double cost_with_gain(const std::vector<Reading>& readings, Index trial, double gain_sd) {
+/// Costs at all trials, each with its best gain.
+ArrayXd costs_with_gain(const Readings& readings, double gain_sd) {
   const double prior = 1.0 / (gain_sd * gain_sd);
-  double gain = 0.0;
+  ArrayXd gain = ArrayXd::Zero(kTrials), factor = ArrayXd::Ones(kTrials);
+  ArrayXd top(kTrials), bottom(kTrials), by(kTrials), off(kTrials), weighted(kTrials);
   for (int pass = 0; pass < 4; ++pass) {
-    double top = -prior * gain, bottom = prior;
-    for (const Reading& r : readings) {
-      const double by = std::exp(gain) * r.model(trial) * r.per_sigma;
-      const double off = r.energy * r.per_sigma - by;
-      const double w = cauchy_weight(off);
-      top += w * by * off, bottom += w * by * by;
+    top = -prior * gain, bottom.setConstant(prior);
+    for (Index i = 0; i < readings.seen.size(); ++i) {
+      by = factor * readings.model.col(i);
+      off = readings.seen(i) - by;
+      weighted = by / (1.0 + (off * (1.0 / kCauchy)).square());
+      top += weighted * off, bottom += weighted * by;
     }
-    gain += std::clamp(top / bottom, -0.5, 0.5);
+    gain += (top / bottom).cwiseMax(-0.5).cwiseMin(0.5);
+    factor = gain.exp();
   }
-  CauchySum cost;
-  for (const Reading& r : readings)
-    cost.add((r.energy - std::exp(gain) * r.model(trial)) * r.per_sigma);
-  return cost.value() + prior * gain * gain;
+  constexpr Index kMostFactors = 16;  // each at most some 1e8, the product of them far from 1e308
+  ArrayXd product = ArrayXd::Ones(kTrials), logs = ArrayXd::Zero(kTrials);
+  for (Index i = 0; i < readings.seen.size(); ++i) {
+    off = (readings.seen(i) - factor * readings.model.col(i)) * (1.0 / kCauchy);
+    product *= 1.0 + off.square();
+    if ((i + 1) % kMostFactors == 0) logs += product.log(), product.setOnes();
+  }
+  return kCauchy * kCauchy * (logs + product.log()) + prior * gain.square();
 }
 
 }  // namespace
@@ -67,25 +72,34 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
   found.tiles = speak.size();
 
   const ArrayXd diameter = ArrayXd::LinSpaced(kTrials, 0.0, kMostDiscPx * px);
-  std::vector<Reading> readings;
-  for (const std::size_t t : speak)
-    for (std::size_t j = 0; j < kNumBands; ++j)
-      readings.push_back({.energy = profiles.tiles[t].energy[j][frame],
-                          .per_sigma = input.per_sigma(t, j, frame, state.tiles[t].noise_factor),
-                          .model = {}});
-  ArrayXd x(kTrials), log_slope(kTrials);
+  const auto count = static_cast<Index>(speak.size() * kNumBands);
+  Readings readings{ArrayXd(count), ArrayXd(count), Eigen::ArrayXXd(kTrials, count)};
+  for (std::size_t i = 0; i < speak.size(); ++i)
+    for (std::size_t j = 0; j < kNumBands; ++j) {
+      const std::size_t t = speak[i];
+      const auto at = static_cast<Index>(i * kNumBands + j);
+      readings.per_sigma(at) = input.per_sigma(t, j, frame, state.tiles[t].noise_factor);
+      readings.seen(at) =
+          readings.per_sigma(at) * static_cast<double>(profiles.tiles[t].energy[j][frame]);
+    }
+  std::vector<PlaceOnCurves> places(static_cast<std::size_t>(kTrials));
+  Eigen::ArrayXf value(kTrials);
   /// Costs of all diameters, the frame at q.
   const auto costs_at = [&](double q) {
     for (std::size_t i = 0; i < speak.size(); ++i) {
       const std::size_t t = speak[i];
       const TileProfile& tile = profiles.tiles[t];
       const double u = state.tiles[t].u;
-      x = (q - u) * (q - u) - state.mosaic_px2(profiles, t, u) + diameter.square();
+      const double beyond_px2 = (q - u) * (q - u) - state.mosaic_px2(profiles, t, u);
+      for (Index d = 0; d < kTrials; ++d)
+        places[static_cast<std::size_t>(d)] =
+            input.curves.place(beyond_px2 + diameter(d) * diameter(d));
       const double mosaic_gain = std::exp(-state.gain(static_cast<Index>(tile.peak_frame)));
       for (std::size_t j = 0; j < kNumBands; ++j) {
-        ArrayXd& model = readings[i * kNumBands + j].model;
-        input.curves.at(tile, j, x, model, log_slope);
-        model *= state.tiles[t].amplitude[j] * mosaic_gain;
+        const auto at = static_cast<Index>(i * kNumBands + j);
+        TileCurves::values(tile, j, places, {value.data(), places.size()});
+        readings.model.col(at) = value.cast<double>() * (state.tiles[t].amplitude[j] * mosaic_gain *
+                                                         readings.per_sigma(at));
       }
     }
     const double scale_off =
@@ -93,35 +107,31 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
     // The picture's scale errs by itself: it counts as one of the readings of a part of the picture
     // would, not as one of hundreds.
     const double by_scale =
-        scale_off * scale_off *
-        std::max(1.0, static_cast<double>(readings.size()) / (kPartRows * kPartCols));
-    std::vector<double> costs;
-    for (Index i = 0; i < kTrials; ++i)
-      costs.push_back(cost_with_gain(readings, i, input.options.gain_sd) + by_scale);
-    return costs;
+        scale_off * scale_off * std::max(1.0, static_cast<double>(count) / (kPartRows * kPartCols));
+    return ArrayXd(costs_with_gain(readings, input.options.gain_sd) + by_scale);
   };
-  std::vector<double> cost = costs_at(found.q_px);
+  ArrayXd cost = costs_at(found.q_px);
   for (double about = -about_px; about <= about_px && about_px > 0.0; about += kAboutStepPx * px) {
-    std::vector<double> there = costs_at(state.q(k) + about);
-    if (std::ranges::min(there) >= std::ranges::min(cost)) continue;
-    cost = std::move(there);
+    const ArrayXd there = costs_at(state.q(k) + about);
+    if (there.minCoeff() >= cost.minCoeff()) continue;
+    cost = there;
     found.q_px = state.q(k) + about;
   }
-  const auto best = static_cast<Index>(std::ranges::min_element(cost) - cost.begin());
+  Index best = 0;
+  cost.minCoeff(&best);
   if (best == 0) return found;
-  const auto at = [&](Index i) { return cost[static_cast<std::size_t>(i)]; };
   // A parabola through the least cost and its neighbours, in squared diameters.
   const Index middle = std::min(best, kTrials - 2);
   const double s0 = std::pow(diameter(middle - 1), 2.0), s1 = std::pow(diameter(middle), 2.0),
                s2 = std::pow(diameter(middle + 1), 2.0);
-  const double left = (at(middle) - at(middle - 1)) / (s1 - s0);
-  const double right = (at(middle + 1) - at(middle)) / (s2 - s1);
+  const double left = (cost(middle) - cost(middle - 1)) / (s1 - s0);
+  const double right = (cost(middle + 1) - cost(middle)) / (s2 - s1);
   const double bend = (right - left) / (s2 - s0);
   if (!(bend > 0.0)) return found;
   found.disc_px2 = std::clamp(0.5 * (s0 + s1 - left / bend), s0, s2);
   // The cost rises by 1 within one sd where energies err by themselves and as they should; where
   // they err more, by the mean cost of one.
-  const double one = std::max(1.0, at(best) / static_cast<double>(readings.size()));
+  const double one = std::max(1.0, cost(best) / static_cast<double>(count));
   found.disc_sd_px2 = std::sqrt(one / bend);
   return found;
 }

@@ -3,10 +3,12 @@
 
 #include <Eigen/Core>
 #include <cstddef>
+#include <optional>
 #include <span>
 #include <vector>
 
 #include "burst/fit_state.h"
+#include "numerics/envelope_matrix.h"
 
 namespace ringsweep {
 
@@ -44,43 +46,59 @@ class FrameSystem {
   static constexpr Eigen::Index kTileUnknowns = 1 + kNumBands;  // position, one amplitude a band
   using TileVec = Eigen::Matrix<double, kTileUnknowns, 1>;
   using TileMat = Eigen::Matrix<double, kTileUnknowns, kTileUnknowns>;
-  using Coupling = Eigen::Matrix<double, Eigen::Dynamic, kTileUnknowns>;
+  using Coupling = Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, kTileUnknowns>>;
 
   /// A tile's stretch of frames.
   struct Stretch {
     std::size_t tile = 0;
     Eigen::Index first = 0, count = 0;  ///< of frames_
     Eigen::Index peak = 0;              ///< its sharpest frame, of frames_
-    std::size_t at = 0;                 ///< of its first number in energy_ and per_sigma_
+    std::size_t before = 0;             ///< frames of the stretches before this one
   };
-  /// A tile's own part of the equations, for stepping back to it.
+  /// What the curves say of every energy, laid out as seen_.
+  struct Curves {
+    std::vector<float> value, log_slope;
+  };
+  /// A tile's own part of the equations, for stepping back to it: V its unknowns' own block, L its
+  /// factor, C their coupling with the frames' (2 count x 4).
   struct TilePart {
-    TileMat inverse;
-    TileVec gradient;
-    Coupling coupling;  ///< 2 count x 4
-  };
-  struct Normal {
-    Eigen::MatrixXd a;  ///< lower half
-    Eigen::VectorXd b;
-    std::vector<TilePart> tiles;
+    TileMat factor;    ///< L of V = L L^T
+    TileVec gradient;  ///< L^-1 of it
   };
   struct Workspace;
+  struct Normal {
+    EnvelopeMatrix a;  ///< without what the breathing line's own two unknowns take off
+    Eigen::MatrixX2d line;
+    Eigen::Matrix2d line_own;  ///< the whole is a - line line_own^-1 line^T
+    Eigen::VectorXd diagonal;  ///< of the whole
+    Eigen::VectorXd b;
+    std::vector<TilePart> tiles;
+    std::vector<double> coupling;  ///< C L^-T of all tiles
+  };
 
-  void linearise(const FitState& state, double lambda, Normal& normal,
-                 std::vector<Eigen::VectorXd>* scores) const;
-  void add_tile(const FitState& state, const Stretch& stretch, double lambda, Workspace& room,
-                TilePart& part) const;
-  void add_breathing(const FitState& state, Eigen::MatrixXd& a, Eigen::VectorXd& b,
+  [[nodiscard]] std::vector<Workspace> workspaces() const;
+  [[nodiscard]] Normal empty_normal() const;
+  [[nodiscard]] Coupling coupling(const Stretch& stretch, Normal& normal) const;
+  double cost(const FitState& state, Curves& curves, std::vector<Workspace>& rooms) const;
+  void linearise(const FitState& state, const Curves& curves, double lambda, Normal& normal,
+                 std::vector<Workspace>& rooms, std::vector<Eigen::VectorXd>* scores) const;
+  void add_tile(const FitState& state, const Curves& curves, const Stretch& stretch, double lambda,
+                Workspace& room, TilePart& part, Coupling coupling) const;
+  void add_breathing(const FitState& state, Normal& normal,
                      std::vector<Eigen::VectorXd>* scores) const;
+  [[nodiscard]] static std::optional<Eigen::VectorXd> damped_step(const Normal& normal,
+                                                                  double lambda,
+                                                                  EnvelopeMatrix& factor);
   [[nodiscard]] double breathing_cost(const FitState& state) const;
   [[nodiscard]] std::size_t part_of_picture(const TileProfile& tile) const;
   void load(const FitState& state, Workspace& room) const;
-  void beyond_mosaic(const Stretch& stretch, double u, Workspace& room) const;
 
   const FitInput& input_;
   std::vector<std::size_t> frames_;
   std::vector<Stretch> stretches_;
-  std::vector<float> energy_, per_sigma_;  // per tile: band by band, frame by frame
+  std::vector<Eigen::Index> last_row_;  // of each column of the reduced normal matrix
+  std::vector<float> seen_,
+      per_sigma_;  // energies in sigmas; per tile: band by band, frame by frame
 };
 
 }  // namespace ringsweep

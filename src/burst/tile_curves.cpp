@@ -1,6 +1,14 @@
 #include "burst/tile_curves.h"
 
 namespace ringsweep {
+namespace {
+
+void exp_in_place(std::span<float> x) {
+  Eigen::Map<Eigen::ArrayXf> all(x.data(), static_cast<Eigen::Index>(x.size()));
+  all = all.exp();
+}
+
+}  // namespace
 
 TileCurves::TileCurves(const Profiles& profiles) {
   for (const double d : profiles.diameter_px) x_.push_back(d * d);
@@ -21,22 +29,27 @@ TileCurves::TileCurves(const Profiles& profiles) {
   }
 }
 
-void TileCurves::at(const TileProfile& tile, std::size_t band, const Eigen::ArrayXd& x,
-                    Eigen::ArrayXd& value, Eigen::ArrayXd& log_slope) const {
-  const std::vector<float>& y = tile.log_curve[band];
-  const double sharper = y[near_] / x_[near_];
-  value.resize(x.size()), log_slope.resize(x.size());
-  for (Eigen::Index k = 0; k < x.size(); ++k) {
-    if (x(k) <= 0.0) {
-      value(k) = sharper * std::max(x(k), -x_[near_]);
-      log_slope(k) = sharper;
-      continue;
-    }
-    const std::size_t i = interval(x(k));
-    log_slope(k) = (y[i] - y[i - 1]) * per_x_[i];
-    value(k) = y[i - 1] + log_slope(k) * (x(k) - x_[i - 1]);
+void TileCurves::values(const TileProfile& tile, std::size_t band,
+                        std::span<const PlaceOnCurves> places, std::span<float> value) {
+  const float* y = tile.log_curve[band].data();
+  for (std::size_t k = 0; k < places.size(); ++k) {
+    const PlaceOnCurves& at = places[k];
+    value[k] = y[at.from] + (y[at.to] - y[at.from]) * at.part;
   }
-  value = value.exp();
+  exp_in_place(value);
+}
+
+void TileCurves::values(const TileProfile& tile, std::size_t band,
+                        std::span<const PlaceOnCurves> places, std::span<float> value,
+                        std::span<float> log_slope) {
+  const float* y = tile.log_curve[band].data();
+  for (std::size_t k = 0; k < places.size(); ++k) {
+    const PlaceOnCurves& at = places[k];
+    const float rise = y[at.to] - y[at.from];
+    value[k] = y[at.from] + rise * at.part;
+    log_slope[k] = rise * at.per_x;
+  }
+  exp_in_place(value);
 }
 
 std::optional<double> TileCurves::blur_px(const TileProfile& tile, std::size_t band,

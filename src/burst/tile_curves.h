@@ -7,6 +7,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "ringsweep/profiles.h"
@@ -17,6 +18,13 @@ namespace ringsweep {
 struct CurveValue {
   double value = 0.0;
   double log_slope = 0.0;
+};
+
+/// Where an x lies among the measured diameters: the same for all tiles and bands.
+struct PlaceOnCurves {
+  std::uint16_t from = 0, to = 0;  ///< log h runs straight between these two
+  float part = 0.0F;               ///< of the way; beyond the last diameter > 1
+  float per_x = 0.0F;              ///< 1 / its length
 };
 
 /// All tiles' curves share their diameters, so the search along them is made once.
@@ -37,9 +45,24 @@ class TileCurves {
     return {std::exp(y[i - 1] + slope * (x - x_[i - 1])), slope};
   }
 
-  /// The same for many x at once; `value` and `log_slope` are made as long as x.
-  void at(const TileProfile& tile, std::size_t band, const Eigen::ArrayXd& x, Eigen::ArrayXd& value,
-          Eigen::ArrayXd& log_slope) const;
+  [[nodiscard]] PlaceOnCurves place(double x) const {
+    if (x <= 0.0) {
+      const double per_x = 1.0 / x_[near_];
+      return {0, static_cast<std::uint16_t>(near_), static_cast<float>(std::max(x * per_x, -1.0)),
+              static_cast<float>(per_x)};
+    }
+    const std::size_t i = interval(x);
+    return {static_cast<std::uint16_t>(i - 1), static_cast<std::uint16_t>(i),
+            static_cast<float>((x - x_[i - 1]) * per_x_[i]), static_cast<float>(per_x_[i])};
+  }
+
+  /// h at many places, to the precision of floats; the spans are as long as `places`.
+  static void values(const TileProfile& tile, std::size_t band,
+                     std::span<const PlaceOnCurves> places, std::span<float> value);
+  /// The same with the slopes.
+  static void values(const TileProfile& tile, std::size_t band,
+                     std::span<const PlaceOnCurves> places, std::span<float> value,
+                     std::span<float> log_slope);
 
   /// Blur that explains a relative energy, px beyond the mosaic's own; nothing below the curve.
   [[nodiscard]] std::optional<double> blur_px(const TileProfile& tile, std::size_t band,

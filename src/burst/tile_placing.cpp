@@ -1,6 +1,7 @@
 #include "burst/tile_placing.h"
 
 #include <algorithm>
+#include <array>
 #include <limits>
 
 #include "numerics/cauchy.h"
@@ -9,6 +10,7 @@ namespace ringsweep {
 namespace {
 
 using Eigen::ArrayXd;
+using Eigen::ArrayXf;
 using Eigen::Index;
 
 /// Frames far off, by their place and by what the tile shows in them, say nothing about where.
@@ -18,10 +20,21 @@ bool speaks_of(const FitInput& input, const FitState& state, std::size_t t, std:
   return away <= input.reach_px() || !input.far_out(t, k);
 }
 
+/// Room for one thread's work, made once.
+struct Workspace {
+  std::vector<std::size_t> frames;      // n: those that see the tile and speak of it
+  ArrayXd q, shake;                     // n
+  ArrayXf gain;                         // n
+  std::array<ArrayXf, kNumBands> seen;  // n: energies in sigmas
+  std::array<ArrayXf, kNumBands> per_sigma;
+  std::vector<PlaceOnCurves> places;
+  ArrayXf model, weight;
+};
+
 /// One tile held against its frames.
 class TilePlacing {
  public:
-  TilePlacing(const FitInput& input, const FitState& state, std::size_t t);
+  TilePlacing(const FitInput& input, const FitState& state, std::size_t t, Workspace& room);
 
   /// Cost at a trial position, with the best amplitudes there, of the bands from `first` to `last`.
   double cost(double u, std::size_t first_band, std::size_t last_band, Amplitudes& amplitude);
@@ -31,61 +44,66 @@ class TilePlacing {
   const TileProfile& tile_;
   const FitState& state_;
   std::size_t t_;
-  ArrayXd q_, shake_, gain_;                           // n: frames that see it
-  std::array<ArrayXd, kNumBands> energy_, per_sigma_;  // n each
-  ArrayXd x_, model_, log_slope_;                      // room to work in
+  Workspace& room_;
 };
 
-TilePlacing::TilePlacing(const FitInput& input, const FitState& state, std::size_t t)
-    : input_(input), tile_(input.profiles.tiles[t]), state_(state), t_(t) {
-  std::vector<std::size_t> frames;
+TilePlacing::TilePlacing(const FitInput& input, const FitState& state, std::size_t t,
+                         Workspace& room)
+    : input_(input), tile_(input.profiles.tiles[t]), state_(state), t_(t), room_(room) {
+  room.frames.clear();
   for (std::size_t k = 0; k < input.num_frames; ++k)
-    if (input.counts(t, 0, k) && speaks_of(input, state, t, k)) frames.push_back(k);
-  const auto n = static_cast<Index>(frames.size());
-  for (ArrayXd* a : {&q_, &shake_, &gain_, &x_, &model_, &log_slope_}) a->resize(n);
-  for (std::size_t j = 0; j < kNumBands; ++j) energy_[j].resize(n), per_sigma_[j].resize(n);
+    if (input.counts(t, 0, k) && speaks_of(input, state, t, k)) room.frames.push_back(k);
+  const auto n = static_cast<Index>(room.frames.size());
+  room.q.resize(n), room.shake.resize(n), room.gain.resize(n), room.model.resize(n);
+  room.places.resize(room.frames.size());
+  for (std::size_t j = 0; j < kNumBands; ++j) room.seen[j].resize(n), room.per_sigma[j].resize(n);
   for (Index i = 0; i < n; ++i) {
-    const std::size_t k = frames[static_cast<std::size_t>(i)];
-    q_(i) = state.q(static_cast<Index>(k));
-    shake_(i) = state.shake_px2(static_cast<Index>(k));
-    gain_(i) = state.gain_factor(input.profiles, t, k);
+    const std::size_t k = room.frames[static_cast<std::size_t>(i)];
+    room.q(i) = state.q(static_cast<Index>(k));
+    room.shake(i) = state.shake_px2(static_cast<Index>(k));
+    room.gain(i) = static_cast<float>(state.gain_factor(input.profiles, t, k));
     for (std::size_t j = 0; j < kNumBands; ++j) {
-      energy_[j](i) = tile_.energy[j][k];
-      per_sigma_[j](i) = input.per_sigma(t, j, k, state.tiles[t].noise_factor);
+      const double per_sigma = input.per_sigma(t, j, k, state.tiles[t].noise_factor);
+      room.per_sigma[j](i) = static_cast<float>(per_sigma);
+      room.seen[j](i) = static_cast<float>(per_sigma * static_cast<double>(tile_.energy[j][k]));
     }
   }
 }
 
 double TilePlacing::cost(double u, std::size_t first_band, std::size_t last_band,
                          Amplitudes& amplitude) {
-  const double prior = 1.0 / (input_.options.amplitude_sd * input_.options.amplitude_sd);
+  constexpr auto kPerCauchy = static_cast<float>(1.0 / kCauchy);
+  const auto prior =
+      static_cast<float>(1.0 / (input_.options.amplitude_sd * input_.options.amplitude_sd));
   CauchySum sum;
   double prior_cost = 0.0;
-  x_ = (q_ - u).square() + shake_ - state_.mosaic_px2(input_.profiles, t_, u);
+  const double mosaic_px2 = state_.mosaic_px2(input_.profiles, t_, u);
+  for (std::size_t i = 0; i < room_.places.size(); ++i) {
+    const auto k = static_cast<Index>(i);
+    const double away = room_.q(k) - u;
+    room_.places[i] = input_.curves.place(away * away + room_.shake(k) - mosaic_px2);
+  }
+  ArrayXf& model = room_.model;
   for (std::size_t j = first_band; j <= last_band; ++j) {
-    input_.curves.at(tile_, j, x_, model_, log_slope_);
-    model_ *= gain_;
-    double a = 1.0;
-    for (int pass = 0; pass < 2; ++pass) {  // the second with robust weights
-      double top = prior, bottom = prior;
-      for (Index i = 0; i < q_.size(); ++i) {
-        const double ps = per_sigma_[j](i), e = energy_[j](i), m = model_(i);
-        double w = ps * ps;
-        if (pass > 0) w *= cauchy_weight((e - a * m) * ps);
-        top += w * m * e;
-        bottom += w * m * m;
-      }
-      a = std::clamp(top / bottom, kLeastAmplitude, kMostAmplitude);
-    }
-    amplitude[j] = a;
-    prior_cost += (a - 1.0) * (a - 1.0) * prior;
-    for (Index i = 0; i < q_.size(); ++i)
-      sum.add((energy_[j](i) - a * model_(i)) * per_sigma_[j](i));
+    TileCurves::values(tile_, j, room_.places, {model.data(), room_.places.size()});
+    const ArrayXf& seen = room_.seen[j];
+    model *= room_.gain * room_.per_sigma[j];
+    float a = (prior + (model * seen).sum()) / (prior + model.square().sum());
+    a = std::clamp(a, static_cast<float>(kLeastAmplitude), static_cast<float>(kMostAmplitude));
+    // Once more with robust weights.
+    room_.weight = model / (1.0F + ((seen - a * model) * kPerCauchy).square());
+    a = (prior + (room_.weight * seen).sum()) / (prior + (room_.weight * model).sum());
+    a = std::clamp(a, static_cast<float>(kLeastAmplitude), static_cast<float>(kMostAmplitude));
+    amplitude[j] = static_cast<double>(a);
+    prior_cost += static_cast<double>((a - 1.0F) * (a - 1.0F) * prior);
+    model = (seen - a * model) * kPerCauchy;
+    sum.add_scaled({model.data(), room_.places.size()});
   }
   return prior_cost + sum.value();
 }
 
-void place_tile(const FitInput& input, FitState& state, std::size_t t, double reach_px) {
+void place_tile(const FitInput& input, FitState& state, std::size_t t, double reach_px,
+                Workspace& room) {
   const TileProfile& tile = input.profiles.tiles[t];
   TileState& found = state.tiles[t];
   if (!input.use[tile.peak_frame]) {
@@ -116,7 +134,7 @@ void place_tile(const FitInput& input, FitState& state, std::size_t t, double re
   // Roughly by the middle band alone, whose minimum is a few px wide, then by all.
   constexpr std::size_t kRoughBand = 1;
   const double step = 0.5 * px;
-  TilePlacing placing(input, state, t);
+  TilePlacing placing(input, state, t, room);
   Amplitudes amplitude{};
   double best = kNone, best_u = peak;
   for (double u = low; u <= high; u += step)
@@ -126,13 +144,24 @@ void place_tile(const FitInput& input, FitState& state, std::size_t t, double re
   const auto try_at = [&](double u) {
     const double c = placing.cost(u, 0, kNumBands - 1, amplitude);
     if (c < best) best = c, best_u = u, found.amplitude = amplitude;
+    return c;
   };
-  const double rough = best_u;
-  for (const double away : {0.0, -2.0 * step, -step, step, 2.0 * step}) try_at(rough + away);
-  for (double width = step / 2; width > 0.01 * step; width /= 2) {
-    const double middle = best_u;
-    try_at(middle - width);
-    try_at(middle + width);
+  try_at(best_u);
+  // Downhill to the least of three, then to the bottom of the parabola through them; once more,
+  // closer by.
+  for (const double width : {step, step / 4}) {
+    double middle = best_u;
+    const double here = best;
+    std::array<double, 3> c{try_at(middle - width), here, try_at(middle + width)};
+    for (int walk = 0; walk < 2; ++walk) {
+      if (c[0] < c[1] && c[0] <= c[2]) {
+        middle -= width, c = {try_at(middle - width), c[0], c[1]};
+      } else if (c[2] < c[1]) {
+        middle += width, c = {c[1], c[2], try_at(middle + width)};
+      }
+    }
+    if (const double bend = c[0] - 2.0 * c[1] + c[2]; bend > 0.0)
+      try_at(middle + width * std::clamp(0.5 * (c[0] - c[2]) / bend, -1.0, 1.0));
   }
   // At the far edge of the search there is no minimum.
   if ((lowest && best_u < low + step) || (highest && best_u > high - step)) found.placed = false;
@@ -144,8 +173,9 @@ void place_tile(const FitInput& input, FitState& state, std::size_t t, double re
 void place_tiles(const FitInput& input, FitState& state, std::span<const std::size_t> tiles,
                  double reach_px) {
   input.for_each(kChunks, [&](std::size_t chunk) {
+    Workspace room;
     for (std::size_t i = chunk; i < tiles.size(); i += kChunks)
-      place_tile(input, state, tiles[i], reach_px);
+      place_tile(input, state, tiles[i], reach_px, room);
   });
 }
 

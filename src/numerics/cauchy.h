@@ -1,7 +1,10 @@
 #pragma once
 /// Cauchy's robust loss.
 
+#include <array>
 #include <cmath>
+#include <cstddef>
+#include <span>
 
 namespace ringsweep {
 
@@ -20,6 +23,21 @@ class CauchySum {
     const double c = residual / kCauchy;
     product_ *= 1.0 + c * c;
     if (product_ > 1e150) flush();
+  }
+  /// Many at once: residuals in units of kCauchy sigmas, each below some 1e4.
+  void add_scaled(std::span<const float> scaled) {
+    std::size_t i = 0;
+    for (; i + 16 <= scaled.size(); i += 16) {
+      std::array<double, 4> product{1.0, 1.0, 1.0, 1.0};
+      for (std::size_t k = i; k < i + 16; k += 4)
+        for (std::size_t lane = 0; lane < 4; ++lane) {
+          const double c = static_cast<double>(scaled[k + lane]);
+          product[lane] *= 1.0 + c * c;
+        }
+      product_ *= product[0] * product[1] * (product[2] * product[3]);
+      if (product_ > 1e150) flush();
+    }
+    for (; i < scaled.size(); ++i) add(static_cast<double>(scaled[i]) * kCauchy);
   }
   [[nodiscard]] double value() const { return kCauchy * kCauchy * (sum_ + std::log(product_)); }
 

@@ -51,6 +51,28 @@ TEST(TileCurves, AgreeWithAWalkAlongThePieces) {
   }
 }
 
+TEST(TileCurves, ManyPlacesAtOnceAreThoseOneByOne) {
+  const Profiles profiles = one_tile(1.0);
+  const TileCurves curves(profiles);
+  const TileProfile& tile = profiles.tiles[0];
+  std::vector<double> x;
+  for (int i = -300; i < 40000; ++i) x.push_back(0.017 * i);
+  std::vector<PlaceOnCurves> places;
+  for (const double each : x) places.push_back(curves.place(each));
+  std::vector<float> value(x.size()), same(x.size()), log_slope(x.size());
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    TileCurves::values(tile, j, places, value, log_slope);
+    TileCurves::values(tile, j, places, same);
+    EXPECT_EQ(value, same);
+    for (std::size_t i = 0; i < x.size(); ++i) {
+      const CurveValue expected = curves.at(tile, j, x[i]);
+      // Logs down to -5 as floats (rounding 2.4e-7) and the exponential's own rounding.
+      ASSERT_NEAR(value[i], expected.value, 1e-6 * expected.value) << x[i];
+      ASSERT_NEAR(log_slope[i], expected.log_slope, 1e-6 * std::abs(expected.log_slope)) << x[i];
+    }
+  }
+}
+
 TEST(TileCurves, SharperThanTheMosaicGoesOnALittleWay) {
   const Profiles profiles = one_tile(1.0);
   const TileCurves curves(profiles);
