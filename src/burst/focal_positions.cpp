@@ -46,6 +46,7 @@ class Fit {
  private:
   [[nodiscard]] std::vector<VectorXd> starts() const;
   void take_best(const std::vector<VectorXd>& starts, std::span<const std::size_t> some);
+  [[nodiscard]] bool is_at(const VectorXd& q) const;
   void place_frames(std::span<const std::size_t> by_tiles);
   void update_noise_factors(std::span<const std::size_t> tiles);
   void descend(std::span<const std::size_t> tiles, int most_iterations);
@@ -131,6 +132,21 @@ void Fit::refine(std::span<const std::size_t> tiles) {
   descend(tiles, options_.max_iterations / 5);
 }
 
+/// Are the positions those, but for the shift and the sign that no picture tells, to half a px?
+bool Fit::is_at(const VectorXd& q) const {
+  constexpr double kSamePx = 0.5;
+  for (const double sign : {1.0, -1.0}) {
+    double least = std::numeric_limits<double>::max(), most = std::numeric_limits<double>::lowest();
+    for (std::size_t k = 0; k < num_frames_; ++k) {
+      if (!input_.use[k]) continue;
+      const double apart = state_.q(static_cast<Index>(k)) - sign * q(static_cast<Index>(k));
+      least = std::min(least, apart), most = std::max(most, apart);
+    }
+    if (most - least <= 2.0 * kSamePx * profiles_.full_px_per_px) return true;
+  }
+  return false;
+}
+
 /// Tries every start on some of the tiles and goes on with the best.
 void Fit::take_best(const std::vector<VectorXd>& starts, std::span<const std::size_t> some) {
   const auto used = static_cast<double>(std::ranges::count(input_.use, true));
@@ -139,12 +155,16 @@ void Fit::take_best(const std::vector<VectorXd>& starts, std::span<const std::si
   for (const VectorXd& start : starts) {
     state_.q = start;
     state_.gain.setZero();
-    for (int round = 0; round < 2; ++round) {
+    bool known = false;
+    for (int round = 0; round < 2 && !known; ++round) {
       fit_breathing_anew();
       if (round > 0) place_frames(some);
       place_tiles(input_, state_, some, 12.0);
       descend(some, 6);
+      // Going on from where an earlier start ended would end there too.
+      known = round == 0 && best_state.q.size() > 0 && is_at(best_state.q);
     }
+    if (known) continue;
     fit_breathing_anew();
     // Each start has a breathing sd of its own, so its logarithm belongs to the likelihood.
     const double cost =

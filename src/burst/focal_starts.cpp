@@ -141,7 +141,8 @@ std::vector<VectorXd> starting_positions(const Eigen::MatrixXf& blur_px,
     by_scale(b) = by_scale(a) + (log_scale(b) < log_scale(a) ? step : -step);
   }
   std::vector<VectorXd> result{one_way};
-  if (breathing_px > 0.0) result.push_back(by_scale);
+  // No picture tells a ring turned one way from one turned the other: a mirrored start is no other.
+  if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) result.push_back(by_scale);
   result.push_back(embedded_on_a_line(std::move(d.apart), used));
   return result;
 }
