@@ -55,14 +55,25 @@ struct FitOptions {
   double model_error = 0.05;  ///< of a tile's peak energy, 1 sigma; tiles estimate their own factor
   double amplitude_sd = 0.15;  ///< of a tile's peak against its mosaic (relative)
   double gain_sd = 0.10;       ///< of a frame's energy gain (shake, flash), log
+  /// How far two blurs one upon the other miss a wider one of their second moment: DiscOnDisc in
+  /// burst/tile_curves.h; 0 for Gaussian ones, which do not.
+  double disc_on_disc = 0.2;
   /// The picture's scale is another reading of the same ring (breathing), of at best this sd: with
   /// it frames that look at air have a place, and a subject all in one depth has two sides. Not
   /// less: sway and parallax change the scale too, together for many frames. Ours, no source.
   double breathing_sd_px = 0.25;
-  /// What the model itself errs by, found with bench/accuracy's figures on bursts of known truth:
-  /// shapes are off by 0.02 to 0.07 px rms, scales by 2 to 5 %, whatever the scatter says.
-  double model_sd_px = 0.06;
-  double model_scale_sd = 0.05;
+  /// What the model itself errs by, common to all tiles so that no scatter between them shows it:
+  /// a little by itself in each frame, and a scale that is a little off here and there, by itself
+  /// from px to px, so that differences over d px err by `model_walk` sqrt(d) px. Variances grow
+  /// with the mean misfit of the tiles that the fit rests on (in `model_error`s squared, against
+  /// `usual_misfit`), and with the blur that the mosaic itself has where it is sharpest: so does
+  /// the scale's sd, by `mosaic_scale_sd` a px^2. Found as 95 % points on 120 bursts of
+  /// bench/accuracy's open seeds and the ray-traced ones.
+  double model_sd_px = 0.015;
+  double model_walk = 0.04;
+  double model_scale_sd = 0.01;
+  double usual_misfit = 0.5;
+  double mosaic_scale_sd = 0.012;
   int max_iterations = 60;
   /// Frames that focus within this of each other (but for the outermost twentieth at both ends) are
   /// no sweep: a quarter of the smallest allowed step, about what a subject sways. Ours, no source.
@@ -80,14 +91,16 @@ struct FitOptions {
 /// Model: energy of tile t, band j in frame k = a_tj (g_k / g_0) h_tj(d^2 - d_0^2), with
 /// d = |q_k - u_t|, h_tj the tile's own curve of energy against known blur (BlurCurves), d_0 and
 /// g_0 the blur and the gain that its sharpest frame, which stands in the mosaic, has already:
-/// blurs add in second moment, and a disc's is d^2 / 16 per axis. Frames that shook have the square
-/// of a disc that softens as much added to their d^2; it is sought once the positions are known.
-/// Levenberg-Marquardt with the tiles eliminated (Schur complement), Cauchy loss, a noise factor
-/// per tile, so that tiles that see two depths, or move, weigh little, and of each frame's tiles
-/// only the half that fits better decides. The picture's scale joins in as a weak reading of the
-/// same ring, linear in the position with a free slope. Start: distances between frames read off
-/// the tiles, shortest paths, and their one-dimensional embedding (classical scaling: Torgerson,
-/// Psychometrika 17, 1952, from memory), which knows no capture order: the ring may pause or turn.
+/// blurs add in second moment, a disc's is d^2 / 16 per axis, and what is missing then since two
+/// discs one upon the other are no disc is put right (DiscOnDisc in burst/tile_curves.h). Frames
+/// that shook have the square of a disc that softens as much added to their d^2; it is sought once
+/// the positions are known. Levenberg-Marquardt with the tiles eliminated (Schur complement),
+/// Cauchy loss, a noise factor per tile, so that tiles that see two depths, or move, weigh little,
+/// and of each frame's tiles only the half that fits better decides. The picture's scale joins in
+/// as a weak reading of the same ring, linear in the position with a free slope. Start: distances
+/// between frames read off the tiles, shortest paths, and their one-dimensional embedding
+/// (classical scaling: Torgerson, Psychometrika 17, 1952, from memory), which knows no capture
+/// order: the ring may pause or turn.
 ///
 /// The sd of each position comes from the scatter of the fit over 48 parts of the picture (sandwich
 /// of the reduced normal matrix), since neighbouring tiles err together; where a frame would fit

@@ -14,6 +14,7 @@ FitInput::FitInput(const Profiles& profiles_in, const std::vector<bool>& use_in,
       options(options_in),
       for_each(for_each_in),
       curves(profiles_in),
+      discs(profiles_in.full_px_per_px, options_in.disc_on_disc),
       num_frames(profiles_in.num_frames),
       use(use_in),
       scale(

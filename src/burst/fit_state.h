@@ -66,6 +66,7 @@ struct FitInput {
   const FitOptions& options;
   const ForEach& for_each;
   TileCurves curves;
+  DiscOnDisc discs;
   std::size_t num_frames;
   std::vector<bool> use;  ///< N
   Eigen::VectorXd scale;  ///< N

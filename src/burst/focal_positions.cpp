@@ -59,6 +59,12 @@ class Fit {
   void find_shaken(FocalPositions& out);
   void judge(FocalPositions& out) const;
   void widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const;
+  /// How much more the model errs than it usually does.
+  struct Misfit {
+    double factor = 1.0;      ///< of variances
+    double mosaic_px2 = 0.0;  ///< blur of the sharpest quarter of the tiles in the mosaic
+  };
+  [[nodiscard]] Misfit misfit() const;
   [[nodiscard]] std::vector<std::size_t> spread_over_depth(std::size_t most) const;
 
   const FitInput input_;
@@ -181,6 +187,7 @@ void Fit::update_noise_factors(std::span<const std::size_t> tiles) {
       const std::size_t t = tiles[i];
       const TileProfile& tile = profiles_.tiles[t];
       TileState& state = state_.tiles[t];
+      const double mosaic = state_.mosaic_px2(profiles_, t, state.u);
       // Mean square of the residuals in units of the plain model error, with a prior of 1.
       double sum = 6.0, count = 6.0;
       for (std::size_t j = 0; j < kNumBands; ++j)
@@ -189,7 +196,9 @@ void Fit::update_noise_factors(std::span<const std::size_t> tiles) {
           if (!input_.counts(t, j, k) || vague > 1.5) continue;
           const double predicted =
               state.amplitude[j] * state_.gain_factor(profiles_, t, k) *
-              input_.curves.at(tile, j, state_.beyond_px2(profiles_, t, k)).value;
+              input_.curves
+                  .at(tile, j, input_.discs.beyond(state_.beyond_px2(profiles_, t, k), mosaic))
+                  .value;
           const double e = (tile.energy[j][k] - predicted) / (options_.model_error * vague);
           sum += std::min(e * e, 100.0);
           count += 1.0;
@@ -214,6 +223,24 @@ void Fit::keep_the_truest_half() {
     chosen_.insert(chosen_.end(), tiles.begin(), tiles.begin() + static_cast<std::ptrdiff_t>(keep));
   }
   std::ranges::sort(chosen_);
+}
+
+Fit::Misfit Fit::misfit() const {
+  constexpr double kMosaicPx2 = 2.0;  // working px: a mosaic as blurred doubles the variances
+  const double px2 = profiles_.full_px_per_px * profiles_.full_px_per_px;
+  double sum = 0.0;
+  std::vector<double> mosaic_px2;
+  for (const std::size_t t : chosen_) {
+    if (!input_.use[profiles_.tiles[t].peak_frame]) continue;
+    const TileState& tile = state_.tiles[t];
+    sum += tile.noise_factor * tile.noise_factor;
+    mosaic_px2.push_back(state_.mosaic_px2(profiles_, t, tile.u) / px2);
+  }
+  if (mosaic_px2.empty()) return {};
+  const double own = quantile_in_place(mosaic_px2, 0.25);
+  return {.factor = sum / static_cast<double>(mosaic_px2.size()) / options_.usual_misfit *
+                    (1.0 + own / kMosaicPx2),
+          .mosaic_px2 = own};
 }
 
 /// Sandwich covariance over parts of the picture, gauge taken out.
@@ -247,6 +274,16 @@ void Fit::sd(FocalPositions& out) const {
       c(ki, static_cast<Index>(system.frames()[static_cast<std::size_t>(j)])) = both(2 * i, 2 * j);
   }
 
+  const Misfit misfit = this->misfit();
+  // A walk that sets out from the lowest frame; a shift is taken out below.
+  const double low = range_of_frames(input_, state_).first;
+  const double walk_px = misfit.factor * options_.model_walk * options_.model_walk;
+  for (const std::size_t i : system.frames())
+    for (const std::size_t j : system.frames()) {
+      const auto ki = static_cast<Index>(i), kj = static_cast<Index>(j);
+      c(ki, kj) += walk_px * (std::min(state_.q(ki), state_.q(kj)) - low);
+    }
+
   // Mean and scale of the frames on the subject are taken out: they are the gauge and scale_sd.
   VectorXd one = VectorXd::Zero(n), centered = VectorXd::Zero(n);
   double count = 0.0, mean = 0.0;
@@ -266,10 +303,10 @@ void Fit::sd(FocalPositions& out) const {
   for (Index k = 0; k < n; ++k)
     project.row(k) -= one.transpose() + (state_.q(k) - mean) * slope.transpose();
   out.covariance_px2 = project * c * project.transpose();
-  // The model's own error is common to all tiles, and no scatter between them shows it.
-  out.covariance_px2.diagonal().array() += options_.model_sd_px * options_.model_sd_px;
-  out.scale_sd =
-      std::hypot(std::sqrt(std::max(0.0, slope.dot(c * slope))), options_.model_scale_sd);
+  out.covariance_px2.diagonal().array() +=
+      misfit.factor * options_.model_sd_px * options_.model_sd_px;
+  out.scale_sd = std::hypot(std::sqrt(std::max(0.0, slope.dot(c * slope))), options_.model_scale_sd,
+                            options_.mosaic_scale_sd * misfit.mosaic_px2);
   widen_by_other_places(out, inflation);
   for (Index k = 0; k < n; ++k) {
     FocalPosition& frame = out.frames[static_cast<std::size_t>(k)];

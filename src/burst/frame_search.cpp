@@ -29,12 +29,13 @@ FrameSearch::FrameSearch(const FitInput& input, const FitState& state,
 void FrameSearch::predict(std::size_t t, double shake_px2, std::vector<PlaceOnCurves>& places,
                           Eigen::Ref<Eigen::ArrayXXf> predicted) const {
   const double u = state_.tiles[t].u;
-  const double other_px2 = shake_px2 - state_.mosaic_px2(input_.profiles, t, u);
+  const double mosaic_px2 = state_.mosaic_px2(input_.profiles, t, u);
   const auto count = static_cast<std::size_t>(trials_.size());
   places.resize(count);
   for (std::size_t i = 0; i < count; ++i) {
     const double away = trials_(static_cast<Index>(i)) - u;
-    places[i] = input_.curves.place(away * away + other_px2);
+    places[i] =
+        input_.curves.place(input_.discs.beyond(away * away + shake_px2 - mosaic_px2, mosaic_px2));
   }
   for (std::size_t j = 0; j < kNumBands; ++j) {
     auto column = predicted.col(static_cast<Index>(j));
@@ -115,7 +116,8 @@ double FrameSearch::cost_here(std::size_t frame) const {
     const TileProfile& tile = input_.profiles.tiles[t];
     if (tile.peak_frame == frame) continue;
     const double gain = state_.gain_factor(input_.profiles, t, frame);
-    const double x = state_.beyond_px2(input_.profiles, t, frame);
+    const double x = input_.discs.beyond(state_.beyond_px2(input_.profiles, t, frame),
+                                         state_.mosaic_px2(input_.profiles, t, state_.tiles[t].u));
     for (std::size_t j = 0; j < kNumBands; ++j) {
       if (!input_.counts(t, j, frame)) continue;
       const double predicted =

@@ -90,10 +90,11 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
       const std::size_t t = speak[i];
       const TileProfile& tile = profiles.tiles[t];
       const double u = state.tiles[t].u;
-      const double beyond_px2 = (q - u) * (q - u) - state.mosaic_px2(profiles, t, u);
+      const double mosaic_px2 = state.mosaic_px2(profiles, t, u);
+      const double beyond_px2 = (q - u) * (q - u) - mosaic_px2;
       for (Index d = 0; d < kTrials; ++d)
-        places[static_cast<std::size_t>(d)] =
-            input.curves.place(beyond_px2 + diameter(d) * diameter(d));
+        places[static_cast<std::size_t>(d)] = input.curves.place(
+            input.discs.beyond(beyond_px2 + diameter(d) * diameter(d), mosaic_px2));
       const double mosaic_gain = std::exp(-state.gain(static_cast<Index>(tile.peak_frame)));
       for (std::size_t j = 0; j < kNumBands; ++j) {
         const auto at = static_cast<Index>(i * kNumBands + j);

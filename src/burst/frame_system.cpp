@@ -200,11 +200,13 @@ void FrameSystem::add_tile(const FitState& state, const Curves& curves, const St
     xg /= amplitude, gg /= amplitude;
   }
 
-  // x = (q_k - u)^2 - (q_p - u)^2 + ...: its derivatives by the frame's, the sharpest frame's and
-  // the tile's position are dq, -dp and dp - dq. The energy's derivative by the sharpest frame's
-  // gain is minus that by the frame's own. In the sharpest frame itself all this cancels.
-  const double dp = 2.0 * (room.q(s.peak) - sought.u);
-  double xx_peak = 0.0, xg_peak = 0.0, gg_peak = 0.0, xe_peak = 0.0, ge_peak = 0.0;
+  // The blur beyond the mosaic's, (q_k - u)^2 - (q_p - u)^2 + ..., has derivatives dq, -dp and
+  // dp - dq by the frame's, the sharpest frame's and the tile's position. The energy's derivative
+  // by the sharpest frame's gain is minus that by the frame's own. In the sharpest frame itself all
+  // this cancels.
+  const double mosaic_away = room.q(s.peak) - sought.u;
+  const double mosaic_px2 = mosaic_away * mosaic_away + room.shake(s.peak);
+  double pp_peak = 0.0, pg_peak = 0.0, gg_peak = 0.0, pe_peak = 0.0, ge_peak = 0.0;
   room.gradient.resize(2 * n);
   const Index pq = 2 * peak, pg = pq + 1;
   c.row(pq).setZero(), c.row(pg).setZero();
@@ -213,7 +215,11 @@ void FrameSystem::add_tile(const FitState& state, const Curves& curves, const St
   for (Index i = 0; i < n; ++i) {
     if (i == peak) continue;
     const Index iq = 2 * i, ig = iq + 1;
-    const double dq = 2.0 * (room.q(s.first + i) - sought.u), du = dp - dq;
+    const double away = room.q(s.first + i) - sought.u;
+    const DiscOnDisc::Slopes slopes =
+        input_.discs.slopes(away * away + room.shake(s.first + i) - mosaic_px2, mosaic_px2);
+    const double dq = 2.0 * away * slopes.by_x;
+    const double dp = 2.0 * mosaic_away * (slopes.by_x - slopes.by_mosaic), du = dp - dq;
     const double xx = room.xx_sum(i), xg = room.xg_sum(i), gg = room.gg_sum(i);
     const double xe = room.xe_sum(i), ge = room.ge_sum(i);
     v(0, 0) += du * du * xx;
@@ -239,11 +245,11 @@ void FrameSystem::add_tile(const FitState& state, const Curves& curves, const St
     add_below(iq, pg, -dq * xg);
     add_below(ig, pq, -dp * xg);
     add_below(ig, pg, -gg);
-    xx_peak += xx, xg_peak += xg, gg_peak += gg, xe_peak += xe, ge_peak += ge;
+    pp_peak += dp * dp * xx, pg_peak += dp * xg, gg_peak += gg, pe_peak += dp * xe, ge_peak += ge;
   }
-  room.gradient(pq) = -dp * xe_peak, room.gradient(pg) = -ge_peak;
-  a(origin + pq, origin + pq) += dp * dp * xx_peak;
-  a(origin + pg, origin + pq) += dp * xg_peak;
+  room.gradient(pq) = -pe_peak, room.gradient(pg) = -ge_peak;
+  a(origin + pq, origin + pq) += pp_peak;
+  a(origin + pg, origin + pq) += pg_peak;
   a(origin + pg, origin + pg) += gg_peak;
 
   // The tile's own unknowns eliminated: V = L L^T, and C V^-1 C^T = (C L^-T) (C L^-T)^T.
@@ -371,7 +377,8 @@ double FrameSystem::cost(const FitState& state, Curves& curves,
       for (std::size_t k = 0; k < n; ++k) {
         const auto at = s.first + static_cast<Index>(k);
         const double away = room.q(at) - tile.u;
-        room.places[k] = input_.curves.place(away * away + room.shake(at) - mosaic_px2);
+        room.places[k] = input_.curves.place(
+            input_.discs.beyond(away * away + room.shake(at) - mosaic_px2, mosaic_px2));
       }
       room.gain = room.gain_factor.segment(s.first, s.count) / room.gain_factor(s.peak);
       for (std::size_t j = 0; j < kNumBands; ++j) {

@@ -38,7 +38,11 @@ using synthetic::Range;
 using synthetic::Relief;
 
 /// What the model itself errs by on real pictures has no place where the model is the truth.
-constexpr FitOptions kModelIsTrue{.model_sd_px = 0.0, .model_scale_sd = 0.0};
+constexpr FitOptions kModelIsTrue{.disc_on_disc = 0.0,
+                                  .model_sd_px = 0.0,
+                                  .model_walk = 0.0,
+                                  .model_scale_sd = 0.0,
+                                  .mosaic_scale_sd = 0.0};
 
 /// Noise of a good burst: 5 % of each energy, 1 % of the tile's peak, tiles 10 % off their mosaic.
 BurstOptions noisy(BurstOptions options = {}) {
@@ -546,15 +550,85 @@ TEST(FocalPositions, CovarianceIsSymmetricPositiveAndHoldsTheSds) {
   }
 }
 
+/// What an option of the model's error adds to the variance of b - a, px^2.
+double added_variance(const FocalPositions& without, const FocalPositions& with, Eigen::Index a,
+                      Eigen::Index b) {
+  const auto of = [&](const Eigen::MatrixXd& c) { return c(a, a) + c(b, b) - 2.0 * c(a, b); };
+  return of(with.covariance_px2) - of(without.covariance_px2);
+}
+
 TEST(FocalPositions, ModelErrorAddsToTheScattersSds) {
   const MadeBurst burst = make_burst(hand_steps(14, 0.6, 2.2, 3), noisy());
   const FocalPositions scatter = fit(burst);
-  FitOptions options;
+  FitOptions options = kModelIsTrue;
   options.model_sd_px = 0.3, options.model_scale_sd = 0.04;
   const FocalPositions both = fit(burst, options);
-  for (std::size_t k = 0; k < 14; ++k)
-    EXPECT_NEAR(*both.frames[k].sd_px, std::hypot(*scatter.frames[k].sd_px, 0.3), 1e-9) << k;
+  const auto added = [&](std::size_t k) {
+    return std::pow(*both.frames[k].sd_px, 2) - std::pow(*scatter.frames[k].sd_px, 2);
+  };
+  // In all frames alike, times the tiles' misfit.
+  for (std::size_t k = 1; k < 14; ++k) EXPECT_NEAR(added(k), added(0), 1e-9) << k;
   EXPECT_NEAR(both.scale_sd, std::hypot(scatter.scale_sd, 0.04), 1e-9);
+}
+
+TEST(FocalPositions, ModelErrorGrowsWithTheTilesMisfit) {
+  FitOptions options = kModelIsTrue;
+  options.model_sd_px = 0.3;
+  const auto factor = [&](double scatter) {
+    BurstOptions made = noisy();
+    made.scatter = scatter;
+    const MadeBurst burst = make_burst(hand_steps(14, 0.6, 2.2, 3), made);
+    return added_variance(fit(burst), fit(burst, options), 3, 9) / (2.0 * 0.09);
+  };
+  // Scatter of 0.05 is what the model allows an energy, a misfit of 1 in the mean; the better half
+  // of the tiles decides, so less.
+  const double usual = factor(0.05);
+  EXPECT_GT(usual, 0.4 / options.usual_misfit);
+  EXPECT_LT(usual, 1.0 / options.usual_misfit);
+  // Three times that, nine times the squares, less what the prior of 1 and tiles' own scatter take.
+  EXPECT_GT(factor(0.15), 4.0 * usual);
+  options.usual_misfit *= 2.0;
+  EXPECT_NEAR(factor(0.05), usual / 2.0, 1e-9);
+}
+
+TEST(FocalPositions, AWalkingScaleErrsMoreTheFartherApartFramesAre) {
+  const MadeBurst burst = make_burst(even_steps(30, 1.0), noisy());
+  FitOptions options = kModelIsTrue;
+  options.model_sd_px = 0.1;
+  const FocalPositions plain = fit(burst), white = fit(burst, options);
+  const double factor = added_variance(plain, white, 3, 4) / (2.0 * 0.01);
+  options = kModelIsTrue;
+  options.model_walk = 0.1;
+  const FocalPositions walk = fit(burst, options);
+  // A walk's, less what is taken for a scale: of a variance of d px in a sweep of L = 29 px the
+  // share 6/5 d / L goes with it, or up to twice as much (both ways with it), and that scale errs
+  // by sqrt(6/5 / L).
+  for (const Eigen::Index d : {1, 2, 4}) {
+    const double whole = factor * 0.01 * static_cast<double>(d);
+    const double added = added_variance(plain, walk, 10, 10 + d);
+    EXPECT_LT(added, whole) << d;
+    EXPECT_GT(added, whole * (1.0 - 2.0 * 1.2 * static_cast<double>(d) / 29.0)) << d;
+  }
+  EXPECT_NEAR(std::sqrt(std::pow(walk.scale_sd, 2) - std::pow(plain.scale_sd, 2)),
+              std::sqrt(factor * 0.01 * 1.2 / 29.0),
+              0.1 * std::sqrt(factor * 0.01 * 1.2 / 29.0));  // 30 frames, not a line
+}
+
+// A subject that lies all between two frames is sharp in none: its own blur is all that tells how
+// far apart they are.
+TEST(FocalPositions, AScaleReadOffABlurredMosaicIsKnownLessWell) {
+  std::vector<double> q = even_steps(6, 0.8);
+  for (const double next : even_steps(6, 0.8)) q.push_back(next + 10.0);
+  BurstOptions options = noisy();
+  options.subject = Range{6.0, 8.0};
+  FitOptions fit_options = kModelIsTrue;
+  const FocalPositions plain = fit(make_burst(q, options), fit_options);
+  fit_options.mosaic_scale_sd = 0.012;
+  const FocalPositions blurred = fit(make_burst(q, options), fit_options);
+  // The frames at 4 and 10 px are 2 to 3 px from most of it: 4 to 9 px^2.
+  const double added = std::sqrt(std::pow(blurred.scale_sd, 2) - std::pow(plain.scale_sd, 2));
+  EXPECT_GT(added, 0.012 * 4.0);
+  EXPECT_LT(added, 0.012 * 9.0);
 }
 
 /// The linear problem at the truth with all its unknowns, nothing eliminated: frames' positions and

@@ -13,6 +13,15 @@ namespace {
 constexpr std::array<double, kNumBands> kFall{0.12, 0.06, 0.03};  // s per px^2, fine to coarse
 constexpr int kPartRows = 6, kPartCols = 8;
 
+/// Squared blur by which a tile with x0 goes beyond its mosaic where that is blurred by a disc of
+/// squared diameter `disc`: the inverse of disc = x + share x0 x / (x + t), two discs being no
+/// disc.
+double beyond(double full_px_per_px, double share, double x0, double disc) {
+  const double t = 30.0 * full_px_per_px * full_px_per_px;
+  const double half = 0.5 * (t + share * x0 - disc);
+  return std::sqrt(half * half + disc * t) - half;
+}
+
 double log_h(Fall fall, double s, double x) {
   return fall == Fall::gaussian ? -s * x : -2.0 * std::log1p(s * x / 2.0);
 }
@@ -160,7 +169,9 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
         double energy = 0.0;
         for (const Part& part : parts) {
           const double x0 = part.sharpest_px * part.sharpest_px + shake(tile.peak_frame);
-          energy += part.share * std::exp(log_h(options.fall, fall[j], x0 + x));
+          energy += part.share *
+                    std::exp(log_h(options.fall, fall[j],
+                                   x0 + beyond(p.full_px_per_px, options.disc_on_disc, x0, x)));
         }
         return energy;
       };

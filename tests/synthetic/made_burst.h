@@ -38,6 +38,7 @@ struct BurstOptions {
   Relief relief = Relief::scattered;
   Fall fall = Fall::gaussian;
   std::vector<double> diameter_px{};  ///< of the curves; empty: as the pipeline measures them
+  double disc_on_disc = 0.0;          ///< FitOptions: 0 where blurs add in second moment
   double scatter = 0.0;         ///< relative sd of an energy, each tile, band and frame by itself
   double common_scatter = 0.0;  ///< the same, one draw for all tiles of a 6th x 8th of the picture
   double noise = 0.0;           ///< sd of an energy, of the tile's peak

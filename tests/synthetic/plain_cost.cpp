@@ -61,7 +61,11 @@ double PlainCost::model(std::size_t t, std::size_t j, std::size_t k,
                         const std::vector<double>& q_px, const std::vector<double>& u_px) const {
   const TileProfile& tile = profiles_.tiles[t];
   const double d = q_px[k] - u_px[t], d0 = q_px[tile.peak_frame] - u_px[t];
-  return std::exp(log_h(profiles_.diameter_px, tile.log_curve[j], d * d - d0 * d0));
+  double x = d * d - d0 * d0;
+  // Two discs one upon the other are no disc.
+  const double t_px2 = 30.0 * std::pow(profiles_.full_px_per_px, 2.0);
+  if (x > 0.0) x += options_.disc_on_disc * d0 * d0 * x / (x + t_px2);
+  return std::exp(log_h(profiles_.diameter_px, tile.log_curve[j], x));
 }
 
 double PlainCost::at(const std::vector<double>& q_px, const std::vector<double>& u_px,
