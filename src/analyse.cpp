@@ -243,6 +243,7 @@ class BurstJob {
   Telling& telling_;
   const ForEach for_each_;
   BurstAnalysis out_;
+  KnownLens lens_;
   std::vector<FrameExposure> exposure_;
   std::vector<bool> take_;
   Registration registration_;
@@ -381,7 +382,12 @@ bool BurstJob::measure() {
 
 void BurstJob::fit_and_judge() {
   const std::size_t n = burst_.frames.size();
-  const BlurCurves curves = measure_blur_curves(mosaic_.luminance, grid_, for_each_);
+  const double f_number_per_um =
+      out_.wave_model
+          ? *lens_.working_f_number / (1000.0 * *lens_.pitch_mm * out_.working_px_per_px)
+          : 0.0;
+  const BlurCurves curves =
+      measure_blur_curves(mosaic_.luminance, grid_, for_each_, f_number_per_um);
   const Profiles profiles = collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
   telling_.tell("fitting", 0, 1);
   std::vector<double> log_scale;
@@ -494,10 +500,12 @@ BurstAnalysis BurstJob::run() {
   }
   out_.blur_limit_px = options_.blur_limit_px.value_or(default_blur_limit_px(out_.full_size));
   out_.allowed_step_px = 2.0 * out_.blur_limit_px;
-  for (const FrameRef& f : burst_.frames)
-    if (f.pixel_pitch_mm && f.settings.f_number && *f.settings.f_number > 0.0)
-      out_.quarter_wave_blur_px =
-          quarter_wave_blur_px(kGreenMm, *f.settings.f_number, *f.pixel_pitch_mm);
+  lens_ = known_lens(burst_.frames, options_.lens);
+  out_.working_f_number_given = lens_.working_f_number.has_value();
+  const auto f_number = lens_.working_f_number ? lens_.working_f_number : lens_.f_number;
+  if (f_number && lens_.pitch_mm)
+    out_.quarter_wave_blur_px = quarter_wave_blur_px(kGreenMm, *f_number, *lens_.pitch_mm);
+  out_.wave_model = out_.working_f_number_given && lens_.pitch_mm;
   expose_and_register();
   if (!measure()) {
     out_.fit_status = FitStatus::too_few_frames;
@@ -518,6 +526,7 @@ std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,
                                    const AnalysisOptions& options, const Progress& progress) {
   if (options.blur_limit_px && !(*options.blur_limit_px > 0.0))
     throw std::invalid_argument("blur_limit_px must be > 0");
+  if (const std::string why = why_not(options.lens); !why.empty()) throw std::invalid_argument(why);
   if (options.max_frames_in_memory < 2)
     throw std::invalid_argument("max_frames_in_memory must be at least 2");
   const int threads = options.threads > 0 ? options.threads : tbb::task_arena::automatic;

@@ -13,6 +13,7 @@
 #include "ringsweep/coverage.h"
 #include "ringsweep/focal_positions.h"
 #include "ringsweep/frame.h"
+#include "ringsweep/lens.h"
 #include "ringsweep/result.h"
 #include "ringsweep/verdict.h"
 
@@ -74,8 +75,11 @@ struct BurstAnalysis {
   std::optional<double> scale_sd;  ///< relative sd of the px scale
   double blur_limit_px = 2.0;
   double allowed_step_px = 4.0;
-  std::optional<double>
-      quarter_wave_blur_px;  ///< 2 lambda N_w / p; taking FNumber as the working one
+  std::optional<double> quarter_wave_blur_px;  ///< 2 lambda N_w / p
+  /// The working f-number in it was given; false: the files' f-number stands in for it, and it may
+  /// be more.
+  bool working_f_number_given = false;
+  bool wave_model = false;  ///< distances by defocus and diffraction together, not by discs
   Coverage coverage;
   std::vector<Sweep> sweeps;
   Verdict verdict;
@@ -86,6 +90,7 @@ struct BurstAnalysis {
 
 struct AnalysisOptions {
   std::optional<double> blur_limit_px;   ///< absent: default_blur_limit_px of the full-size frame
+  LensOptions lens;                      ///< with N_w and pitch known, diffraction is reckoned with
   std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
   int threads = 0;                       ///< 0: as many as there are cores
 };

@@ -79,8 +79,11 @@ struct BlurCurves {
   /// noise[d][j]: energy left of white noise of energy 1 at diameter 0
   std::vector<std::array<double, kNumBands>> noise;
 };
+/// @param f_number_per_um working f-number over pitch, 1 / um, of the mosaic's own pixels: the
+/// mosaic is blurred as light waves do it. 0: not known, blurred by geometric discs.
 [[nodiscard]] BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid,
-                                             const ForEach& for_each = for_each_in_order);
+                                             const ForEach& for_each = for_each_in_order,
+                                             double f_number_per_um = 0.0);
 
 /// One tile's profile and its blur curve, in full-size px of the middle scale, noise taken off.
 struct TileProfile {

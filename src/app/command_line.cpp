@@ -3,6 +3,7 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <exception>
+#include <map>
 #include <new>
 #include <ostream>
 #include <string>
@@ -30,6 +31,36 @@ Exit status
   2  the command line was wrong
   3  nothing could be read, or no ring sweep was found
   4  the report could not be written)";
+
+/// What is known of the lens; why_not() says what makes no sense.
+void add_lens_options(CLI::App& check, LensOptions& lens) {
+  check
+      .add_option("--working-f-number", lens.working_f_number,
+                  "Working f-number: the marked one times (1 + m / P). With it and the pitch, "
+                  "diffraction is reckoned with")
+      ->type_name("N");
+  check
+      .add_option("--pitch-um", lens.pitch_um,
+                  "Width of a pixel, thousandths of a mm (usually as the files say)")
+      ->type_name("UM");
+  check
+      .add_option("--f-number", lens.f_number, "F-number, where the files hold none or a wrong one")
+      ->type_name("N");
+  const std::map<std::string, FNumberIs> which{{"working", FNumberIs::working},
+                                               {"marked", FNumberIs::marked}};
+  check
+      .add_option("--f-number-is", lens.f_number_is,
+                  "Which of the two the f-number is, the files' or --f-number: working or marked")
+      ->type_name("WHICH")
+      ->transform(CLI::Transformer(which, CLI::ignore_case))
+      ->check(CLI::IsMember(which));
+  check
+      .add_option("--magnification", lens.magnification,
+                  "m, 1 for life size: makes a marked f-number the working one")
+      ->type_name("M");
+  check.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
+      ->type_name("P");
+}
 
 std::string one_line_of(std::string text) {
   std::ranges::replace(text, '\n', ' ');
@@ -73,6 +104,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
       ->type_name("N")
       ->check(CLI::Range(0, kMostThreads));
+  add_lens_options(*check, options.lens);
   check->footer(kCheckFooter);
 
   try {
@@ -97,6 +129,10 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
       return kWrongCommand;
     }
     options.out = out;
+  }
+  if (const std::string why = why_not(options.lens); !why.empty()) {
+    *console.err << "ringsweep: " << why << "; `ringsweep check --help` shows how.\n";
+    return kWrongCommand;
   }
   options.paths.assign(paths.begin(), paths.end());
   if (*blur_limit) options.blur_limit_px = blur_limit_px;

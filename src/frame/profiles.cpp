@@ -4,7 +4,9 @@
 #include <cmath>
 #include <limits>
 #include <opencv2/imgproc.hpp>
+#include <optional>
 
+#include "frame/wave_blur.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -83,6 +85,26 @@ cv::Mat tiles_inside(const TileGrid& grid, const cv::Matx33d& frame_from_grid, c
   }
   return inside;
 }
+
+/// A picture, to be blurred by discs, or by waves where the lens is known.
+class Blur {
+ public:
+  Blur(const cv::Mat& picture, double f_number_per_um) : picture_(picture) {
+    if (f_number_per_um > 0.0) waves_.emplace(picture, f_number_per_um);
+  }
+
+  [[nodiscard]] cv::Mat by(double diameter_px) const {
+    if (waves_) return waves_->blurred(diameter_px);
+    cv::Mat blurred;
+    cv::filter2D(picture_, blurred, CV_32F, disc_kernel(diameter_px), {-1, -1}, 0,
+                 cv::BORDER_REFLECT);
+    return blurred;
+  }
+
+ private:
+  const cv::Mat& picture_;
+  std::optional<WaveBlur> waves_;
+};
 
 }  // namespace
 
@@ -173,8 +195,8 @@ cv::Mat disc_kernel(double diameter_px) {
   return kernel;
 }
 
-BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid,
-                               const ForEach& for_each) {
+BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, const ForEach& for_each,
+                               double f_number_per_um) {
   BlurCurves curves;
   // Each costs as much as a frame; between them log energy is taken as linear in d^2.
   curves.diameter_px = {0.0, 0.8, 1.2, 1.7, 2.2,  2.8,  3.4,  4.0,
@@ -186,13 +208,10 @@ BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid,
   cv::RNG random(20240614);  // any seed: only ratios of its energies are used
   random.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
   const TileGrid noise_grid{.size = noise.size(), .tile_px = 256};
+  const Blur mosaic_blur(mosaic, f_number_per_um), noise_blur(noise, f_number_per_um);
   for_each(count, [&](std::size_t d) {
-    const cv::Mat kernel = disc_kernel(curves.diameter_px[d]);
-    cv::Mat blurred;
-    cv::filter2D(mosaic, blurred, CV_32F, kernel, {-1, -1}, 0, cv::BORDER_REFLECT);
-    curves.energy[d] = band_energies(blurred, grid).tiles;
-    cv::filter2D(noise, blurred, CV_32F, kernel, {-1, -1}, 0, cv::BORDER_REFLECT);
-    const auto left = band_energies(blurred, noise_grid).tiles;
+    curves.energy[d] = band_energies(mosaic_blur.by(curves.diameter_px[d]), grid).tiles;
+    const auto left = band_energies(noise_blur.by(curves.diameter_px[d]), noise_grid).tiles;
     for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] = left[j].at<float>(0, 0);
   });
   for (std::size_t d = count; d-- > 0;)

@@ -67,10 +67,11 @@ std::string limits(const BurstAnalysis& burst) {
       burst.blur_limit_px, burst.allowed_step_px, diagonal_px / 1500.0);
   if (burst.quarter_wave_blur_px) {
     text += fmt::format(
-        " Diffraction alone blurs {:.2f} px (quarter wave, 2 lambda N / p, with the f-number in "
-        "the "
-        "files taken as the working one): no lens shows less.",
-        *burst.quarter_wave_blur_px);
+        " Diffraction alone blurs {:.2f} px (quarter wave, 2 lambda N / p, with {}): no lens shows "
+        "less.",
+        *burst.quarter_wave_blur_px,
+        burst.working_f_number_given ? "the working f-number as given"
+                                     : "the f-number in the files taken as the working one");
   }
   return wrapped(text);
 }
@@ -102,6 +103,7 @@ std::string fit_line(const BurstAnalysis& burst) {
   }
   if (!burst.fit_reason.empty()) text += fmt::format(" ({})", printable(burst.fit_reason));
   if (burst.scale_sd) text += fmt::format("; scale sd {:.1f} %", 100.0 * *burst.scale_sd);
+  if (burst.wave_model) text += "; by defocus and diffraction together";
   return wrapped(text + ".");
 }
 

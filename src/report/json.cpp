@@ -133,6 +133,12 @@ std::string_view fit_word(FitStatus status) {
   return "not-run";
 }
 
+/// Where the f-number in the quarter-wave blur comes from.
+json quarter_wave_from(const BurstAnalysis& burst) {
+  if (!burst.quarter_wave_blur_px) return nullptr;
+  return burst.working_f_number_given ? "given" : "assumed";
+}
+
 json burst_json(const BurstAnalysis& burst) {
   json reasons = json::array();
   for (const Reason& reason : burst.verdict.reasons) {
@@ -155,6 +161,8 @@ json burst_json(const BurstAnalysis& burst) {
       {"blur_limit_px", number(burst.blur_limit_px, kPxDecimals)},
       {"allowed_step_px", number(burst.allowed_step_px, kPxDecimals)},
       {"quarter_wave_blur_px", number(burst.quarter_wave_blur_px, kPxDecimals)},
+      {"quarter_wave_from", quarter_wave_from(burst)},
+      {"blur_model", burst.wave_model ? "wave" : "disc"},
       {"subject_px", subject_json(burst)},
       {"gaps", gaps_json(burst, burst.coverage.gaps)},
       {"ends", ends_json(burst)},

@@ -151,7 +151,15 @@ TEST_F(Tool, Status2AndOneLineWhenTheCommandLineIsWrong) {
            {"check", "card", "--blur-limit", "3", "--blur-limit-handbook"},
            {"check", "card", "--threads", "-1"},
            {"check", "card", "--out", ""},
-           {"check", "card", "--json"}}) {
+           {"check", "card", "--json"},
+           {"check", "card", "--working-f-number", "0"},
+           {"check", "card", "--working-f-number", "nan"},
+           {"check", "card", "--pitch-um", "4000"},
+           {"check", "card", "--f-number", "8"},
+           {"check", "card", "--f-number-is", "true"},
+           {"check", "card", "--f-number-is", "marked"},
+           {"check", "card", "--magnification", "1"},
+           {"check", "card", "--working-f-number", "8", "--f-number-is", "working"}}) {
     EXPECT_EQ(run_tool(arguments), 2) << ::testing::PrintToString(arguments);
     EXPECT_EQ(out(), "");
     EXPECT_THAT(err(), StartsWith("ringsweep: "));
@@ -281,6 +289,24 @@ TEST_F(Tool, OptionsReachTheAnalysis) {
   EXPECT_EQ(analysed_with_[1].blur_limit_px, 3.5);
   EXPECT_EQ(analysed_with_[1].threads, 2);
   EXPECT_NEAR(analysed_with_[2].blur_limit_px.value(), 4.8074, 5e-5);  // the digits above
+}
+
+TEST_F(Tool, WhatIsKnownOfTheLensReachesTheAnalysis) {
+  run_tool({"check", "card", "--working-f-number", "16", "--pitch-um", "4.4"});
+  run_tool({"check", "card", "--f-number", "8", "--f-number-is", "marked", "--magnification", "1.5",
+            "--pupil-ratio", "0.8"});
+  ASSERT_EQ(analysed_with_.size(), 2U);
+  EXPECT_EQ(analysed_with_[0].lens.working_f_number, 16.0);
+  EXPECT_EQ(analysed_with_[0].lens.pitch_um, 4.4);
+  EXPECT_EQ(analysed_with_[1].lens.f_number, 8.0);
+  EXPECT_EQ(analysed_with_[1].lens.f_number_is, FNumberIs::marked);
+  EXPECT_EQ(analysed_with_[1].lens.magnification, 1.5);
+  EXPECT_EQ(analysed_with_[1].lens.pupil_ratio, 0.8);
+}
+
+TEST_F(Tool, AMarkedFNumberWithoutMagnificationIsToldWhatItLacks) {
+  EXPECT_EQ(run_tool({"check", "card", "--f-number-is", "marked"}), 2);
+  EXPECT_THAT(err(), HasSubstr("needs --magnification too"));
 }
 
 TEST_F(Tool, OneBurstThatFailsDoesNotTakeTheOthersAlong) {

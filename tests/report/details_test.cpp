@@ -26,6 +26,9 @@ TEST(DetailsText, ShowsTheHandbookLimitAndDiffractionBesideTheLimit) {
   EXPECT_THAT(text, HasSubstr("Blur limit 2.40 px, allowed step 4.80 px."));
   EXPECT_THAT(text, HasSubstr("4.81 px."));
   EXPECT_THAT(text, HasSubstr("4.57 px (quarter wave"));
+  EXPECT_THAT(text, HasSubstr("taken as the working one"));
+  burst.working_f_number_given = true;
+  EXPECT_THAT(details_text(burst), HasSubstr("as given"));
 }
 
 TEST(DetailsText, ListsEveryFrameAndADashWhereNothingIsKnown) {

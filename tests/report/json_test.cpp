@@ -79,6 +79,18 @@ TEST(ReportJson, ValidatesAgainstTheSchema) {
   }
 }
 
+TEST(ReportJson, SaysWhereTheQuarterWaveBlurComesFrom) {
+  std::vector<BurstAnalysis> bursts(3, made::complete_burst());
+  bursts[1].quarter_wave_blur_px = bursts[2].quarter_wave_blur_px = 3.1;
+  bursts[2].working_f_number_given = bursts[2].wave_model = true;
+  const json report = report_json(bursts)["bursts"];
+  EXPECT_EQ(report[0]["quarter_wave_from"], nullptr);
+  EXPECT_EQ(report[1]["quarter_wave_from"], "assumed");
+  EXPECT_EQ(report[1]["blur_model"], "disc");
+  EXPECT_EQ(report[2]["quarter_wave_from"], "given");
+  EXPECT_EQ(report[2]["blur_model"], "wave");
+}
+
 // valijson reads drafts up to 7. In what this schema uses, 2020-12 means the same (its "Migrating"
 // notes): the keywords below, with $defs reached by a plain JSON Pointer. Anything else in the
 // schema would be skipped without a word, so it must not be there.
