@@ -13,7 +13,7 @@
 
 namespace ringsweep::accuracy {
 
-Answer check(const std::filesystem::path& folder) {
+Answer check(const std::filesystem::path& folder, const LensOptions& lens) {
   constexpr std::size_t kFewestFrames = 5;  // fewer are no burst: as in `ringsweep check`
   const auto start = std::chrono::steady_clock::now();
   const ReadFrame read = [](const FrameRef& frame, int reduction) {
@@ -22,7 +22,8 @@ Answer check(const std::filesystem::path& folder) {
   std::vector<BurstAnalysis> bursts;
   for (const Burst& burst : find_bursts(std::span(&folder, 1)).bursts) {
     if (burst.frames.size() < kFewestFrames) continue;
-    for (BurstAnalysis& one : analyse(burst, read)) bursts.push_back(std::move(one));
+    for (BurstAnalysis& one : analyse(burst, read, {.lens = lens}))
+      bursts.push_back(std::move(one));
   }
   Answer answer{.said = merged(report_json(bursts))};
   answer.seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();

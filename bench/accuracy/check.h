@@ -4,6 +4,8 @@
 #include <filesystem>
 #include <nlohmann/json.hpp>
 
+#include "ringsweep/lens.h"
+
 namespace ringsweep::accuracy {
 
 struct Answer {
@@ -12,6 +14,6 @@ struct Answer {
 };
 
 /// Opens the pictures below the folder. Never throws for what is in them.
-[[nodiscard]] Answer check(const std::filesystem::path& folder);
+[[nodiscard]] Answer check(const std::filesystem::path& folder, const LensOptions& lens = {});
 
 }  // namespace ringsweep::accuracy

@@ -63,6 +63,13 @@ Case run_case(const std::string& name, const std::string& group, const maker::Re
     } else {
       result.ours = score_burst(answer.said, *truth);
     }
+    if (const maker::Optics& optics = recipe.optics; optics.diffraction) {
+      LensOptions lens;
+      lens.working_f_number = optics.v_ref_mm / optics.pupil_mm;
+      lens.pitch_um = 1000.0 * optics.pitch_mm;
+      const Answer with_lens = check(folder, lens);
+      if (!with_lens.said.is_null()) result.lens_given = score_burst(with_lens.said, *truth);
+    }
     const auto start = std::chrono::steady_clock::now();
     result.naive = naive_score(folder, *truth);
     result.naive_seconds = seconds_since(start);

@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 #include <set>
 #include <stdexcept>
+#include <tuple>
 #include <utility>
 
 namespace ringsweep::accuracy {
@@ -142,6 +143,8 @@ class Rows {
         ours_.scores.push_back(&*c->ours);
         ours_.seconds.push_back(c->seconds);
       }
+      if (c->lens_given) lens_given_.scores.push_back(&*c->lens_given);
+      if (c->lens_given && c->ours) lens_unknown_.scores.push_back(&*c->ours);
       if (c->naive) {
         naive_.scores.push_back(&*c->naive);
         naive_.seconds.push_back(c->naive_seconds);
@@ -152,6 +155,7 @@ class Rows {
   std::vector<Row> all() {
     positions();
     scale();
+    diffraction();
     coverage();
     frames();
     movement();
@@ -249,15 +253,53 @@ class Rows {
                 });
     add_reduced("scale.sd", "scale error, sd", Unit::relative, error, sd, "fewer than two", {}, 2);
     add_reduced("scale.worst", "scale error, worst", Unit::relative, error, worst, kNone);
-    add("scale.holds", "95 % interval holds", Unit::share, [](const Side& side) {
-      std::size_t n = 0, held = 0;
-      for (const BurstScore* s : side.scores) {
-        if (!s->scale_holds) continue;
-        ++n;
-        held += *s->scale_holds ? 1U : 0U;
-      }
-      return share(held, n, side.absent(kNoSd));
-    });
+    add("scale.holds", "95 % interval holds", Unit::share,
+        [](const Side& side) { return scale_held(side, side.absent(kNoSd)); });
+  }
+
+  static Figure scale_held(const Side& side, std::string why) {
+    std::size_t n = 0, held = 0;
+    for (const BurstScore* s : side.scores) {
+      if (!s->scale_holds) continue;
+      ++n;
+      held += *s->scale_holds ? 1U : 0U;
+    }
+    return share(held, n, std::move(why));
+  }
+
+  /// The same bursts with the lens known and without. With it, 5 % are the limit; without, the
+  /// stated interval is to hold.
+  void diffraction() {
+    heading("px scale, bursts with diffraction");
+    constexpr double kLimit = 0.05;
+    const Values error = [](const BurstScore& s, std::vector<double>& to) {
+      if (s.scale) to.push_back(*s.scale - 1.0);
+    };
+    for (const auto& [id, lens, of] : {std::tuple{"lens-given", "lens given", &lens_given_},
+                                       {"lens-unknown", "not given", &lens_unknown_}}) {
+      const auto add_row = [&](const char* part, const char* label, Unit unit, auto figure) {
+        add(fmt::format("scale.{}.{}", id, part), fmt::format("{}: {}", lens, label), unit,
+            [&](const Side& side) {
+              if (!side.model) return no_value(side.unchecked());
+              return figure(of->scores.empty() ? "no such burst" : kNone);
+            });
+      };
+      const std::vector<double> errors = gather(*of, error);
+      add_row("mean", "scale error, mean", Unit::relative,
+              [&](const char* why) { return reduce(errors, mean, why); });
+      add_row("sd", "scale error, sd", Unit::relative, [&](const char* why) {
+        return reduce(errors, sd, errors.empty() ? why : "fewer than two", 2);
+      });
+      add_row("worst", "scale error, worst", Unit::relative,
+              [&](const char* why) { return reduce(errors, worst, why); });
+      add_row("within", "scale within 5 %", Unit::share, [&](const char* why) {
+        const auto within =
+            std::ranges::count_if(errors, [](double e) { return std::abs(e) <= kLimit; });
+        return share(static_cast<std::size_t>(within), errors.size(), why);
+      });
+      add_row("holds", "95 % interval holds", Unit::share,
+              [&](const char* why) { return scale_held(*of, why); });
+    }
   }
 
   void events(const std::string& id, const std::string& what, const PickCount& pick) {
@@ -416,7 +458,7 @@ class Rows {
   }
 
   std::vector<const Case*> cases_;
-  Side ours_, naive_;
+  Side ours_, naive_, lens_given_, lens_unknown_;
   std::string part_;
   std::vector<Row> rows_;
 };

@@ -23,6 +23,8 @@ struct Case {
   std::string failed{};        ///< why there is no score; empty: there is one
   std::string verdict_true{};  ///< empty: the burst could not even be made
   std::optional<BurstScore> ours{};
+  /// Ours again, working f-number and pitch given; only bursts made with diffraction.
+  std::optional<BurstScore> lens_given{};
   std::optional<BurstScore> naive{};  ///< baseline.h
   double seconds = 0.0;               ///< from the paths to the answer
   double naive_seconds = 0.0;

@@ -83,6 +83,24 @@ TEST(Table, TheScalesSpreadIsAboutItsMean) {
   EXPECT_EQ(row(table, "scale.mean").worst[0].name, "a");
 }
 
+TEST(Table, BurstsWithDiffractionStandWithAndWithoutTheLens) {
+  BurstScore plain = score({1.0}), without = score({1.0}), with = score({1.0});
+  plain.scale = 1.2, without.scale = 0.8, with.scale = 0.96;
+  without.scale_holds = true, with.scale_holds = false;
+  std::vector<Case> cases{answered("plain", "", plain), answered("small", "", without)};
+  EXPECT_EQ(row(make_table(cases), "scale.lens-given.mean").ours.why, "no such burst");
+  cases[1].lens_given = with;
+  const Table table = make_table(cases);
+  EXPECT_NEAR(*row(table, "scale.lens-given.mean").ours.value, -0.04, kRounding);
+  EXPECT_NEAR(*row(table, "scale.lens-unknown.mean").ours.value, -0.2, kRounding);
+  EXPECT_EQ(row(table, "scale.lens-unknown.sd").ours.why, "fewer than two");
+  EXPECT_EQ(row(table, "scale.lens-given.within").ours.hits, 1U);
+  EXPECT_EQ(row(table, "scale.lens-unknown.within").ours.hits, 0U);
+  EXPECT_EQ(row(table, "scale.lens-given.holds").ours.hits, 0U);
+  EXPECT_EQ(row(table, "scale.lens-unknown.holds").ours.hits, 1U);
+  EXPECT_EQ(row(table, "scale.lens-unknown.holds").ours.cases, 1U);
+}
+
 TEST(Table, MissedIsOfDueAndFalseIsOfTold) {
   BurstScore a = score({1.0}), b = score({1.0});
   a.gaps = {.found = 1, .due = 3, .wrong = 1};
