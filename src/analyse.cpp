@@ -10,8 +10,10 @@
 #include <map>
 #include <mutex>
 #include <stdexcept>
+#include <string>
 #include <utility>
 
+#include "burst/lens_blur.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
@@ -234,6 +236,7 @@ class BurstJob {
   [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
                                             double to_middle) const;
   bool measure();
+  void allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus);
   void fit_and_judge();
 
   const Burst burst_;
@@ -380,6 +383,28 @@ bool BurstJob::measure() {
   return done > 0;
 }
 
+/// Discs make distances too short where the lens is not sharp: widens the scale's sd, and says so.
+void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus) {
+  const LensBlurSigns signs = find_lens_blur_signs(profiles, focus);
+  const auto blur =
+      lens_blur(signs, profiles.full_px_per_px, out_.quarter_wave_blur_px.value_or(0.0));
+  if (blur && blur->short_by <= 0.0) return;
+  const char* remedy = lens_.pitch_mm           ? "--working-f-number"
+                       : lens_.working_f_number ? "--pitch-um"
+                                                : "--working-f-number and --pitch-um";
+  if (!blur) {
+    out_.notes.push_back(std::string("The pictures do not tell how much the lens itself blurs; if "
+                                     "much, distances are longer than said: say ") +
+                         remedy + ".");
+    return;
+  }
+  focus.scale_sd = scale_sd_with(*blur, focus.scale_sd);
+  out_.notes.push_back("The lens's own blur (diffraction, most likely) is about " +
+                       std::to_string(std::lround(blur->quarter_wave_px)) +
+                       " px here, and distances may be longer than said: with " + remedy +
+                       " they would be better known.");
+}
+
 void BurstJob::fit_and_judge() {
   const std::size_t n = burst_.frames.size();
   const double f_number_per_um =
@@ -402,6 +427,8 @@ void BurstJob::fit_and_judge() {
   }
   out_.fit_status = focus.status;
   out_.fit_reason = focus.reason;
+  if (!out_.wave_model && focus.status == FitStatus::converged)
+    allow_for_lens_blur(profiles, focus);
   out_.scale_sd = focus.scale_sd;
 
   const std::vector<double> subject = subject_positions(profiles, focus);

@@ -52,8 +52,8 @@ void add_lens_options(CLI::App& check, LensOptions& lens) {
       .add_option("--f-number-is", lens.f_number_is,
                   "Which of the two the f-number is, the files' or --f-number: working or marked")
       ->type_name("WHICH")
-      ->transform(CLI::Transformer(which, CLI::ignore_case))
-      ->check(CLI::IsMember(which));
+      ->transform(CLI::Transformer(which))
+      ->transform(CLI::IsMember(which));  // the later one comes first
   check
       .add_option("--magnification", lens.magnification,
                   "m, 1 for life size: makes a marked f-number the working one")

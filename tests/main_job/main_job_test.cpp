@@ -82,6 +82,7 @@ std::string verdict_name(VerdictKind kind) {
 
 /// Compares with truth.json, whoever wrote it.
 void expect_truth(const BurstAnalysis& said, const json& truth) {
+  EXPECT_THAT(said.notes, ::testing::IsEmpty()) << "made without diffraction, the scale is sure";
   EXPECT_EQ(verdict_name(said.verdict.kind), truth["verdict"].get<std::string>());
 
   // Gaps by name of the frames on both sides, whichever is nearer.
@@ -142,6 +143,41 @@ class OwnSample : public ::testing::TestWithParam<const char*> {};
 TEST_P(OwnSample, IsJudgedAsTheTruthSays) {
   const fs::path folder = fs::path(RINGSWEEP_SAMPLE_BURSTS) / GetParam();
   expect_truth(analysed(folder), truth_of(folder));
+}
+
+/// A sample whose files hold f/45 and 4.4 um: quarter-wave blur 2 * 0.55 um * 45 / 4.4 um = 11.25
+/// px.
+BurstAnalysis small_aperture(const LensOptions& lens) {
+  const std::vector<fs::path> paths{fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-complete"};
+  Intake intake = find_bursts(paths);
+  for (FrameRef& frame : intake.bursts.at(0).frames) {
+    frame.settings.f_number = 45.0;
+    frame.pixel_pitch_mm = 0.0044;
+  }
+  const auto read = [](const FrameRef& frame, int reduction) {
+    return decode(frame, {.reduction = reduction});
+  };
+  return analyse(intake.bursts.at(0), read, {.lens = lens}).at(0);
+}
+
+TEST(SmallAperture, InTheFilesWidensTheScaleButIsNotTakenForTheWorkingOne) {
+  const BurstAnalysis said = small_aperture({});
+  EXPECT_FALSE(said.wave_model);
+  EXPECT_FALSE(said.working_f_number_given);
+  EXPECT_NEAR(said.quarter_wave_blur_px.value(), 11.25, 1e-9);  // rounding of doubles
+  EXPECT_GT(said.scale_sd.value(), 0.2);
+  ASSERT_EQ(said.notes.size(), 1U);
+  EXPECT_THAT(said.notes[0], ::testing::HasSubstr("is about 11 px here"));
+  EXPECT_THAT(said.notes[0], ::testing::HasSubstr("with --working-f-number"));
+}
+
+TEST(SmallAperture, GivenAsWorkingIsReckonedWith) {
+  const BurstAnalysis said = small_aperture({.f_number_is = FNumberIs::working});
+  EXPECT_TRUE(said.wave_model);
+  EXPECT_TRUE(said.working_f_number_given);
+  EXPECT_NEAR(said.quarter_wave_blur_px.value(), 11.25, 1e-9);
+  EXPECT_LT(said.scale_sd.value(), 0.1);
+  EXPECT_THAT(said.notes, ::testing::IsEmpty());
 }
 
 // The half-size mosaic of a raw, where the analysis would have measured at full size: still the

@@ -27,8 +27,10 @@ TEST(DetailsText, ShowsTheHandbookLimitAndDiffractionBesideTheLimit) {
   EXPECT_THAT(text, HasSubstr("4.81 px."));
   EXPECT_THAT(text, HasSubstr("4.57 px (quarter wave"));
   EXPECT_THAT(text, HasSubstr("taken as the working one"));
-  burst.working_f_number_given = true;
-  EXPECT_THAT(details_text(burst), HasSubstr("as given"));
+  burst.working_f_number_given = burst.wave_model = true;
+  const std::string given = details_text(burst);
+  EXPECT_THAT(given, HasSubstr("with the working f-number as"));
+  EXPECT_THAT(given, HasSubstr("scale sd 3.1 %; by defocus and diffraction together."));
 }
 
 TEST(DetailsText, ListsEveryFrameAndADashWhereNothingIsKnown) {
