@@ -392,13 +392,13 @@ void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& foc
   const char* remedy = lens_.pitch_mm           ? "--working-f-number"
                        : lens_.working_f_number ? "--pitch-um"
                                                 : "--working-f-number and --pitch-um";
+  focus.scale_sd = scale_sd_with(blur.value_or(kLensBlurNotTold), focus.scale_sd);
   if (!blur) {
     out_.notes.push_back(std::string("The pictures do not tell how much the lens itself blurs; if "
                                      "much, distances are longer than said: say ") +
                          remedy + ".");
     return;
   }
-  focus.scale_sd = scale_sd_with(*blur, focus.scale_sd);
   out_.notes.push_back("The lens's own blur (diffraction, most likely) is about " +
                        std::to_string(std::lround(blur->quarter_wave_px)) +
                        " px here, and distances may be longer than said: with " + remedy +

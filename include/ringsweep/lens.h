@@ -16,13 +16,13 @@ enum class FNumberIs { not_said, working, marked };
 
 /// What the user says.
 struct LensOptions {
-  std::optional<double> working_f_number;  ///< 0.5 to 1000
-  std::optional<double> pitch_um;          ///< of a px of the full-size picture, 0.2 to 200;
-                                           ///< absent: the files', where they say
-  std::optional<double> f_number;          ///< 0.5 to 1000; absent: the files'
+  std::optional<double> working_f_number{};  ///< 0.5 to 1000
+  std::optional<double> pitch_um{};          ///< of a px of the full-size picture, 0.2 to 200;
+                                             ///< absent: the files', where they say
+  std::optional<double> f_number{};          ///< 0.5 to 1000; absent: the files'
   FNumberIs f_number_is = FNumberIs::not_said;
-  std::optional<double> magnification;  ///< m, 0.001 to 100; needed with a marked f-number alone
-  std::optional<double> pupil_ratio;    ///< P, exit over entrance pupil, 0.1 to 10; absent: 1
+  std::optional<double> magnification{};  ///< m, 0.001 to 100; needed with a marked f-number alone
+  std::optional<double> pupil_ratio{};    ///< P, exit over entrance pupil, 0.1 to 10; absent: 1
 };
 
 /// Why these options make no sense, or what they lack, as a sentence without its full stop; empty

@@ -77,8 +77,8 @@ std::optional<LensBlur> lens_blur(const LensBlurSigns& signs, double full_px_per
   // Found on 12 made bursts of known truth with quarter-wave blurs of 0.5 to 8 px, and held against
   // others. From 2 px on the fall ratio is 1.6 to 2.1 and the bands are 0.10 to 0.29 apart, and the
   // share that is lacking goes with the geometric mean of the two, to a quarter of itself. Without
-  // diffraction the ratio is mostly 2.2 to 2.5, the bands mostly less than 0.08 apart; of 40 such
-  // bursts two, one developed soft and one of soft texture, pass for soft lenses.
+  // diffraction the ratio is mostly 2.2 to 2.5, the bands mostly less than 0.08 apart; of 49 such
+  // bursts four pass for soft lenses: of soft texture or development, or with few tiles.
   constexpr double kPlainFallRatio = 2.25, kPerSign = 1.05;
   constexpr double kShortPerPx = 0.058;  // of quarter-wave blur, working px
   constexpr double kLeastShort = 0.08;   // less passes for a sharp lens: the plain sd holds it

@@ -31,6 +31,10 @@ struct LensBlur {
   double quarter_wave_px = 0.0;  ///< the quarter-wave blur that does so, px
 };
 
+/// Where the signs say too little: as if 2 to 3 px of quarter-wave blur were there, which is common
+/// with small pixels. Ours, no source.
+inline constexpr LensBlur kLensBlurNotTold{.short_by = 0.15};
+
 /// @param full_px_per_px of the pictures the signs were read on
 /// @param least_px  quarter-wave blur with the f-number in the files, the least it can be; 0 where
 /// they do not say

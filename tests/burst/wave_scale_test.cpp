@@ -195,6 +195,7 @@ TEST(LensBlur, CannotBeToldFromFewTiles) {
 
 TEST(ScaleSd, GrowsWithWhatIsLackingToTheMostThatIsTrusted) {
   EXPECT_EQ(scale_sd_with({}, 0.05), 0.05);
+  EXPECT_GT(scale_sd_with(kLensBlurNotTold, 0.05), 0.1);
   // 1.25 times 0.2 within 1.96 sd, and the rest: sqrt(0.05^2 + (0.25 / 1.96)^2).
   EXPECT_NEAR(scale_sd_with({.short_by = 0.2}, 0.05), 0.137, 5e-4);
   EXPECT_EQ(scale_sd_with({.short_by = 0.5}, 0.05), FitOptions{}.trusted_scale_sd);
