@@ -89,7 +89,7 @@ struct BurstAnalysis {
 };
 
 struct AnalysisOptions {
-  std::optional<double> blur_limit_px;   ///< absent: default_blur_limit_px of the full-size frame
+  std::optional<double> blur_limit_px{};  ///< absent: default_blur_limit_px of the full-size frame
   LensOptions lens;                      ///< with N_w and pitch known, diffraction is reckoned with
   std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
   int threads = 0;                       ///< 0: as many as there are cores
