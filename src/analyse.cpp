@@ -234,6 +234,8 @@ class BurstJob {
   [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
                                             double to_middle) const;
   bool measure();
+  void find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
+                      const std::vector<double>& log_scale);
   void fit_and_judge();
 
   const Burst burst_;
@@ -379,6 +381,27 @@ bool BurstJob::measure() {
   return done > 0;
 }
 
+void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
+                              const std::vector<double>& log_scale) {
+  NearSideClues clues;
+  // Without a sweep there is no end at which it began.
+  if (!ranges.empty()) {
+    clues.first_end = options_.first_end;
+    clues.first_sweep_rises = ranges.front().rising;
+  }
+  if (options_.larger_picture && focus.status == FitStatus::converged)
+    clues.lens = lens_tells(focus, log_scale, *options_.larger_picture);
+  out_.near_side = weigh_near_side(clues);
+  if (!out_.near_side.contradicted) return;
+  const std::string said = out_.near_side.from == NearSideSource::lens
+                               ? "What is known of the lens says which end is near"
+                               : std::string("You said that the first sweep began at the ") +
+                                     (*clues.first_end == Side::near ? "near end" : "far end");
+  out_.notes.push_back(said +
+                       "; the pictures speak against it: at depth edges the other side "
+                       "hides what lies behind it.");
+}
+
 void BurstJob::fit_and_judge() {
   const std::size_t n = burst_.frames.size();
   const BlurCurves curves = measure_blur_curves(mosaic_.luminance, grid_, for_each_);
@@ -398,13 +421,21 @@ void BurstJob::fit_and_judge() {
   out_.fit_reason = focus.reason;
   out_.scale_sd = focus.scale_sd;
 
-  const std::vector<double> subject = subject_positions(profiles, focus);
+  std::vector<double> subject;
+  std::vector<SweepRange> ranges;
   const CoverageOptions coverage_options{.blur_limit_px = out_.blur_limit_px};
-  // Positions that are not to be trusted cover nothing, and leave no gap either.
-  if (focus.status == FitStatus::converged)
-    out_.coverage = assess_coverage(focus, subject, coverage_options);
-  const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
-  const auto ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
+  const auto cover = [&] {
+    subject = subject_positions(profiles, focus);
+    // Positions that are not to be trusted cover nothing, and leave no gap either.
+    if (focus.status == FitStatus::converged)
+      out_.coverage = assess_coverage(focus, subject, coverage_options);
+    const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
+    ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
+  };
+  cover();
+  find_near_side(focus, ranges, log_scale);
+  focus = grown_towards_near(std::move(focus), out_.near_side);
+  cover();
   std::vector<bool> dark(n), skipped(n);
   for (std::size_t k = 0; k < n; ++k) {
     dark[k] =
