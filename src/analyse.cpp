@@ -234,6 +234,7 @@ class BurstJob {
   [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
                                             double to_middle) const;
   bool measure();
+  [[nodiscard]] std::vector<DepthEdge> edges_by_position(const FocalPositions& focus) const;
   void find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
                       const std::vector<double>& log_scale);
   void fit_and_judge();
@@ -251,6 +252,8 @@ class BurstJob {
   double thumbnail_px_ = 1.0;  // full-size px per thumbnail px
   TileGrid grid_;
   std::vector<TileMeasures> measures_;
+  std::vector<cv::Mat> edge_pictures_;  // small, for the depth edges; empty where not measured
+  int edge_reduction_ = 1;
   Mosaic mosaic_;
 };
 
@@ -324,6 +327,7 @@ bool BurstJob::measure() {
   if (grid_.rows() < 2 || grid_.cols() < 2) return false;
 
   measures_.resize(n);
+  edge_pictures_.resize(n);
   mosaic_ = empty_mosaic(grid_);
   std::vector<std::size_t> todo;
   for (std::size_t k = 0; k < n; ++k)
@@ -334,6 +338,7 @@ bool BurstJob::measure() {
     std::optional<GridFrame> grid{};
     std::string problem{};
   };
+  edge_reduction_ = edge_picture_reduction(grid_.size, todo.size());
   telling_.tell("measuring", 0, todo.size());
   std::size_t next = 0, done = 0;
   // An exception that leaves a stage would leave the frame in it behind, unfreed.
@@ -365,6 +370,7 @@ bool BurstJob::measure() {
             if (m.grid) {
               merge_into(mosaic_, *m.grid, m.frame);
               measures_[m.frame] = m.grid->tiles;
+              edge_pictures_[m.frame] = edge_picture(m.grid->luminance, edge_reduction_);
             } else {
               take_[m.frame] = false;
               out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
@@ -381,6 +387,22 @@ bool BurstJob::measure() {
   return done > 0;
 }
 
+/// Depth edges of the usable frames, with positions as they come from the fit.
+std::vector<DepthEdge> BurstJob::edges_by_position(const FocalPositions& focus) const {
+  std::vector<std::size_t> order;
+  for (std::size_t k = 0; k < focus.frames.size(); ++k)
+    if (focus.frames[k].usable && focus.frames[k].q_px && !edge_pictures_[k].empty())
+      order.push_back(k);
+  std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus.frames[k].q_px; });
+  std::vector<cv::Mat> pictures;
+  std::vector<double> q_px;
+  for (const std::size_t k : order) {
+    pictures.push_back(edge_pictures_[k]);
+    q_px.push_back(*focus.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
+  }
+  return find_depth_edges(pictures, q_px, {}, for_each_);
+}
+
 void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
                               const std::vector<double>& log_scale) {
   NearSideClues clues;
@@ -391,6 +413,7 @@ void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<Swe
   }
   if (options_.larger_picture && focus.status == FitStatus::converged)
     clues.lens = lens_tells(focus, log_scale, *options_.larger_picture);
+  if (focus.status == FitStatus::converged) clues.picture = edges_tell(edges_by_position(focus));
   out_.near_side = weigh_near_side(clues);
   if (!out_.near_side.contradicted) return;
   const std::string said = out_.near_side.from == NearSideSource::lens

@@ -5,6 +5,7 @@
 #include <optional>
 #include <span>
 
+#include "ringsweep/depth_edges.h"
 #include "ringsweep/focal_positions.h"
 
 namespace ringsweep {
@@ -32,7 +33,7 @@ struct NearSideClues {
   std::optional<Side> first_end;  ///< the user: where the burst's first sweep began
   bool first_sweep_rises = true;  ///< positions grow over the first sweep
   double lens = 0.5;              ///< lens_tells()
-  double picture = 0.5;           ///< of the depth edges
+  double picture = 0.5;           ///< edges_tell()
 };
 
 struct NearSideOptions {
@@ -50,6 +51,10 @@ struct NearSideOptions {
 /// @throws std::invalid_argument where the two have another size.
 [[nodiscard]] double lens_tells(const FocalPositions& focus, std::span<const double> log_scale,
                                 Side larger_picture);
+
+/// What the depth edges say, those of one part of the picture as one: they err together.
+/// @return probability that positions grow towards near, 0..1; 0.5 where no edge tells.
+[[nodiscard]] double edges_tell(std::span<const DepthEdge> edges);
 
 /// Positions that grow towards near where the side is known; as they are where it is not. Changes
 /// `side.probability` with them.

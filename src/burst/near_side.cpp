@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <stdexcept>
+#include <utility>
 #include <vector>
 
 namespace ringsweep {
@@ -62,6 +64,26 @@ double lens_tells(const FocalPositions& focus, std::span<const double> log_scale
   const double sd = std::max(std::sqrt(rest / (n - 2.0)), kLeastScaleSd);
   const double rises = normal_share(slope * std::sqrt(qq / kTogether) / sd);
   return larger_picture == Side::near ? rises : 1.0 - rises;
+}
+
+double edges_tell(std::span<const DepthEdge> edges) {
+  // An edge tells only where a step is seen, and two steps are what is seen.
+  constexpr double kLeastExplained = 0.9, kLeastContrast = 0.1, kMostOfOne = 1.0;
+  constexpr int kPartPx = 48;
+  // Of the logistic curve: the likeliest one on bursts of known truth, with room (bench/accuracy).
+  constexpr double kSlope = 2.5;
+  std::map<std::pair<int, int>, std::pair<double, double>> parts;  // sum, count
+  for (const DepthEdge& edge : edges) {
+    if (edge.explained < kLeastExplained || edge.contrast < kLeastContrast) continue;
+    auto& [sum, count] = parts[{edge.at.y / kPartPx, edge.at.x / kPartPx}];
+    sum += std::clamp(edge.higher_near, -kMostOfOne, kMostOfOne), count += 1.0;
+  }
+  double total = 0.0;
+  for (const auto& [place, part] : parts) {
+    const auto [sum, count] = part;
+    total += sum / count * std::sqrt(count / (count + 3.0));
+  }
+  return 1.0 / (1.0 + std::exp(-kSlope * total));
 }
 
 FocalPositions grown_towards_near(FocalPositions focus, NearSide& side) {
