@@ -30,10 +30,10 @@ struct NearSide {
 /// All that may tell it. Probabilities are those that positions grow towards near, as they come
 /// from the fit; 0.5 says nothing.
 struct NearSideClues {
-  std::optional<Side> first_end;  ///< the user: where the burst's first sweep began
-  bool first_sweep_rises = true;  ///< positions grow over the first sweep
-  double lens = 0.5;              ///< lens_tells()
-  double picture = 0.5;           ///< edges_tell()
+  std::optional<Side> first_end{};  ///< the user: where the burst's first sweep began
+  bool first_sweep_rises = true;    ///< positions grow over the first sweep
+  double lens = 0.5;                ///< lens_tells()
+  double picture = 0.5;             ///< edges_tell()
 };
 
 struct NearSideOptions {

@@ -71,7 +71,7 @@ double edges_tell(std::span<const DepthEdge> edges) {
   constexpr double kLeastExplained = 0.9, kLeastContrast = 0.1, kMostOfOne = 1.0;
   constexpr int kPartPx = 48;
   // Of the logistic curve: the likeliest one on bursts of known truth, with room (bench/accuracy).
-  constexpr double kSlope = 2.5;
+  constexpr double kSlope = 3.5;
   std::map<std::pair<int, int>, std::pair<double, double>> parts;  // sum, count
   for (const DepthEdge& edge : edges) {
     if (edge.explained < kLeastExplained || edge.contrast < kLeastContrast) continue;

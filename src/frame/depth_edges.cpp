@@ -29,6 +29,7 @@ struct DepthLook {
   cv::Mat frame;    ///< CV_16UC1, where it is sharpest
   cv::Mat energy;   ///< CV_32FC1, in that frame
   cv::Mat mean;     ///< CV_32FC1, of all frames
+  cv::Mat lowest;   ///< CV_32FC1, of all frames
   cv::Mat highest;  ///< CV_8UC1, brightest of all frames
 };
 
@@ -57,8 +58,11 @@ cv::Mat band_energy(const cv::Mat& picture) {
 
 DepthLook look_at_depth(std::span<const cv::Mat> pictures, const ForEach& for_each) {
   const cv::Size size = pictures.front().size();
-  DepthLook look{cv::Mat(size, CV_16UC1, cv::Scalar(0)), cv::Mat(size, CV_32FC1, cv::Scalar(-1)),
-                 cv::Mat(size, CV_32FC1, cv::Scalar(0)), cv::Mat(size, CV_8UC1, cv::Scalar(0))};
+  DepthLook look{.frame = cv::Mat(size, CV_16UC1, cv::Scalar(0)),
+                 .energy = cv::Mat(size, CV_32FC1, cv::Scalar(-1)),
+                 .mean = cv::Mat(size, CV_32FC1, cv::Scalar(0)),
+                 .lowest = cv::Mat(size, CV_32FC1, cv::Scalar(1e9)),
+                 .highest = cv::Mat(size, CV_8UC1, cv::Scalar(0))};
   // Stripes, so that threads share the work and one frame's energies at a time are held.
   constexpr int kStripe = 96, kMargin = 12;
   const int stripes = (size.height + kStripe - 1) / kStripe;
@@ -72,11 +76,13 @@ DepthLook look_at_depth(std::span<const cv::Mat> pictures, const ForEach& for_ea
         const float* e = energy.ptr<float>(y - from);
         const uchar* value = stripe.ptr<uchar>(y - from);
         auto* frame = look.frame.ptr<ushort>(y);
-        float *best = look.energy.ptr<float>(y), *mean = look.mean.ptr<float>(y);
+        float *best = look.energy.ptr<float>(y), *mean = look.mean.ptr<float>(y),
+              *lowest = look.lowest.ptr<float>(y);
         uchar* highest = look.highest.ptr<uchar>(y);
         for (int x = 0; x < size.width; ++x) {
           if (e[x] > best[x]) best[x] = e[x], frame[x] = static_cast<ushort>(k);
           mean[x] += e[x];
+          lowest[x] = std::min(lowest[x], e[x]);
           highest[x] = std::max(highest[x], value[x]);
         }
       }
@@ -90,14 +96,21 @@ DepthLook look_at_depth(std::span<const cv::Mat> pictures, const ForEach& for_ea
 cv::Mat known_depth(const DepthLook& look, std::size_t num_frames,
                     const DepthEdgeOptions& options) {
   std::vector<float> energies(look.energy.begin<float>(), look.energy.end<float>());
-  const double noise = quantile_in_place(energies, 0.05);
+  // Where there is texture all over, noise alone shows in the frames that are least sharp; there it
+  // scatters to about a fifth of what is its highest in many frames.
+  std::vector<float> lowest(look.lowest.begin<float>(), look.lowest.end<float>());
+  constexpr double kHighestOverLowest = 5.0;
+  const double noise = std::min(quantile_in_place(energies, 0.05),
+                                kHighestOverLowest * quantile_in_place(lowest, 0.05));
   cv::Mat known =
       (look.energy > options.texture * noise) & (look.energy > options.peaked * look.mean);
   // A highlight is brighter than what surrounds it by more than blur can even out, and its disc has
   // an edge of its own in every frame.
   std::vector<uchar> values(look.highest.begin<uchar>(), look.highest.end<uchar>());
   const double top = quantile_in_place(values, 0.9995);
-  const double bright = std::min(std::sqrt(0.75) * top, std::sqrt(0.9) * 255.0);
+  const double middle = quantile_in_place(values, 0.5);
+  const double bright =
+      std::min(std::max(std::sqrt(0.75) * top, 1.5 * middle), std::sqrt(0.9) * 255.0);
   cv::Mat highlights = look.highest > bright;
   cv::dilate(highlights, highlights, cv::Mat::ones(13, 13, CV_8U));
   known.setTo(0, highlights);
