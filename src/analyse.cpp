@@ -414,6 +414,7 @@ void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<Swe
   if (options_.larger_picture && focus.status == FitStatus::converged)
     clues.lens = lens_tells(focus, log_scale, *options_.larger_picture);
   if (focus.status == FitStatus::converged) clues.picture = edges_tell(edges_by_position(focus));
+  edge_pictures_.clear();  // nobody else needs them
   out_.near_side = weigh_near_side(clues);
   if (!out_.near_side.contradicted) return;
   const std::string said = out_.near_side.from == NearSideSource::lens
