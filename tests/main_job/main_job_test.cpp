@@ -141,6 +141,25 @@ TEST(RayTracedSide, TheUsersWordNamesTheEnds) {
   }
 }
 
+// The depth edges of this burst are many: they tell the near side, also against the user's word.
+TEST(RayTracedSide, ThePictureTellsItAndContradicts) {
+  const fs::path folder = shared_folder() / "rendered-bursts" / "beetle" / "2-gap";
+  if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
+  ASSERT_EQ(truth_of(folder)["first_end"], "near");
+  const BurstAnalysis alone = analysed(folder);
+  EXPECT_EQ(alone.near_side.from, NearSideSource::picture);
+  ASSERT_EQ(alone.sweeps.size(), 1U);
+  EXPECT_FALSE(alone.sweeps.front().rising) << "from near to far";
+
+  const BurstAnalysis wrong = analysed(folder, 1, {.first_end = Side::far});
+  EXPECT_TRUE(wrong.sweeps.front().rising) << "the user wins";
+  EXPECT_TRUE(wrong.near_side.contradicted);
+  ASSERT_EQ(wrong.notes.size(), 1U);
+  EXPECT_THAT(wrong.notes.front(),
+              ::testing::HasSubstr("began at the far end; the pictures speak"));
+  EXPECT_FALSE(analysed(folder, 1, {.first_end = Side::near}).near_side.contradicted);
+}
+
 TEST_P(RayTraced, IsJudgedAsTheTruthSays) {
   const fs::path folder = shared_folder() / "rendered-bursts" / "beetle" / GetParam();
   if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
