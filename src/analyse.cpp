@@ -237,6 +237,9 @@ class BurstJob {
                                             double to_middle) const;
   bool measure();
   void allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus);
+  [[nodiscard]] std::vector<DepthEdge> edges_by_position(const FocalPositions& focus) const;
+  void find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
+                      const std::vector<double>& log_scale);
   void fit_and_judge();
 
   const Burst burst_;
@@ -253,6 +256,8 @@ class BurstJob {
   double thumbnail_px_ = 1.0;  // full-size px per thumbnail px
   TileGrid grid_;
   std::vector<TileMeasures> measures_;
+  std::vector<cv::Mat> edge_pictures_;  // small, for the depth edges; empty where not measured
+  int edge_reduction_ = 1;
   Mosaic mosaic_;
 };
 
@@ -326,6 +331,7 @@ bool BurstJob::measure() {
   if (grid_.rows() < 2 || grid_.cols() < 2) return false;
 
   measures_.resize(n);
+  edge_pictures_.resize(n);
   mosaic_ = empty_mosaic(grid_);
   std::vector<std::size_t> todo;
   for (std::size_t k = 0; k < n; ++k)
@@ -336,6 +342,7 @@ bool BurstJob::measure() {
     std::optional<GridFrame> grid{};
     std::string problem{};
   };
+  edge_reduction_ = edge_picture_reduction(grid_.size, todo.size());
   telling_.tell("measuring", 0, todo.size());
   std::size_t next = 0, done = 0;
   // An exception that leaves a stage would leave the frame in it behind, unfreed.
@@ -367,6 +374,7 @@ bool BurstJob::measure() {
             if (m.grid) {
               merge_into(mosaic_, *m.grid, m.frame);
               measures_[m.frame] = m.grid->tiles;
+              edge_pictures_[m.frame] = edge_picture(m.grid->luminance, edge_reduction_);
             } else {
               take_[m.frame] = false;
               out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
@@ -405,6 +413,45 @@ void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& foc
                        " they would be better known.");
 }
 
+/// Depth edges of the usable frames, with positions as they come from the fit.
+std::vector<DepthEdge> BurstJob::edges_by_position(const FocalPositions& focus) const {
+  std::vector<std::size_t> order;
+  for (std::size_t k = 0; k < focus.frames.size(); ++k)
+    if (focus.frames[k].usable && focus.frames[k].q_px && !edge_pictures_[k].empty())
+      order.push_back(k);
+  std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus.frames[k].q_px; });
+  std::vector<cv::Mat> pictures;
+  std::vector<double> q_px;
+  for (const std::size_t k : order) {
+    pictures.push_back(edge_pictures_[k]);
+    q_px.push_back(*focus.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
+  }
+  return find_depth_edges(pictures, q_px, {}, for_each_);
+}
+
+void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
+                              const std::vector<double>& log_scale) {
+  NearSideClues clues;
+  // Without a sweep there is no end at which it began.
+  if (!ranges.empty()) {
+    clues.first_end = options_.first_end;
+    clues.first_sweep_rises = ranges.front().rising;
+  }
+  if (options_.larger_picture && focus.status == FitStatus::converged)
+    clues.lens = lens_tells(focus, log_scale, *options_.larger_picture);
+  if (focus.status == FitStatus::converged) clues.picture = edges_tell(edges_by_position(focus));
+  edge_pictures_.clear();  // nobody else needs them
+  out_.near_side = weigh_near_side(clues);
+  if (!out_.near_side.contradicted) return;
+  const std::string said = out_.near_side.from == NearSideSource::lens
+                               ? "What is known of the lens says which end is near"
+                               : std::string("You said that the first sweep began at the ") +
+                                     (*clues.first_end == Side::near ? "near end" : "far end");
+  out_.notes.push_back(said +
+                       "; the pictures speak against it: at depth edges the other side "
+                       "hides what lies behind it.");
+}
+
 void BurstJob::fit_and_judge() {
   const std::size_t n = burst_.frames.size();
   const double f_number_per_um =
@@ -431,13 +478,21 @@ void BurstJob::fit_and_judge() {
     allow_for_lens_blur(profiles, focus);
   out_.scale_sd = focus.scale_sd;
 
-  const std::vector<double> subject = subject_positions(profiles, focus);
+  std::vector<double> subject;
+  std::vector<SweepRange> ranges;
   const CoverageOptions coverage_options{.blur_limit_px = out_.blur_limit_px};
-  // Positions that are not to be trusted cover nothing, and leave no gap either.
-  if (focus.status == FitStatus::converged)
-    out_.coverage = assess_coverage(focus, subject, coverage_options);
-  const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
-  const auto ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
+  const auto cover = [&] {
+    subject = subject_positions(profiles, focus);
+    // Positions that are not to be trusted cover nothing, and leave no gap either.
+    if (focus.status == FitStatus::converged)
+      out_.coverage = assess_coverage(focus, subject, coverage_options);
+    const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
+    ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
+  };
+  cover();
+  find_near_side(focus, ranges, log_scale);
+  focus = grown_towards_near(std::move(focus), out_.near_side);
+  cover();
   std::vector<bool> dark(n), skipped(n);
   for (std::size_t k = 0; k < n; ++k) {
     dark[k] =

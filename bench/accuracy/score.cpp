@@ -93,6 +93,10 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
   const double slope = fit_line(expected, got).slope;
   score.scale = std::abs(slope);
   score.sign_right = slope > 0.0;
+  if (const auto side = said.find("near_side"); side != said.end() && side->is_object()) {
+    const std::string from = word(*side, "from");
+    if (from == "picture" || from == "unknown") score.sign_told = from == "picture";
+  }
   const double sign = slope < 0.0 ? -1.0 : 1.0;
   double shift = 0.0;
   for (std::size_t i = 0; i < got.size(); ++i) shift += expected[i] - sign * got[i];

@@ -58,6 +58,8 @@ struct BurstScore {
   std::optional<double> rms_px;     ///< of their positions, shift and sign removed
   std::optional<double> shape_px;   ///< the same, scale error removed too
   std::optional<bool> sign_right;   ///< positions grow towards near
+  std::optional<bool> sign_told;    ///< the report says so, from the picture; absent where it has
+                                    ///< another source, or none is named
   std::optional<double> scale;      ///< slope of said against true positions; 1 is right
   std::optional<double> cover;      ///< share whose 95 % interval holds, shift and scale removed
   std::optional<bool> scale_holds;  ///< the scale's 95 % interval

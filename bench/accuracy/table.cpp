@@ -156,6 +156,7 @@ class Rows {
     positions();
     scale();
     diffraction();
+    near_side();
     coverage();
     frames();
     movement();
@@ -300,6 +301,34 @@ class Rows {
       add_row("holds", "95 % interval holds", Unit::share,
               [&](const char* why) { return scale_held(*of, why); });
     }
+  }
+
+  void near_side() {
+    heading("which end is near");
+    add("side.told", "told by the picture", Unit::share, [](const Side& side) {
+      std::size_t n = 0, told = 0;
+      for (const BurstScore* s : side.scores) {
+        if (!s->sign_told || !s->sign_right) continue;
+        ++n;
+        told += *s->sign_told ? 1U : 0U;
+      }
+      return share(told, n, side.absent("not asked"));
+    });
+    add(
+        "side.right", "right, of those told", Unit::share,
+        [](const Side& side) {
+          std::size_t n = 0, right = 0;
+          for (const BurstScore* s : side.scores) {
+            if (!s->sign_told.value_or(false) || !s->sign_right) continue;
+            ++n;
+            right += *s->sign_right ? 1U : 0U;
+          }
+          return share(right, n, side.absent("none told"));
+        },
+        [](const Case& c) -> std::optional<double> {
+          if (!c.ours || !c.ours->sign_told.value_or(false)) return std::nullopt;
+          return c.ours->sign_right.value_or(true) ? 0.0 : 1.0;
+        });
   }
 
   void events(const std::string& id, const std::string& what, const PickCount& pick) {

@@ -89,6 +89,7 @@ AnalysisOptions analysis_options(const CheckOptions& options, const Burst& burst
   result.threads = options.threads;
   result.blur_limit_px = options.blur_limit_px;
   result.lens = options.lens;
+  result.first_end = options.first_end;
   if (options.blur_limit_handbook) {
     if (const auto size = full_size_of(burst, stages)) {
       result.blur_limit_px = std::hypot(size->width, size->height) / 1500.0;

@@ -25,6 +25,7 @@ struct CheckOptions {
   bool blur_limit_handbook = false;  ///< diagonal / 1500 instead
   int threads = 0;                   ///< 0: as many as there are cores
   LensOptions lens;
+  std::optional<Side> first_end;  ///< where the first sweep of every burst began
 };
 
 /// The library's stages as `check` calls them: the real ones in the tool, fakes in its tests.

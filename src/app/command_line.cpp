@@ -100,6 +100,12 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   CLI::Option* handbook = check->add_flag("--blur-limit-handbook", options.blur_limit_handbook,
                                           "The old handbooks' blur limit: diagonal / 1500");
   handbook->excludes(blur_limit);
+  std::string first_end;
+  check
+      ->add_option("--first", first_end,
+                   "Which end the first sweep of each burst began at: near or far")
+      ->type_name("END")
+      ->check(CLI::IsMember({"near", "far"}));
   constexpr int kMostThreads = 1024;
   check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
       ->type_name("N")
@@ -136,6 +142,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   }
   options.paths.assign(paths.begin(), paths.end());
   if (*blur_limit) options.blur_limit_px = blur_limit_px;
+  if (!first_end.empty()) options.first_end = first_end == "near" ? Side::near : Side::far;
   return run_check(options, console, stages);
 }
 

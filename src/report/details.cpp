@@ -107,6 +107,24 @@ std::string fit_line(const BurstAnalysis& burst) {
   return wrapped(text + ".");
 }
 
+std::string near_side_line(const NearSide& side) {
+  switch (side.from) {
+    case NearSideSource::user:
+      return "Positions grow towards near, as you said.\n";
+    case NearSideSource::lens:
+      return fmt::format("Positions grow towards near, as this lens does (probability {:.4f}).\n",
+                         side.probability);
+    case NearSideSource::picture:
+      return fmt::format(
+          "Positions grow towards near: at depth edges that side hides what lies behind it "
+          "(probability {:.4f}).\n",
+          side.probability);
+    case NearSideSource::unknown:
+      break;
+  }
+  return "Which end is near is not known: positions may grow either way.\n";
+}
+
 std::string coverage_lines(const BurstAnalysis& burst) {
   const Coverage& coverage = burst.coverage;
   if (!coverage.has_subject) return "No subject found.\n";
@@ -114,7 +132,10 @@ std::string coverage_lines(const BurstAnalysis& burst) {
                                  coverage.subject_high_px);
   for (const End& end : coverage.ends) {
     text += fmt::format(
-        "End where the first sweep {} (frame {}): {}, {:.2f} px (sd {:.2f} px) beyond.\n",
+        "{} where the first sweep {} (frame {}): {}, {:.2f} px (sd {:.2f} px) beyond.\n",
+        !burst.near_side.known() ? "End"
+        : end.low                ? "Far end"
+                                 : "Near end",
         wording::is_first_end(burst, end) ? "began" : "ended",
         printable(burst.frames[end.frame].file), end.open ? "open" : "covered", end.beyond_px,
         end.beyond_sd_px);
@@ -123,15 +144,15 @@ std::string coverage_lines(const BurstAnalysis& burst) {
   for (const Gap& gap : coverage.gaps) text += fmt::format("Gap {}", gap_line(burst, gap));
   for (std::size_t i = 0; i < burst.sweeps.size(); ++i) {
     const Sweep& sweep = burst.sweeps[i];
-    text += fmt::format("Sweep {}: {} to {}, alone {}, {} gap{}.\n", i + 1,
+    const char* direction = !burst.near_side.known() ? "" : sweep.rising ? ", nearer" : ", farther";
+    text += fmt::format("Sweep {}: {} to {}{}, alone {}, {} gap{}.\n", i + 1,
                         printable(burst.frames[sweep.first].file),
-                        printable(burst.frames[sweep.last].file),
+                        printable(burst.frames[sweep.last].file), direction,
                         wording::json_word(sweep.verdict.kind), sweep.gaps.size(),
                         sweep.gaps.size() == 1 ? "" : "s");
     for (const Gap& gap : sweep.gaps) text += fmt::format("  Gap {}", gap_line(burst, gap));
   }
-  text += "Which end is near is not known: positions may grow either way.\n";
-  return text;
+  return text + near_side_line(burst.near_side);
 }
 
 std::string advice_lines(const BurstAnalysis& burst) {

@@ -75,10 +75,12 @@ json frames_json(const BurstAnalysis& burst) {
 json sweeps_json(const BurstAnalysis& burst) {
   json list = json::array();
   for (const Sweep& sweep : burst.sweeps) {
-    // Which way is near is not known yet, so neither is the direction.
+    const char* direction = !burst.near_side.known() ? "unknown"
+                            : sweep.rising           ? "nearer"
+                                                     : "farther";
     list.push_back({{"first", sweep.first + 1},
                     {"last", sweep.last + 1},
-                    {"direction", "unknown"},
+                    {"direction", direction},
                     {"verdict", wording::json_word(sweep.verdict.kind)},
                     {"gaps", gaps_json(burst, sweep.gaps)}});
   }
@@ -88,7 +90,7 @@ json sweeps_json(const BurstAnalysis& burst) {
 json ends_json(const BurstAnalysis& burst) {
   json list = json::array();
   for (const End& end : burst.coverage.ends) {
-    list.push_back({{"end", wording::is_first_end(burst, end) ? "first" : "last"},
+    list.push_back({{"end", wording::json_word(burst, end)},
                     {"state", end.open ? "open" : "covered"},
                     {"beyond_px", number(end.beyond_px, kPxDecimals)},
                     {"beyond_sd_px", number(end.beyond_sd_px, kPxDecimals)},
@@ -139,6 +141,13 @@ json quarter_wave_from(const BurstAnalysis& burst) {
   return burst.working_f_number_given ? "given" : "assumed";
 }
 
+json near_side_json(const NearSide& side) {
+  constexpr int kProbabilityDecimals = 5;
+  return {{"from", wording::json_word(side.from)},
+          {"probability", number(side.probability, kProbabilityDecimals)},
+          {"contradicted", side.contradicted}};
+}
+
 json burst_json(const BurstAnalysis& burst) {
   json reasons = json::array();
   for (const Reason& reason : burst.verdict.reasons) {
@@ -157,6 +166,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"frames", frames_json(burst)},
       {"scale_sd", number(burst.scale_sd, kShareDecimals)},
       {"fit", {{"status", fit_word(burst.fit_status)}, {"reason", valid_utf8(burst.fit_reason)}}},
+      {"near_side", near_side_json(burst.near_side)},
       {"sweeps", sweeps_json(burst)},
       {"blur_limit_px", number(burst.blur_limit_px, kPxDecimals)},
       {"allowed_step_px", number(burst.allowed_step_px, kPxDecimals)},

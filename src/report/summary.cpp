@@ -36,6 +36,12 @@ std::string frames_shot(const BurstAnalysis& burst, const Labels& labels) {
   return fmt::format("{} to {}", labels[first], labels[last]);
 }
 
+/// " (the near end)", or nothing where that is not known.
+std::string which_end(const BurstAnalysis& burst, const Reason& reason) {
+  const std::string_view side = wording::near_or_far(burst, reason.at_start);
+  return side.empty() ? std::string{} : fmt::format(" (the {}end)", side);
+}
+
 std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const Labels& labels) {
   const std::string close = reason.close_call ? ", a close call" : "";
   const std::string_view nothing = reason.close_call ? "nothing quite sharp" : "nothing sharp";
@@ -59,11 +65,11 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
     }
     case ReasonKind::open_end:
       if (reason.at_start) {
-        return fmt::format("started too late, {} where you began, before {}{}", nothing,
-                           labels[reason.first_frame], close);
+        return fmt::format("started too late, {} where you began{}, before {}{}", nothing,
+                           which_end(burst, reason), labels[reason.first_frame], close);
       }
-      return fmt::format("stopped too soon, {} where you stopped, past {}{}", nothing,
-                         labels[reason.first_frame], close);
+      return fmt::format("stopped too soon, {} where you stopped{}, past {}{}", nothing,
+                         which_end(burst, reason), labels[reason.first_frame], close);
     case ReasonKind::too_few_frames: {
       const auto good = std::ranges::count_if(burst.frames, &FrameAnalysis::usable);
       if (good == 0) return "no frame is good enough";

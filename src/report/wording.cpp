@@ -440,6 +440,25 @@ std::string_view json_word(FrameFlag flag) {
   return "other-picture";
 }
 
+std::string_view json_word(NearSideSource source) {
+  switch (source) {
+    case NearSideSource::user:
+      return "user";
+    case NearSideSource::lens:
+      return "lens";
+    case NearSideSource::picture:
+      return "picture";
+    case NearSideSource::unknown:
+      break;
+  }
+  return "unknown";
+}
+
+std::string_view json_word(const BurstAnalysis& burst, const End& end) {
+  if (burst.near_side.known()) return end.low ? "far" : "near";
+  return is_first_end(burst, end) ? "first" : "last";
+}
+
 std::string turn_words(double turn_factor) {
   struct Fraction {
     double value;
@@ -481,6 +500,12 @@ std::string action(const BurstAnalysis& burst) {
   return cannot_tell_action(burst);
 }
 
+std::string_view near_or_far(const BurstAnalysis& burst, bool at_start) {
+  if (!burst.near_side.known()) return {};
+  const bool starts_low = burst.sweeps.empty() || burst.sweeps.front().rising;
+  return at_start == starts_low ? "far " : "near ";
+}
+
 std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason) {
   const auto file = [&](std::size_t frame) {
     return frame < burst.frames.size() ? printable(burst.frames[frame].file) : std::string("?");
@@ -512,9 +537,10 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
     }
     case ReasonKind::open_end:
       return fmt::format(
-          "The subject goes on {:.2f} px (sd {:.2f} px) beyond {}, at the end where the {}; "
+          "The subject goes on {:.2f} px (sd {:.2f} px) beyond {}, at the {}end where the {}; "
           "{:.2f} px allowed.{}",
           reason.width_px, reason.width_sd_px, file(reason.first_frame),
+          near_or_far(burst, reason.at_start),
           reason.at_start ? "first sweep began" : "first sweep ended", burst.blur_limit_px, close);
     case ReasonKind::too_few_frames: {
       const auto usable = std::ranges::count_if(burst.frames, &FrameAnalysis::usable);

@@ -69,6 +69,18 @@ TEST(ScorePositions, AMirroredAndShiftedAnswerIsRightButForTheSign) {
   EXPECT_EQ(s.sign_right, false);
 }
 
+TEST(ScorePositions, WhoToldTheSignIsRead) {
+  const auto told = [](const json& near_side) {
+    json said = said_at({-1.0, 0.0, 1.0}, 0.1);
+    said["near_side"] = near_side;
+    return score_burst(said, truth_at({-1.0, 0.0, 1.0})).sign_told;
+  };
+  EXPECT_EQ(told({{"from", "picture"}}), true);
+  EXPECT_EQ(told({{"from", "unknown"}}), false);
+  EXPECT_EQ(told({{"from", "user"}}), std::nullopt);
+  EXPECT_EQ(told(nullptr), std::nullopt);
+}
+
 TEST(ScorePositions, TheScalesIntervalHoldsUpToItsEdge) {
   json said = said_at({-1.1, 0.0, 1.1}, 0.1);
   said["scale_sd"] = 0.1 / 1.96 * 1.0005;

@@ -69,6 +69,23 @@ TEST(Table, PositionsArePooledOverFramesNotBursts) {
   EXPECT_EQ(row(table, "position.rms_px").worst[0].name, "two");
 }
 
+TEST(Table, TheNearSideCountsWhereThePictureTellsIt) {
+  BurstScore right = score({1.0}), wrong = right, untold = right, by_user = right;
+  right.sign_told = wrong.sign_told = true;
+  untold.sign_told = false;
+  right.sign_right = by_user.sign_right = true;
+  wrong.sign_right = untold.sign_right = false;
+  const std::vector<Case> cases{answered("a", "", right), answered("b", "", wrong),
+                                answered("c", "", untold), answered("d", "", by_user)};
+  const Table table = make_table(cases);
+  EXPECT_EQ(row(table, "side.told").ours.hits, 2U);
+  EXPECT_EQ(row(table, "side.told").ours.cases, 3U);
+  EXPECT_EQ(row(table, "side.right").ours.hits, 1U);
+  EXPECT_EQ(row(table, "side.right").ours.cases, 2U);
+  ASSERT_EQ(row(table, "side.right").worst.size(), 1U);
+  EXPECT_EQ(row(table, "side.right").worst[0].name, "b");
+}
+
 TEST(Table, TheScalesSpreadIsAboutItsMean) {
   BurstScore a = score({1.0}), b = score({1.0}), c = score({1.0});
   a.scale = 0.9, b.scale = 1.0, c.scale = 1.04;

@@ -309,6 +309,18 @@ TEST_F(Tool, AMarkedFNumberWithoutMagnificationIsToldWhatItLacks) {
   EXPECT_THAT(err(), HasSubstr("needs --magnification too"));
 }
 
+TEST_F(Tool, TheFirstSweepsEndReachesTheAnalysis) {
+  run_tool({"check", "card"});
+  run_tool({"check", "card", "--first", "near"});
+  run_tool({"check", "card", "--first", "far"});
+  ASSERT_EQ(analysed_with_.size(), 3U);
+  EXPECT_FALSE(analysed_with_[0].first_end);
+  EXPECT_EQ(analysed_with_[1].first_end, Side::near);
+  EXPECT_EQ(analysed_with_[2].first_end, Side::far);
+  EXPECT_EQ(run_tool({"check", "card", "--first", "left"}), 2);
+  EXPECT_THAT(err(), HasSubstr("--first"));
+}
+
 TEST_F(Tool, OneBurstThatFailsDoesNotTakeTheOthersAlong) {
   intake_.bursts = {burst_of(25, "bad"), burst_of(25)};
   int calls = 0;

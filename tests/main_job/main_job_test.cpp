@@ -25,7 +25,8 @@ namespace fs = std::filesystem;
 using nlohmann::json;
 
 /// @param least_reduction a raw without a preview never comes larger than half size (2).
-BurstAnalysis analysed(const fs::path& folder, int least_reduction = 1) {
+BurstAnalysis analysed(const fs::path& folder, int least_reduction = 1,
+                       const AnalysisOptions& options = {}) {
   const std::vector<fs::path> paths{folder};
   const Intake intake = find_bursts(paths);
   EXPECT_EQ(intake.bursts.size(), 1U) << "one burst was shot";
@@ -33,7 +34,7 @@ BurstAnalysis analysed(const fs::path& folder, int least_reduction = 1) {
   const auto read = [least_reduction](const FrameRef& frame, int reduction) {
     return decode(frame, {.reduction = std::max(reduction, least_reduction)});
   };
-  const std::vector<BurstAnalysis> bursts = analyse(intake.bursts.front(), read);
+  const std::vector<BurstAnalysis> bursts = analyse(intake.bursts.front(), read, options);
   EXPECT_EQ(bursts.size(), 1U) << "one burst was shot";
   return bursts.empty() ? BurstAnalysis{} : bursts.front();
 }
@@ -120,9 +121,45 @@ void expect_truth(const BurstAnalysis& said, const json& truth) {
   EXPECT_LT(back.rms, 0.2) << "px rms of " << true_px.size() << " frames";
   // The scale within 10 %, likewise.
   EXPECT_NEAR(std::abs(fit_line(true_px, said_px).slope), 1.0, 0.1);
+  if (said.near_side.known()) EXPECT_GT(fit_line(true_px, said_px).slope, 0.0) << "towards near";
 }
 
 class RayTraced : public ::testing::TestWithParam<const char*> {};
+
+// The sweep begins inside the subject: the near end is open, and the user knows which that is.
+TEST(RayTracedSide, TheUsersWordNamesTheEnds) {
+  const fs::path folder = shared_folder() / "rendered-bursts" / "beetle" / "6-late";
+  if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
+  ASSERT_EQ(truth_of(folder)["first_end"], "near");
+  for (const Side first : {Side::near, Side::far}) {
+    const BurstAnalysis said = analysed(folder, 1, {.first_end = first});
+    EXPECT_EQ(said.near_side.from, NearSideSource::user);
+    ASSERT_EQ(said.sweeps.size(), 1U);
+    EXPECT_EQ(said.sweeps.front().rising, first == Side::far);
+    ASSERT_EQ(said.coverage.ends.size(), 2U);
+    for (const End& end : said.coverage.ends)
+      EXPECT_EQ(end.open, end.low == (first == Side::far)) << "the end where the sweep began";
+  }
+}
+
+// The depth edges of this burst are many: they tell the near side, also against the user's word.
+TEST(RayTracedSide, ThePictureTellsItAndContradicts) {
+  const fs::path folder = shared_folder() / "rendered-bursts" / "beetle" / "2-gap";
+  if (!fs::exists(folder)) GTEST_SKIP() << folder << " is absent; set RINGSWEEP_SHARED";
+  ASSERT_EQ(truth_of(folder)["first_end"], "near");
+  const BurstAnalysis alone = analysed(folder);
+  EXPECT_EQ(alone.near_side.from, NearSideSource::picture);
+  ASSERT_EQ(alone.sweeps.size(), 1U);
+  EXPECT_FALSE(alone.sweeps.front().rising) << "from near to far";
+
+  const BurstAnalysis wrong = analysed(folder, 1, {.first_end = Side::far});
+  EXPECT_TRUE(wrong.sweeps.front().rising) << "the user wins";
+  EXPECT_TRUE(wrong.near_side.contradicted);
+  ASSERT_EQ(wrong.notes.size(), 1U);
+  EXPECT_THAT(wrong.notes.front(),
+              ::testing::HasSubstr("began at the far end; the pictures speak"));
+  EXPECT_FALSE(analysed(folder, 1, {.first_end = Side::near}).near_side.contradicted);
+}
 
 TEST_P(RayTraced, IsJudgedAsTheTruthSays) {
   const fs::path folder = shared_folder() / "rendered-bursts" / "beetle" / GetParam();

@@ -46,6 +46,21 @@ TEST(DetailsText, ListsEveryFrameAndADashWhereNothingIsKnown) {
   EXPECT_THAT(text, HasSubstr("the picture data end too early; copy it again.\n"));
 }
 
+TEST(DetailsText, SaysWhichEndIsNearAndWhoSaysSo) {
+  BurstAnalysis burst = made::complete_burst();
+  EXPECT_THAT(details_text(burst), HasSubstr("Which end is near is not known"));
+  EXPECT_THAT(details_text(burst), HasSubstr("End where the first sweep began (frame DSC01207"));
+  burst.near_side = {.from = NearSideSource::user, .probability = 1.0};
+  EXPECT_THAT(details_text(burst), HasSubstr("grow towards near, as you said."));
+  EXPECT_THAT(details_text(burst),
+              HasSubstr("Far end where the first sweep began (frame DSC01207"));
+  EXPECT_THAT(details_text(burst), HasSubstr("DSC01231.JPG, nearer, alone complete"));
+  burst.near_side = {.from = NearSideSource::lens, .probability = 0.9961};
+  EXPECT_THAT(details_text(burst), HasSubstr("as this lens does (probability 0.9961)"));
+  burst.near_side = {.from = NearSideSource::picture, .probability = 0.9991};
+  EXPECT_THAT(details_text(burst), HasSubstr("hides what lies behind it (probability 0.9991)"));
+}
+
 TEST(DetailsText, GivesTheFitsOwnWordsAndTheNotes) {
   BurstAnalysis burst = made::complete_burst();
   Reason reason = made::reason(ReasonKind::fit_not_trusted);

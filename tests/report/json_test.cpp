@@ -127,6 +127,8 @@ TEST(Schema, RefusesABrokenReport) {
   };
   EXPECT_NE(broken("/format", "other"), "");
   EXPECT_NE(broken("/version", 2), "");
+  EXPECT_NE(broken("/bursts/0/near_side/from", "breathing"), "");
+  EXPECT_NE(broken("/bursts/0/near_side/probability", 1.001), "");
   EXPECT_NE(broken("/bursts/0/verdict", "fine"), "");
   EXPECT_NE(broken("/bursts/0/reasons", json::array()), "");
   EXPECT_NE(broken("/bursts/0/blur_limit_px", 0), "");
@@ -190,6 +192,31 @@ TEST(ReportJson, FirstIsTheEndWhereTheFirstSweepBegan) {
   EXPECT_EQ(open_end(burst), "first");
   burst.sweeps.front().rising = false;
   EXPECT_EQ(open_end(burst), "last");
+}
+
+TEST(ReportJson, NearAndFarAreNamedWhereTheyAreKnown) {
+  BurstAnalysis burst = made::complete_burst();
+  burst.sweeps.push_back(burst.sweeps.front());
+  burst.sweeps.back().rising = false;
+  json said = report_json(std::vector{burst})["bursts"][0];
+  EXPECT_EQ(said["near_side"],
+            json({{"from", "unknown"}, {"probability", 0.5}, {"contradicted", false}}));
+  EXPECT_EQ(said["sweeps"][0]["direction"], "unknown");
+  EXPECT_EQ(said["ends"][0]["end"], "first");
+  for (const auto& [source, word] : {std::pair{NearSideSource::user, "user"},
+                                     {NearSideSource::lens, "lens"},
+                                     {NearSideSource::picture, "picture"}}) {
+    burst.near_side = {.from = source, .probability = 0.9987654, .contradicted = true};
+    const json report = report_json(std::vector{burst});
+    EXPECT_EQ(complaints(report), "");
+    said = report["bursts"][0];
+    EXPECT_EQ(said["near_side"],
+              json({{"from", word}, {"probability", 0.99877}, {"contradicted", true}}));
+    EXPECT_EQ(said["sweeps"][0]["direction"], "nearer");
+    EXPECT_EQ(said["sweeps"][1]["direction"], "farther");
+    EXPECT_EQ(said["ends"][0]["end"], "far") << "positions grow towards near";
+    EXPECT_EQ(said["ends"][1]["end"], "near");
+  }
 }
 
 TEST(ReportJson, NumbersAreFiniteOrNull) {

@@ -255,6 +255,10 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
   EXPECT_EQ(all.back(), "Again from at least 4 frames before 1401 to 1402.");
+  burst.near_side.from = NearSideSource::user;
+  EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
+              ::testing::HasSubstr("where you began (the far end), before 1401."));
+  burst.near_side = {};
 
   reason.at_start = false;
   reason.first_frame = reason.last_frame = 19;

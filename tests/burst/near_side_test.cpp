@@ -1,0 +1,132 @@
+// Which way positions grow: who is believed, and what is turned round with it.
+#include "ringsweep/near_side.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <stdexcept>
+#include <vector>
+
+#include "positions.h"
+
+namespace ringsweep {
+namespace {
+
+TEST(WeighNearSide, TheUsersWordIsTheSweepsDirection) {
+  for (const bool rises : {true, false}) {
+    const NearSide from_far = weigh_near_side({.first_end = Side::far, .first_sweep_rises = rises});
+    EXPECT_EQ(from_far.from, NearSideSource::user);
+    EXPECT_EQ(from_far.probability, rises ? 1.0 : 0.0);
+    const NearSide from_near =
+        weigh_near_side({.first_end = Side::near, .first_sweep_rises = rises});
+    EXPECT_EQ(from_near.probability, rises ? 0.0 : 1.0);
+    EXPECT_FALSE(from_near.contradicted) << "the pictures say nothing";
+  }
+}
+
+TEST(WeighNearSide, TheUserWinsOverTheLensAndTheLensOverThePicture) {
+  NearSideClues clues{.first_end = Side::far, .lens = 0.001, .picture = 0.999};
+  EXPECT_EQ(weigh_near_side(clues).from, NearSideSource::user);
+  clues.first_end.reset();
+  EXPECT_EQ(weigh_near_side(clues).from, NearSideSource::lens);
+  EXPECT_TRUE(weigh_near_side(clues).contradicted);
+  clues.lens = 0.5;
+  EXPECT_EQ(weigh_near_side(clues).from, NearSideSource::picture);
+  EXPECT_EQ(weigh_near_side(clues).probability, 0.999);
+}
+
+TEST(WeighNearSide, OnlyStrongEvidenceContradicts) {
+  NearSideClues clues{.first_end = Side::near, .picture = 0.9951};
+  EXPECT_TRUE(weigh_near_side(clues).contradicted);
+  clues.picture = 0.9949;
+  EXPECT_FALSE(weigh_near_side(clues).contradicted);
+  clues.picture = 0.0049;
+  EXPECT_FALSE(weigh_near_side(clues).contradicted) << "they agree";
+}
+
+TEST(WeighNearSide, WeakEvidenceIsNone) {
+  for (const double p : {0.0051, 0.5, 0.9949}) {
+    const NearSide side = weigh_near_side({.picture = p});
+    EXPECT_FALSE(side.known()) << p;
+    EXPECT_EQ(side.probability, p);
+  }
+  for (const double p : {0.0049, 0.9951})
+    EXPECT_EQ(weigh_near_side({.picture = p}).from, NearSideSource::picture) << p;
+}
+
+TEST(GrownTowardsNear, TurnsFramesTilesAndProbability) {
+  FocalPositions focus = frames_at({-3.0, 1.0, 2.0});
+  forget(focus, 1);
+  focus.tiles = {{.q_px = 4.0, .weight = 0.5}};
+  focus.covariance_px2(0, 2) = 0.25;
+  NearSide side{.from = NearSideSource::picture, .probability = 0.001};
+  const FocalPositions turned = grown_towards_near(focus, side);
+  EXPECT_EQ(turned.frames[0].q_px, 3.0);
+  EXPECT_FALSE(turned.frames[1].q_px);
+  EXPECT_EQ(turned.frames[2].q_px, -2.0);
+  EXPECT_EQ(turned.tiles[0].q_px, -4.0);
+  EXPECT_EQ(turned.covariance_px2(0, 2), 0.25);
+  EXPECT_DOUBLE_EQ(side.probability, 0.999);
+}
+
+TEST(GrownTowardsNear, LeavesWhatIsRightOrUnknown) {
+  const FocalPositions focus = frames_at({-3.0, 2.0});
+  NearSide right{.from = NearSideSource::picture, .probability = 0.999};
+  EXPECT_EQ(grown_towards_near(focus, right).frames[0].q_px, -3.0);
+  NearSide unknown{.probability = 0.1};
+  EXPECT_EQ(grown_towards_near(focus, unknown).frames[0].q_px, -3.0);
+  EXPECT_EQ(unknown.probability, 0.1);
+}
+
+TEST(LensTells, AScaleThatFollowsThePositionsIsSure) {
+  const FocalPositions focus = frames_at(evenly(-10.0, 10.0, 21));
+  std::vector<double> scale;
+  for (const double q : evenly(-10.0, 10.0, 21)) scale.push_back(2e-3 * q);
+  EXPECT_GT(lens_tells(focus, scale, Side::near), 0.999);
+  EXPECT_LT(lens_tells(focus, scale, Side::far), 0.001);
+  for (double& s : scale) s = -s;
+  EXPECT_LT(lens_tells(focus, scale, Side::near), 0.001);
+}
+
+TEST(LensTells, AScaleThatOnlyScattersTellsNothing) {
+  const FocalPositions focus = frames_at(evenly(-10.0, 10.0, 20));
+  std::vector<double> scale;
+  for (int k = 0; k < 20; ++k) scale.push_back(k % 2 == 0 ? 1e-3 : -1e-3);
+  const double p = lens_tells(focus, scale, Side::near);
+  EXPECT_GT(p, 0.1);
+  EXPECT_LT(p, 0.9);
+  EXPECT_EQ(lens_tells(frames_at({0.0, 1.0, 2.0}), std::vector{0.0, 1.0, 2.0}, Side::near), 0.5);
+  EXPECT_THROW((void)lens_tells(focus, std::vector{0.0}, Side::near), std::invalid_argument);
+}
+
+DepthEdge edge_at(int x, int y, double higher_near) {
+  return {
+      .at = {x, y}, .jump_px = 8.0, .contrast = 0.5, .explained = 0.95, .higher_near = higher_near};
+}
+
+TEST(EdgesTell, NoEdgeSaysNothingAndSignsMirror) {
+  EXPECT_EQ(edges_tell({}), 0.5);
+  const std::vector edges{edge_at(10, 10, 0.8), edge_at(100, 10, 0.7), edge_at(200, 90, -0.2)};
+  std::vector<DepthEdge> turned = edges;
+  for (DepthEdge& e : turned) e.higher_near = -e.higher_near;
+  EXPECT_GT(edges_tell(edges), 0.5);
+  EXPECT_NEAR(edges_tell(edges) + edges_tell(turned), 1.0, 1e-15);
+}
+
+TEST(EdgesTell, EdgesOfOnePartErrTogether) {
+  const std::vector<DepthEdge> one_part(500, edge_at(20, 20, 3.0));
+  EXPECT_LT(edges_tell(one_part), 0.995) << "however many";
+  std::vector<DepthEdge> parts;
+  for (int i = 0; i < 500; ++i) parts.push_back(edge_at(20 + 60 * (i % 5), 20, 3.0));
+  EXPECT_GT(edges_tell(parts), 0.995);
+}
+
+TEST(EdgesTell, WhatIsNoStepDoesNotCount) {
+  DepthEdge vague = edge_at(10, 10, 1.0), pale = vague;
+  vague.explained = 0.5;
+  pale.contrast = 0.01;
+  EXPECT_EQ(edges_tell(std::vector{vague, pale}), 0.5);
+}
+
+}  // namespace
+}  // namespace ringsweep
