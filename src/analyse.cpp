@@ -477,6 +477,7 @@ void BurstJob::fit_and_judge() {
   if (!out_.wave_model && focus.status == FitStatus::converged)
     allow_for_lens_blur(profiles, focus);
   out_.scale_sd = focus.scale_sd;
+  if (focus.status == FitStatus::converged) out_.haze = find_haze(focus, log_scale);
 
   std::vector<double> subject;
   std::vector<SweepRange> ranges;

@@ -13,6 +13,7 @@
 #include "ringsweep/coverage.h"
 #include "ringsweep/focal_positions.h"
 #include "ringsweep/frame.h"
+#include "ringsweep/haze.h"
 #include "ringsweep/lens.h"
 #include "ringsweep/near_side.h"
 #include "ringsweep/result.h"
@@ -75,6 +76,7 @@ struct BurstAnalysis {
   std::string fit_reason;
   std::optional<double> scale_sd;  ///< relative sd of the px scale
   NearSide near_side;              ///< where it is known, positions grow towards near
+  std::optional<Haze> haze;        ///< contrast lost from some frame on
   double blur_limit_px = 2.0;
   double allowed_step_px = 4.0;
   std::optional<double> quarter_wave_blur_px;  ///< 2 lambda N_w / p
@@ -92,15 +94,15 @@ struct BurstAnalysis {
 
 struct AnalysisOptions {
   std::optional<double> blur_limit_px{};  ///< absent: default_blur_limit_px of the full-size frame
-  LensOptions lens;                      ///< with N_w and pitch known, diffraction is reckoned with
+  LensOptions lens{};                    ///< with N_w and pitch known, diffraction is reckoned with
   std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
   int threads = 0;                       ///< 0: as many as there are cores
-  std::optional<Side> first_end;         ///< where the first sweep of every burst began, if known
+  std::optional<Side> first_end{};       ///< where the first sweep of every burst began, if known
   /// A learnt lens: the side where the picture gets larger. It holds for one lens, one side of 1:1
   /// and one kind of focusing: where the whole lens moves and the body stays put, a longer
   /// extension makes the picture larger and focuses nearer below 1:1, farther beyond; inner
   /// focusing obeys neither. Absent: the picture's scale says nothing about near and far.
-  std::optional<Side> larger_picture;
+  std::optional<Side> larger_picture{};
 };
 
 /// Reads one frame shrunk by `reduction` (1, 2, 4 or 8): decode() in the tool, a fake in the tests.

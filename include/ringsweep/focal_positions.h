@@ -31,6 +31,9 @@ struct FocalPosition {
   /// Straight movement during the exposure that explains how much less sharp the frame is than its
   /// position says, px; 0: it is as sharp as it says. Absent: the pictures do not tell.
   std::optional<double> shake_px;
+  /// Log of its contrast (energy) against what its position explains; the same in all frames means
+  /// nothing. Absent where nothing near its focus tells.
+  std::optional<double> log_contrast{};
 };
 
 /// Position of one tile of the scene.

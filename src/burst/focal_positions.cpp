@@ -410,6 +410,7 @@ void Fit::find_shaken(FocalPositions& out) {
   }
   for (std::size_t k = 0; k < num_frames_; ++k) {
     if (told[k] == 0) continue;
+    out.frames[k].log_contrast = state_.gain(static_cast<Index>(k));
     const double disc_px2 = state_.shake_px2(static_cast<Index>(k));
     out.frames[k].shake_px =
         disc_px2 > 0.0 ? movement_like_disc_px(std::sqrt(disc_px2), kBands[0].sigma_px * px) : 0.0;

@@ -40,12 +40,14 @@ class DiscOnDisc {
  public:
   /// @param share FitOptions::disc_on_disc
   DiscOnDisc(double full_px_per_px, double share)
-      : share_(share), reach_px2_(30.0 * full_px_per_px * full_px_per_px) {}
+      : share_(share),
+        reach_px2_(30.0 * full_px_per_px * full_px_per_px),
+        most_px2_(36.0 * full_px_per_px * full_px_per_px) {}
 
   /// @param x           d^2 - d_0^2, px^2
   /// @param mosaic_px2  d_0^2
   [[nodiscard]] double beyond(double x, double mosaic_px2) const {
-    return x > 0.0 ? x + share_ * mosaic_px2 * x / (x + reach_px2_) : x;
+    return x > 0.0 ? x + share_ * std::min(mosaic_px2, most_px2_) * x / (x + reach_px2_) : x;
   }
   /// Derivatives of beyond() by x and by d_0^2.
   struct Slopes {
@@ -54,12 +56,14 @@ class DiscOnDisc {
   [[nodiscard]] Slopes slopes(double x, double mosaic_px2) const {
     if (x <= 0.0) return {};
     const double per = 1.0 / (x + reach_px2_);
-    return {1.0 + share_ * mosaic_px2 * reach_px2_ * per * per, share_ * x * per};
+    return {1.0 + share_ * std::min(mosaic_px2, most_px2_) * reach_px2_ * per * per,
+            mosaic_px2 < most_px2_ ? share_ * x * per : 0.0};
   }
 
  private:
   double share_;
   double reach_px2_;
+  double most_px2_;  // a mosaic more blurred than this hardly tells any more: d_0 counts as 6 px
 };
 
 /// All tiles' curves share their diameters, so the search along them is made once.

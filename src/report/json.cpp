@@ -141,6 +141,12 @@ json quarter_wave_from(const BurstAnalysis& burst) {
   return burst.working_f_number_given ? "given" : "assumed";
 }
 
+json haze_json(const BurstAnalysis& burst) {
+  if (!burst.haze) return nullptr;
+  return {{"from", burst.frames[burst.haze->first_frame].file},
+          {"contrast_lost", number(burst.haze->contrast_lost, kShareDecimals)}};
+}
+
 json near_side_json(const NearSide& side) {
   constexpr int kProbabilityDecimals = 5;
   return {{"from", wording::json_word(side.from)},
@@ -167,6 +173,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"scale_sd", number(burst.scale_sd, kShareDecimals)},
       {"fit", {{"status", fit_word(burst.fit_status)}, {"reason", valid_utf8(burst.fit_reason)}}},
       {"near_side", near_side_json(burst.near_side)},
+      {"haze", haze_json(burst)},
       {"sweeps", sweeps_json(burst)},
       {"blur_limit_px", number(burst.blur_limit_px, kPxDecimals)},
       {"allowed_step_px", number(burst.allowed_step_px, kPxDecimals)},
@@ -177,7 +184,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"gaps", gaps_json(burst, burst.coverage.gaps)},
       {"ends", ends_json(burst)},
       {"advice", advice_json(burst)},
-      {"checks_made", json::array({"coverage", "shake"})},
+      {"checks_made", json::array({"coverage", "shake", "haze"})},
       {"notes", std::move(notes)}};
 }
 

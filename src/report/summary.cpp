@@ -182,12 +182,19 @@ std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
   return text;
 }
 
+std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
+  if (!burst.haze) return {};
+  return wrapped(fmt::format("Softer from {} on: look for dew on the front lens or the diffuser.",
+                             labels[burst.haze->first_frame]));
+}
+
 }  // namespace
 
 std::string summary_text(const BurstAnalysis& burst) {
   const Labels labels = wording::frame_labels(burst);
   return verdict_lines(burst, labels) + close_calls(burst, labels) + frame_lines(burst, labels) +
-         "Not checked: movement, lost drops.\n" + wrapped(wording::action(burst));
+         haze_line(burst, labels) + "Not checked: movement, lost drops.\n" +
+         wrapped(wording::action(burst));
 }
 
 }  // namespace ringsweep

@@ -121,7 +121,9 @@ void expect_truth(const BurstAnalysis& said, const json& truth) {
   EXPECT_LT(back.rms, 0.2) << "px rms of " << true_px.size() << " frames";
   // The scale within 10 %, likewise.
   EXPECT_NEAR(std::abs(fit_line(true_px, said_px).slope), 1.0, 0.1);
-  if (said.near_side.known()) EXPECT_GT(fit_line(true_px, said_px).slope, 0.0) << "towards near";
+  if (said.near_side.known()) {
+    EXPECT_GT(fit_line(true_px, said_px).slope, 0.0) << "towards near";
+  }
 }
 
 class RayTraced : public ::testing::TestWithParam<const char*> {};

@@ -162,7 +162,7 @@ TEST(ReportJson, SaysWhatWasFound) {
   EXPECT_EQ(burst["advice"]["turn_factor"], 0.5143);
   EXPECT_EQ(burst["advice"]["text"],
             "Again from 1309 to 1312, and turn the ring about half as far per frame.");
-  EXPECT_EQ(burst["checks_made"], json::array({"coverage", "shake"}));
+  EXPECT_EQ(burst["checks_made"], json::array({"coverage", "shake", "haze"}));
 }
 
 TEST(ReportJson, LeavesOutChecksThatWereNotMade) {
@@ -192,6 +192,16 @@ TEST(ReportJson, FirstIsTheEndWhereTheFirstSweepBegan) {
   EXPECT_EQ(open_end(burst), "first");
   burst.sweeps.front().rising = false;
   EXPECT_EQ(open_end(burst), "last");
+}
+
+TEST(ReportJson, HazeNamesTheFrame) {
+  BurstAnalysis burst = made::complete_burst();
+  EXPECT_TRUE(report_json(std::vector{burst})["bursts"][0]["haze"].is_null());
+  burst.haze = Haze{.first_frame = 3, .contrast_lost = 0.12346};
+  const json report = report_json(std::vector{burst});
+  EXPECT_EQ(complaints(report), "");
+  EXPECT_EQ(report["bursts"][0]["haze"],
+            json({{"from", "DSC01210.JPG"}, {"contrast_lost", 0.1235}}));
 }
 
 TEST(ReportJson, NearAndFarAreNamedWhereTheyAreKnown) {

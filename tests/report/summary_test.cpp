@@ -322,5 +322,14 @@ TEST(SummaryText, ABurstWithoutFramesIsNoCrash) {
   EXPECT_THAT(details_text(burst), HasSubstr("0 frames"));
 }
 
+TEST(SummaryText, HazeSaysWhereToLook) {
+  BurstAnalysis burst = complete_burst();
+  EXPECT_THAT(summary_text(burst), ::testing::Not(::testing::HasSubstr("Softer")));
+  burst.haze = Haze{.first_frame = 9, .contrast_lost = 0.2};
+  EXPECT_THAT(summary_text(burst),
+              ::testing::HasSubstr(
+                  "\nSofter from 1216 on: look for dew on the front lens or the diffuser.\n"));
+}
+
 }  // namespace
 }  // namespace ringsweep

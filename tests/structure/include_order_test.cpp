@@ -25,8 +25,8 @@ const Strings& order() {
       "result.h",   "for_each.h",    "frame.h",    "thin_lens.h",       "lens.h",
       "intake.h",   "decode.h",      "exposure.h", "registration.h",    "scenes.h",
       "profiles.h", "depth_edges.h", "digest.h",   "focal_positions.h", "near_side.h",
-      "sweeps.h",   "subject.h",     "coverage.h", "movement.h",        "drops.h",
-      "verdict.h",  "advice.h",      "analyse.h",  "report.h"};
+      "haze.h",     "sweeps.h",      "subject.h",  "coverage.h",        "movement.h",
+      "drops.h",    "verdict.h",     "advice.h",   "analyse.h",         "report.h"};
   return headers;
 }
 
