@@ -30,6 +30,7 @@ struct Gap {
 /// One end of the sweep. `low` is the end of the smaller positions.
 struct End {
   bool low = true;
+  /// Beyond the blur limit with probability 0.95, or by a quarter of it where the sd is large.
   bool open = false;
   double beyond_px = 0.0;  ///< from the outermost usable frame to the subject's end; >= 0
   double beyond_sd_px = 0.0;

@@ -81,11 +81,14 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
     const std::size_t frame = low ? order.front() : order.back();
     const double q = *focus.frames[frame].q_px;
     const double beyond = low ? q - coverage.subject_low_px : coverage.subject_high_px - q;
+    const double sd = std::hypot(focus.frames[frame].sd_px.value_or(0.0), beyond * focus.scale_sd);
+    // Open where it is beyond the limit with probability 0.95; where that is known badly, a little
+    // beyond is enough, or much of the subject could be missed.
+    const double margin = std::min(1.645 * sd, 0.25 * options.blur_limit_px);
     coverage.ends.push_back({.low = low,
-                             .open = beyond > options.blur_limit_px,
+                             .open = beyond > options.blur_limit_px + margin,
                              .beyond_px = std::max(0.0, beyond),
-                             .beyond_sd_px = std::hypot(focus.frames[frame].sd_px.value_or(0.0),
-                                                        beyond * focus.scale_sd),
+                             .beyond_sd_px = sd,
                              .frame = frame});
   }
   return coverage;

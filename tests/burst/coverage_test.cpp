@@ -85,6 +85,24 @@ TEST(FindGaps, BlurLimitMustBePositive) {
                std::invalid_argument);
 }
 
+TEST(AssessCoverage, AnEndThatMayWellBeCoveredIsNotOpen) {
+  // The subject goes on by 2.2 px, 0.2 px beyond the limit: open from 0.2 / 1.645 = 0.1216 px of sd
+  // down.
+  const auto open = [](double beyond_px, double sd_px) {
+    FocalPositions focus = frames_at({0.0, 3.0, 6.0});
+    focus.frames[2].sd_px = sd_px;
+    return assess_coverage(focus, std::vector<double>{1.0, 2.0, 6.0 + beyond_px},
+                           {.blur_limit_px = 2.0})
+        .ends[1]
+        .open;
+  };
+  EXPECT_TRUE(open(2.2, 0.121));
+  EXPECT_FALSE(open(2.2, 0.122));
+  // Whatever the sd, half a px beyond the limit of 2 px is open.
+  EXPECT_FALSE(open(2.49, 5.0));
+  EXPECT_TRUE(open(2.51, 5.0));
+}
+
 TEST(AssessCoverage, EndIsOpenWhereTheSubjectGoesOnBeyondTheLimit) {
   // 0.5 % of 1001 tiles are left beyond each end: 5 tiles, 0.05 px of this grid.
   const Coverage c =
