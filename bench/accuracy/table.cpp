@@ -258,14 +258,22 @@ class Rows {
         [](const Side& side) { return scale_held(side, side.absent(kNoSd)); });
   }
 
-  static Figure scale_held(const Side& side, std::string why) {
-    std::size_t n = 0, held = 0;
+  /// Share of the scores of which `pick` says yes, of those of which it says anything.
+  template <class Pick>
+  static Figure share_of(const Side& side, const Pick& pick, std::string why) {
+    std::size_t n = 0, yes = 0;
     for (const BurstScore* s : side.scores) {
-      if (!s->scale_holds) continue;
+      const std::optional<bool> said = pick(*s);
+      if (!said) continue;
       ++n;
-      held += *s->scale_holds ? 1U : 0U;
+      yes += *said ? 1U : 0U;
     }
-    return share(held, n, std::move(why));
+    return share(yes, n, std::move(why));
+  }
+
+  static Figure scale_held(const Side& side, std::string why) {
+    return share_of(
+        side, [](const BurstScore& s) { return s.scale_holds; }, std::move(why));
   }
 
   /// The same bursts with the lens known and without. With it, 5 % are the limit; without, the
@@ -305,25 +313,22 @@ class Rows {
 
   void near_side() {
     heading("which end is near");
+    // Whether it is right is known of those only that have positions.
     add("side.told", "told by the picture", Unit::share, [](const Side& side) {
-      std::size_t n = 0, told = 0;
-      for (const BurstScore* s : side.scores) {
-        if (!s->sign_told || !s->sign_right) continue;
-        ++n;
-        told += *s->sign_told ? 1U : 0U;
-      }
-      return share(told, n, side.absent("not asked"));
+      return share_of(
+          side,
+          [](const BurstScore& s) { return s.sign_right ? s.sign_told : std::optional<bool>(); },
+          side.absent("not asked"));
     });
     add(
         "side.right", "right, of those told", Unit::share,
         [](const Side& side) {
-          std::size_t n = 0, right = 0;
-          for (const BurstScore* s : side.scores) {
-            if (!s->sign_told.value_or(false) || !s->sign_right) continue;
-            ++n;
-            right += *s->sign_right ? 1U : 0U;
-          }
-          return share(right, n, side.absent("none told"));
+          return share_of(
+              side,
+              [](const BurstScore& s) {
+                return s.sign_told.value_or(false) ? s.sign_right : std::optional<bool>();
+              },
+              side.absent("none told"));
         },
         [](const Case& c) -> std::optional<double> {
           if (!c.ours || !c.ours->sign_told.value_or(false)) return std::nullopt;

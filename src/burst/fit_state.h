@@ -37,16 +37,14 @@ struct FitState {
   BreathingLine breathing;
   std::vector<TileState> tiles;  ///< M
 
+  /// Squared blur of frame k at `u`.
+  [[nodiscard]] double blur_px2(std::size_t k, double u) const {
+    const auto frame = static_cast<Eigen::Index>(k);
+    return (q(frame) - u) * (q(frame) - u) + shake_px2(frame);
+  }
   /// Squared blur that the mosaic has already, where tile t would stand in it at `u`.
   [[nodiscard]] double mosaic_px2(const Profiles& profiles, std::size_t t, double u) const {
-    const auto peak = static_cast<Eigen::Index>(profiles.tiles[t].peak_frame);
-    return (q(peak) - u) * (q(peak) - u) + shake_px2(peak);
-  }
-  /// Squared blur of frame k beyond the mosaic's, for tile t where it is.
-  [[nodiscard]] double beyond_px2(const Profiles& profiles, std::size_t t, std::size_t k) const {
-    const auto frame = static_cast<Eigen::Index>(k);
-    const double u = tiles[t].u;
-    return (q(frame) - u) * (q(frame) - u) + shake_px2(frame) - mosaic_px2(profiles, t, u);
+    return blur_px2(profiles.tiles[t].peak_frame, u);
   }
   /// Factor of frame k's energies against the mosaic of tile t.
   [[nodiscard]] double gain_factor(const Profiles& profiles, std::size_t t, std::size_t k) const {
@@ -83,6 +81,14 @@ struct FitInput {
     const double model = options.model_error * noise_factor * static_cast<double>(vagueness[t][k]);
     const double noise = profiles.tiles[t].noise[j];
     return 1.0 / std::sqrt(model * model + noise * noise);
+  }
+  /// Squared diameter of the disc that blurs the mosaic as far as that: where a curve is to be
+  /// read.
+  [[nodiscard]] double disc_px2(double blur_px2, double mosaic_px2) const {
+    return discs.beyond(blur_px2 - mosaic_px2, mosaic_px2);
+  }
+  [[nodiscard]] PlaceOnCurves place(double blur_px2, double mosaic_px2) const {
+    return curves.place(disc_px2(blur_px2, mosaic_px2));
   }
   /// Energies from this much blur on hardly count.
   [[nodiscard]] double reach_px() const { return kReach * options.max_blur_px; }

@@ -196,9 +196,7 @@ void Fit::update_noise_factors(std::span<const std::size_t> tiles) {
           if (!input_.counts(t, j, k) || vague > 1.5) continue;
           const double predicted =
               state.amplitude[j] * state_.gain_factor(profiles_, t, k) *
-              input_.curves
-                  .at(tile, j, input_.discs.beyond(state_.beyond_px2(profiles_, t, k), mosaic))
-                  .value;
+              input_.curves.at(tile, j, input_.disc_px2(state_.blur_px2(k, state.u), mosaic)).value;
           const double e = (tile.energy[j][k] - predicted) / (options_.model_error * vague);
           sum += std::min(e * e, 100.0);
           count += 1.0;
@@ -265,24 +263,20 @@ void Fit::sd(FocalPositions& out) const {
   if (clusters > 1.0) meat *= clusters / (clusters - 1.0);
   // With few clusters the sandwich sees too little; the plain covariance is a lower bound.
   const MatrixXd both = inverse * meat * inverse + inverse;
+  const Misfit misfit = this->misfit();
+  const double walk_px = misfit.factor * options_.model_walk * options_.model_walk;
+  const double low = range_of_frames(input_, state_).first;
   MatrixXd c = MatrixXd::Zero(n, n);
   VectorXd inflation = VectorXd::Ones(n);
   for (Index i = 0; i < used; ++i) {
     const auto ki = static_cast<Index>(system.frames()[static_cast<std::size_t>(i)]);
     inflation(ki) = both(2 * i, 2 * i) / std::max(inverse(2 * i, 2 * i), 1e-300);
-    for (Index j = 0; j < used; ++j)
-      c(ki, static_cast<Index>(system.frames()[static_cast<std::size_t>(j)])) = both(2 * i, 2 * j);
-  }
-
-  const Misfit misfit = this->misfit();
-  // A walk that sets out from the lowest frame; a shift is taken out below.
-  const double low = range_of_frames(input_, state_).first;
-  const double walk_px = misfit.factor * options_.model_walk * options_.model_walk;
-  for (const std::size_t i : system.frames())
-    for (const std::size_t j : system.frames()) {
-      const auto ki = static_cast<Index>(i), kj = static_cast<Index>(j);
-      c(ki, kj) += walk_px * (std::min(state_.q(ki), state_.q(kj)) - low);
+    for (Index j = 0; j < used; ++j) {
+      const auto kj = static_cast<Index>(system.frames()[static_cast<std::size_t>(j)]);
+      // The walk sets out from the lowest frame; a shift is taken out below.
+      c(ki, kj) = both(2 * i, 2 * j) + walk_px * (std::min(state_.q(ki), state_.q(kj)) - low);
     }
+  }
 
   // Mean and scale of the frames on the subject are taken out: they are the gauge and scale_sd.
   VectorXd one = VectorXd::Zero(n), centered = VectorXd::Zero(n);
@@ -382,8 +376,7 @@ void Fit::find_shaken(FocalPositions& out) {
   const double px = profiles_.full_px_per_px;
   const FitState before = state_;
   std::vector<std::size_t> told(num_frames_, 0);  // by so many tiles
-  bool settled = false;
-  for (int round = 0; round < 3 && !settled; ++round) {
+  for (int round = 0; round < 3; ++round) {
     VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_)), q = state_.q;
     input_.for_each(num_frames_, [&](std::size_t k) {
       if (!input_.use[k]) return;
@@ -402,8 +395,7 @@ void Fit::find_shaken(FocalPositions& out) {
       state_ = before;
       return;
     }
-    settled = shake == state_.shake_px2;
-    if (settled) continue;
+    if (shake == state_.shake_px2) break;
     state_.shake_px2 = shake;
     state_.q = q;
     refine(chosen_);

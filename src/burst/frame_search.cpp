@@ -34,8 +34,7 @@ void FrameSearch::predict(std::size_t t, double shake_px2, std::vector<PlaceOnCu
   places.resize(count);
   for (std::size_t i = 0; i < count; ++i) {
     const double away = trials_(static_cast<Index>(i)) - u;
-    places[i] =
-        input_.curves.place(input_.discs.beyond(away * away + shake_px2 - mosaic_px2, mosaic_px2));
+    places[i] = input_.place(away * away + shake_px2, mosaic_px2);
   }
   for (std::size_t j = 0; j < kNumBands; ++j) {
     auto column = predicted.col(static_cast<Index>(j));
@@ -116,8 +115,9 @@ double FrameSearch::cost_here(std::size_t frame) const {
     const TileProfile& tile = input_.profiles.tiles[t];
     if (tile.peak_frame == frame) continue;
     const double gain = state_.gain_factor(input_.profiles, t, frame);
-    const double x = input_.discs.beyond(state_.beyond_px2(input_.profiles, t, frame),
-                                         state_.mosaic_px2(input_.profiles, t, state_.tiles[t].u));
+    const double u = state_.tiles[t].u;
+    const double x =
+        input_.disc_px2(state_.blur_px2(frame, u), state_.mosaic_px2(input_.profiles, t, u));
     for (std::size_t j = 0; j < kNumBands; ++j) {
       if (!input_.counts(t, j, frame)) continue;
       const double predicted =

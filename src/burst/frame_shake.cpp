@@ -5,6 +5,7 @@
 #include <numbers>
 
 #include "numerics/cauchy.h"
+#include "numerics/disc_transfer.h"
 
 namespace ringsweep {
 namespace {
@@ -91,10 +92,9 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
       const TileProfile& tile = profiles.tiles[t];
       const double u = state.tiles[t].u;
       const double mosaic_px2 = state.mosaic_px2(profiles, t, u);
-      const double beyond_px2 = (q - u) * (q - u) - mosaic_px2;
       for (Index d = 0; d < kTrials; ++d)
-        places[static_cast<std::size_t>(d)] = input.curves.place(
-            input.discs.beyond(beyond_px2 + diameter(d) * diameter(d), mosaic_px2));
+        places[static_cast<std::size_t>(d)] =
+            input.place((q - u) * (q - u) + diameter(d) * diameter(d), mosaic_px2);
       const double mosaic_gain = std::exp(-state.gain(static_cast<Index>(tile.peak_frame)));
       for (std::size_t j = 0; j < kNumBands; ++j) {
         const auto at = static_cast<Index>(i * kNumBands + j);
@@ -151,10 +151,7 @@ double movement_like_disc_px(double disc_px, double sigma_px) {
     }
     return sum / all;
   };
-  const double disc_left = left([&](double f) {
-    const double z = std::numbers::pi * disc_px * f;
-    return z < 1e-6 ? 1.0 : std::pow(2.0 * std::cyl_bessel_j(1.0, z) / z, 2.0);
-  });
+  const double disc_left = left([&](double f) { return std::pow(disc_transfer(f, disc_px), 2.0); });
   const auto movement_left = [&](double length) {
     return left([&](double f) {
       double sum = 0.0;

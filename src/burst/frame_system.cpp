@@ -377,8 +377,7 @@ double FrameSystem::cost(const FitState& state, Curves& curves,
       for (std::size_t k = 0; k < n; ++k) {
         const auto at = s.first + static_cast<Index>(k);
         const double away = room.q(at) - tile.u;
-        room.places[k] = input_.curves.place(
-            input_.discs.beyond(away * away + room.shake(at) - mosaic_px2, mosaic_px2));
+        room.places[k] = input_.place(away * away + room.shake(at), mosaic_px2);
       }
       room.gain = room.gain_factor.segment(s.first, s.count) / room.gain_factor(s.peak);
       for (std::size_t j = 0; j < kNumBands; ++j) {

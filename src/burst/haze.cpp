@@ -2,6 +2,7 @@
 
 #include <Eigen/Cholesky>
 #include <Eigen/Core>
+#include <algorithm>
 #include <cmath>
 #include <limits>
 #include <stdexcept>

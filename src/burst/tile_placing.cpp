@@ -81,8 +81,7 @@ double TilePlacing::cost(double u, std::size_t first_band, std::size_t last_band
   for (std::size_t i = 0; i < room_.places.size(); ++i) {
     const auto k = static_cast<Index>(i);
     const double away = room_.q(k) - u;
-    room_.places[i] = input_.curves.place(
-        input_.discs.beyond(away * away + room_.shake(k) - mosaic_px2, mosaic_px2));
+    room_.places[i] = input_.place(away * away + room_.shake(k), mosaic_px2);
   }
   ArrayXf& model = room_.model;
   for (std::size_t j = first_band; j <= last_band; ++j) {

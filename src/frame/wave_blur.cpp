@@ -6,6 +6,8 @@
 #include <numbers>
 #include <opencv2/core.hpp>
 
+#include "numerics/disc_transfer.h"
+
 namespace ringsweep {
 namespace {
 
@@ -13,12 +15,6 @@ constexpr double kPi = std::numbers::pi;
 
 /// Room for the blur at the edges: beyond the largest disc of the curves and the rings around it.
 constexpr int kMarginPx = 48;
-
-/// Transfer function of a geometric disc, 2 J1(x) / x with x = pi d f.
-double disc_transfer(double cycles_per_px, double diameter_px) {
-  const double x = kPi * diameter_px * cycles_per_px;
-  return x < 1e-6 ? 1.0 : 2.0 * std::cyl_bessel_j(1.0, x) / x;
-}
 
 /// White light as luminance sees it: the middles of the three colours, with their weights (BT.709).
 struct Light {

@@ -9,7 +9,6 @@
 /// disc.
 
 #include <opencv2/core.hpp>
-#include <vector>
 
 namespace ringsweep {
 

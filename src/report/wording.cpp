@@ -13,6 +13,11 @@
 namespace ringsweep::wording {
 namespace {
 
+/// Whether the first sweep began at the end of the smaller positions.
+bool starts_low(const BurstAnalysis& burst) {
+  return burst.sweeps.empty() || burst.sweeps.front().rising;
+}
+
 constexpr std::string_view kReplacement = "\xEF\xBF\xBD";  // U+FFFD
 
 /// Length of the well-formed UTF-8 sequence that begins at `at`, 0 if there is none. Table 3-7 of
@@ -502,8 +507,7 @@ std::string action(const BurstAnalysis& burst) {
 
 std::string_view near_or_far(const BurstAnalysis& burst, bool at_start) {
   if (!burst.near_side.known()) return {};
-  const bool starts_low = burst.sweeps.empty() || burst.sweeps.front().rising;
-  return at_start == starts_low ? "far " : "near ";
+  return at_start == starts_low(burst) ? "far " : "near ";
 }
 
 std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason) {
@@ -563,8 +567,7 @@ FramePair by_time(const Gap& gap) {
 }
 
 bool is_first_end(const BurstAnalysis& burst, const End& end) {
-  const bool rising = burst.sweeps.empty() || burst.sweeps.front().rising;
-  return end.low == rising;
+  return end.low == starts_low(burst);
 }
 
 }  // namespace ringsweep::wording
