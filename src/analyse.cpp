@@ -520,6 +520,7 @@ void BurstJob::fit_and_judge() {
     FrameAnalysis& frame = out_.frames[k];
     frame.focus_px = focus.frames[k].q_px;
     frame.focus_sd_px = focus.frames[k].sd_px;
+    frame.scale_off_px = focus.frames[k].scale_off_px;
     frame.usable = focus.frames[k].usable && frame.focus_px;
     while (sweep < ranges.size() && k > ranges[sweep].last) ++sweep, previous = nullptr;
     if (!frame.usable) continue;

@@ -41,6 +41,8 @@ struct FrameAnalysis {
   std::optional<double> focus_sd_px;
   /// Movement during the exposure, px; 0 where none is seen, absent where it cannot be told.
   std::optional<double> shake_px;
+  /// What the picture's scale says of the position less `focus_px`, where both cannot be true.
+  std::optional<double> scale_off_px;
   std::optional<double> gain_ev;  ///< exposure against the fully lit frames; negative is darker
   std::vector<FrameFlag> flags;
   bool usable = false;  ///< covers depth

@@ -34,6 +34,9 @@ struct FocalPosition {
   /// Log of its contrast (energy) against what its position explains; the same in all frames means
   /// nothing. Absent where nothing near its focus tells.
   std::optional<double> log_contrast{};
+  /// Position that the picture's scale gives less `q_px`, where both cannot be true: subject or
+  /// camera swayed in depth, which changes scale and sharpness in another ratio than the ring does.
+  std::optional<double> scale_off_px{};
 };
 
 /// Position of one tile of the scene.
@@ -64,7 +67,7 @@ struct FitOptions {
   /// The picture's scale is another reading of the same ring (breathing), of at best this sd: with
   /// it frames that look at air have a place, and a subject all in one depth has two sides. Not
   /// less: sway and parallax change the scale too, together for many frames. Ours, no source.
-  double breathing_sd_px = 0.25;
+  double breathing_sd_px = 0.1;
   /// What the model itself errs by, common to all tiles so that no scatter between them shows it:
   /// a little by itself in each frame, and a scale that is a little off here and there, by itself
   /// from px to px, so that differences over d px err by `model_walk` sqrt(d) px. Variances grow
@@ -100,7 +103,8 @@ struct FitOptions {
 /// the positions are known. Levenberg-Marquardt with the tiles eliminated (Schur complement),
 /// Cauchy loss, a noise factor per tile, so that tiles that see two depths, or move, weigh little,
 /// and of each frame's tiles only the half that fits better decides. The picture's scale joins in
-/// as a weak reading of the same ring, linear in the position with a free slope. Start: distances
+/// as a weak reading of the same ring, linear in the position with a free slope; where it speaks
+/// against the positions, frames swayed or the fit is not trusted. Start: distances
 /// between frames read off the tiles, shortest paths, and their one-dimensional embedding
 /// (classical scaling: Torgerson, Psychometrika 17, 1952, from memory), which knows no capture
 /// order: the ring may pause or turn.

@@ -1,5 +1,6 @@
 #include "burst/breathing.h"
 
+#include <Eigen/Cholesky>
 #include <algorithm>
 #include <cmath>
 #include <vector>
@@ -59,6 +60,50 @@ BreathingLine refit_breathing(BreathingLine line, const Eigen::VectorXd& q,
     line.offset = (ss - line.slope * sq) / s1;
   }
   return line;
+}
+
+ScaleObjections compare_with_scale(const Eigen::VectorXd& q, const Eigen::VectorXd& sd,
+                                   const Eigen::VectorXd& scale, const std::vector<bool>& use) {
+  constexpr double kDrift = 5e-4;
+  constexpr std::size_t kLeastFrames = 6;
+  ScaleObjections result;
+  result.frames.resize(use.size());
+  const std::vector<Index> frames = used_frames(use);
+  if (frames.size() < kLeastFrames) return result;
+  const auto n = static_cast<Index>(frames.size());
+  const double reach = std::max(1e-9, (q(frames).array() - q(frames).mean()).abs().maxCoeff());
+  Eigen::MatrixX3d x(n, 3);
+  x.col(0).setOnes();
+  x.col(1) = (q(frames).array() - q(frames).mean()) / reach;
+  x.col(2) = x.col(1).array().square();
+  const Eigen::VectorXd y = scale(frames);
+  Eigen::VectorXd weight = Eigen::VectorXd::Ones(n), rest = y;
+  Eigen::Vector3d curve = Eigen::Vector3d::Zero();
+  for (int pass = 0; pass < 20; ++pass) {
+    const Eigen::MatrixX3d wx = weight.asDiagonal() * x;
+    curve = (x.transpose() * wx).ldlt().solve(wx.transpose() * y);
+    rest = y - x * curve;
+    std::vector<double> size(rest.begin(), rest.end());
+    for (double& r : size) r = std::abs(r);
+    const double spread = std::max(1.4826 * quantile_in_place(size, 0.5), kLeastScaleSd);
+    for (Index i = 0; i < n; ++i) weight(i) = cauchy_weight(rest(i) / spread);
+  }
+  const double slope = curve(1) / reach;
+  if (!(std::abs(slope) > 0.0)) return result;
+  std::vector<double> sds;
+  double own = 0.0, with_next = 0.0;
+  for (Index i = 0; i < n; ++i) {
+    const Index k = frames[static_cast<std::size_t>(i)];
+    const ScaleObjections::Objection found{.off_px = rest(i) / slope,
+                                           .sd_px = std::hypot(sd(k), kDrift / slope)};
+    result.frames[static_cast<std::size_t>(k)] = found;
+    sds.push_back(std::abs(found.off_px) / found.sd_px);
+    own += rest(i) * rest(i);
+    if (i > 0) with_next += rest(i) * rest(i - 1);
+  }
+  result.sds = quantile_in_place(sds, 0.75);
+  result.serial = own > 0.0 ? with_next / own : 0.0;
+  return result;
 }
 
 }  // namespace ringsweep

@@ -2,6 +2,7 @@
 /// Breathing: turning the ring changes the picture's scale, in proportion to the focal position.
 
 #include <Eigen/Core>
+#include <optional>
 #include <vector>
 
 namespace ringsweep {
@@ -26,5 +27,25 @@ struct BreathingLine {
 [[nodiscard]] BreathingLine refit_breathing(BreathingLine line, const Eigen::VectorXd& q,
                                             const Eigen::VectorXd& scale,
                                             const std::vector<bool>& use);
+
+/// What the picture's scale says against the positions. Both are readings of the same ring.
+struct ScaleObjections {
+  struct Objection {
+    double off_px = 0.0;  ///< position that the scale gives less the frame's own
+    double sd_px = 0.0;   ///< of that
+  };
+  std::vector<std::optional<Objection>> frames;  ///< N; absent where the scale says nothing
+  double sds = 0.0;     ///< upper quartile of |off| / sd; about 1 where all is well
+  double serial = 0.0;  ///< correlation of a frame's off_px with the next one's in capture order
+};
+
+/// Compares with a parabola: in pictures far out of focus registration drifts along a curve, and a
+/// lens that moves before a fixed body breathes along one. What is left there is taken to be 5e-4
+/// of the scale, as bursts with known scales show it (bench/accuracy's open seeds).
+/// @param q N, px. @param sd N, of them, px. @param scale N. At least six frames in use.
+[[nodiscard]] ScaleObjections compare_with_scale(const Eigen::VectorXd& q,
+                                                 const Eigen::VectorXd& sd,
+                                                 const Eigen::VectorXd& scale,
+                                                 const std::vector<bool>& use);
 
 }  // namespace ringsweep

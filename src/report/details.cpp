@@ -168,6 +168,22 @@ std::string advice_lines(const BurstAnalysis& burst) {
   return wrapped(text + ".") + wrapped(wording::action(burst));
 }
 
+std::string sway_lines(const BurstAnalysis& burst) {
+  std::vector<std::size_t> swayed;
+  double most_px = 0.0;
+  for (std::size_t k = 0; k < burst.frames.size(); ++k) {
+    if (!burst.frames[k].scale_off_px) continue;
+    swayed.push_back(k);
+    most_px = std::max(most_px, std::abs(*burst.frames[k].scale_off_px));
+  }
+  if (swayed.empty() || burst.fit_status != FitStatus::converged) return {};
+  const std::vector<std::string> labels = wording::frame_labels(burst);
+  return wrapped(
+      fmt::format("Subject or camera swayed in depth in {}: the size of the picture and its "
+                  "sharpness differ by up to {:.1f} px. Positions and coverage follow sharpness.",
+                  wording::list_of_frames(swayed, labels), most_px));
+}
+
 }  // namespace
 
 std::string details_text(const BurstAnalysis& burst) {
@@ -178,7 +194,8 @@ std::string details_text(const BurstAnalysis& burst) {
   for (const Reason& reason : burst.verdict.reasons) {
     text += wrapped(wording::reason_with_numbers(burst, reason));
   }
-  text += limits(burst) + fit_line(burst) + coverage_lines(burst) + advice_lines(burst);
+  text += limits(burst) + fit_line(burst) + sway_lines(burst) + coverage_lines(burst) +
+          advice_lines(burst);
   text += "Not checked: movement, lost drops.\n";
   for (const std::string& note : burst.notes)
     text += wrapped(fmt::format("Note: {}", printable(note)));

@@ -57,6 +57,7 @@ json frame_json(const FrameAnalysis& frame, std::size_t index) {
                  {"focus_sd_px", number(frame.focus_sd_px, kPxDecimals)},
                  {"gain_ev", number(frame.gain_ev, kPxDecimals)},
                  {"shake_px", number(frame.shake_px, kPxDecimals)},
+                 {"scale_off_px", number(frame.scale_off_px, kPxDecimals)},
                  {"flags", std::move(flags)},
                  {"usable", frame.usable},
                  {"scale", frame.focus_px ? number(frame.scale, kScaleDecimals) : json(nullptr)}};

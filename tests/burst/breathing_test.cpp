@@ -79,5 +79,64 @@ TEST(Breathing, WithoutMovementOrFramesThereIsNoSlope) {
   EXPECT_EQ(fit_breathing(VectorXd(0), VectorXd(0), {}, 0.25).slope, 0.0);
 }
 
+// ---------------------------------------------------------------- scale against positions
+
+/// All frames in use, their positions known to 0.05 px.
+ScaleObjections objections(const ThinLensSweep& sweep) {
+  const Eigen::Index n = sweep.q.size();
+  return compare_with_scale(sweep.q, VectorXd::Constant(n, 0.05), sweep.scale,
+                            std::vector<bool>(static_cast<std::size_t>(n), true));
+}
+
+TEST(ScaleObjections, AThinLensSpeaksAgainstNothing) {
+  const ThinLensSweep sweep(25);
+  const ScaleObjections found = objections(sweep);
+  EXPECT_LT(found.sds, 1e-6);  // rounding of positions of 3000 px
+  for (const auto& o : found.frames) ASSERT_TRUE(o.has_value());
+}
+
+TEST(ScaleObjections, FramesThatSwayedAreToldAndNoOthers) {
+  ThinLensSweep sweep(25);
+  for (const Eigen::Index k : {4, 11, 20}) sweep.q(k) -= 3.0;  // the scale says 3 px more
+  const ScaleObjections found = objections(sweep);
+  // Cauchy's loss at the least spread, 0.06 px, leaves strangers 3 px away a weight of 2e-3: three
+  // of them pull the 22 others by 3 x 3 px x 2e-3 / 22 < 1e-3 px, a few times that at the ends.
+  for (std::size_t k = 0; k < 25; ++k)
+    EXPECT_NEAR(found.frames[k]->off_px, k == 4 || k == 11 || k == 20 ? 3.0 : 0.0, 1e-2) << k;
+  EXPECT_LT(found.sds, 0.1);
+  // One by one: a frame's tells nothing of the next one's.
+  EXPECT_LT(std::abs(found.serial), 0.05);
+  // The frame's own sd, and 5e-4 of the picture's size: 1.56 px at 3125 px.
+  EXPECT_NEAR(found.frames[4]->sd_px, std::hypot(0.05, 5e-4 * ThinLensSweep::kPupilPx), 1e-2);
+}
+
+TEST(ScaleObjections, ASecondSweepWithAnotherApertureIsAWrongCourse) {
+  const ThinLensSweep there(25), back(25);  // 125 px deep
+  ThinLensSweep both(50);
+  both.q << there.q, (0.7 * back.q.array() + 0.3 * back.q.mean()).reverse();
+  both.scale << there.scale, back.scale.reverse();
+  const ScaleObjections found = objections(both);
+  EXPECT_GT(found.sds, 1.8);
+  EXPECT_GT(found.serial, 0.6);
+}
+
+TEST(ScaleObjections, ADriftAlongAParabolaIsNone) {
+  ThinLensSweep sweep(25);
+  const double middle = sweep.q.mean();
+  for (Eigen::Index k = 0; k < 25; ++k)
+    sweep.scale(k) += 0.004 * std::pow((sweep.q(k) - middle) / 60.0, 2.0);
+  // What is left is where the mean and the parabola's own middle differ: rounding.
+  EXPECT_LT(objections(sweep).sds, 1e-6);
+}
+
+TEST(ScaleObjections, ALensThatDoesNotBreatheAndAFewFramesSayNothing) {
+  ThinLensSweep still(25);
+  still.scale.setOnes();
+  EXPECT_LT(objections(still).sds, 1e-3);
+  const ScaleObjections none = objections(ThinLensSweep(5));
+  EXPECT_EQ(none.sds, 0.0);
+  for (const auto& o : none.frames) EXPECT_FALSE(o.has_value());
+}
+
 }  // namespace
 }  // namespace ringsweep

@@ -337,6 +337,34 @@ TEST(FocalPositions, ScaleOfThePictureThatGoesTheOtherWayOrAnywhereIsNoHarm) {
   expect_recovered(fit(any), any);
 }
 
+// Swayed by what changes the scale by 4 px of ring, three frames of 14: told, and the positions
+// follow sharpness.
+TEST(FocalPositions, FramesThatSwayedInDepthAreTold) {
+  MadeBurst burst = make_burst(hand_steps(14, 0.6, 2.2, 3), noisy({}));
+  for (const std::size_t k : {3U, 7U, 10U}) burst.log_scale[k] += 4.0 * 0.002;
+  const FocalPositions found = fit(burst);
+  expect_recovered(found, burst);
+  for (std::size_t k = 0; k < 14; ++k) {
+    ASSERT_EQ(found.frames[k].scale_off_px.has_value(), k == 3 || k == 7 || k == 10) << k;
+    // The scale's own zero and slope come from the other eleven: to 0.1 px, twice a position's sd.
+    if (found.frames[k].scale_off_px) {
+      EXPECT_NEAR(std::abs(*found.frames[k].scale_off_px), 4.0, 0.2) << k;
+    }
+  }
+}
+
+// There and back: the scale says that the way back was half as long, as when the aperture was
+// changed in between.
+TEST(FocalPositions, AScaleOnAnotherCourseIsNotTrusted) {
+  std::vector<double> q = hand_steps(20, 0.9, 1.4, 3);
+  q.insert(q.end(), q.rbegin(), q.rend());
+  MadeBurst burst = make_burst(q, noisy({}));
+  for (std::size_t k = 20; k < 40; ++k) burst.log_scale[k] *= 0.5;
+  const FocalPositions found = fit(burst);
+  EXPECT_EQ(found.status, FitStatus::not_trusted);
+  EXPECT_NE(found.reason.find("size of the picture"), std::string::npos) << found.reason;
+}
+
 TEST(FocalPositions, OneShakenOrBrighterFrameIsNoHarm) {
   for (const double log_gain : {-0.7, 0.7}) {
     std::vector<double> gains(14, 0.0);
