@@ -68,6 +68,13 @@ class Fit {
   [[nodiscard]] Misfit misfit() const;
   [[nodiscard]] std::vector<std::size_t> spread_over_depth(std::size_t most) const;
 
+  /// Between the places that a frame is tried at: less than a minimum of the cost is wide, and so
+  /// many over a long sweep that its cost does not grow with the square of the frames.
+  [[nodiscard]] double trial_step_px(double low, double high) const {
+    constexpr double kMostTrials = 400.0;
+    return std::max(0.5 * profiles_.full_px_per_px, (high - low + 2.0 * kAwayPx) / kMostTrials);
+  }
+
   const FitInput input_;
   const Profiles& profiles_;
   const FitOptions& options_;
@@ -113,7 +120,7 @@ std::vector<VectorXd> Fit::starts() const {
 void Fit::place_frames(std::span<const std::size_t> by_tiles) {
   const auto [low, high] = range_of_frames(input_, state_);
   const FrameSearch search(input_, state_, by_tiles, low - kAwayPx, high + kAwayPx,
-                           0.5 * profiles_.full_px_per_px);
+                           trial_step_px(low, high));
   VectorXd found = state_.q;
   input_.for_each(num_frames_, [&](std::size_t frame) {
     if (!input_.use[frame]) return;
@@ -316,11 +323,12 @@ void Fit::sd(FocalPositions& out) const {
 /// @param inflation N, how much more the parts of the picture scatter than single energies do: a
 /// cost counts so much less.
 void Fit::widen_by_other_places(FocalPositions& out, const VectorXd& inflation) const {
-  constexpr double kApartPx = 1.0, kStepPx = 0.5;
+  constexpr double kApartPx = 1.0;
   const auto [low, high] = range_of_frames(input_, state_);
   const std::vector<std::size_t> some = every_nth(chosen_, 300);
   const double share = static_cast<double>(some.size()) / static_cast<double>(chosen_.size());
-  const FrameSearch search(input_, state_, some, low - kAwayPx, high + kAwayPx, kStepPx);
+  const double step_px = trial_step_px(low, high);
+  const FrameSearch search(input_, state_, some, low - kAwayPx, high + kAwayPx, step_px);
   std::vector<double> extra_px2(num_frames_, 0.0);
   input_.for_each(num_frames_, [&](std::size_t frame) {
     if (!input_.use[frame]) return;
@@ -332,7 +340,7 @@ void Fit::widen_by_other_places(FocalPositions& out, const VectorXd& inflation) 
     double mass = own_sd * std::sqrt(2.0 * std::numbers::pi), spread = 0.0;
     for (Index i = 0; i < away.size(); ++i) {
       if (std::abs(away(i)) < std::max(kApartPx, 3.0 * own_sd)) continue;
-      const double likely = std::exp(-0.5 * std::max(0.0, worse(i))) * kStepPx;
+      const double likely = std::exp(-0.5 * std::max(0.0, worse(i))) * step_px;
       mass += likely;
       spread += likely * away(i) * away(i);
     }

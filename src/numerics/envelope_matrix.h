@@ -2,6 +2,7 @@
 /// Symmetric matrices whose unknowns couple with their neighbours only.
 
 #include <Eigen/Core>
+#include <algorithm>
 #include <cmath>
 #include <cstddef>
 #include <span>
@@ -40,12 +41,16 @@ class EnvelopeMatrix {
 
   /// Becomes Cholesky's factor L of itself, L L^T. False where it is not positive definite.
   [[nodiscard]] bool factorise() {
-    for (Eigen::Index c = 0; c < size(); ++c) {
-      auto pivot = column(c);
-      if (!(pivot(0) > 0.0)) return false;
-      pivot /= std::sqrt(pivot(0));
-      for (Eigen::Index k = 1; k < pivot.size(); ++k)
-        column(c + k).head(pivot.size() - k) -= pivot(k) * pivot.tail(pivot.size() - k);
+    for (Eigen::Index first = 0; first < size(); first += kPanel) {
+      const Eigen::Index behind = std::min(first + kPanel, size());
+      for (Eigen::Index c = first; c < behind; ++c) {
+        auto pivot = column(c);
+        if (!(pivot(0) > 0.0)) return false;
+        pivot /= std::sqrt(pivot(0));
+        for (Eigen::Index k = 1; k < pivot.size() && c + k < behind; ++k)
+          column(c + k).head(pivot.size() - k) -= pivot(k) * pivot.tail(pivot.size() - k);
+      }
+      take_off(first, behind);
     }
     return true;
   }
@@ -80,7 +85,36 @@ class EnvelopeMatrix {
   }
   [[nodiscard]] Eigen::Index length(Eigen::Index c) const { return start(c + 1) - start(c); }
 
-  std::vector<Eigen::Index> start_{0};  // of each column, and the end
+  /// Takes the products of the factor's columns from `first` to before `behind` off those from
+  /// there on.
+  void take_off(Eigen::Index first, Eigen::Index behind) {
+    const Eigen::Index last = behind - 1 + length(behind - 1) - 1;
+    for (Eigen::Index target = behind; target <= last; ++target) {
+      // Later columns reach farther down: together as far as the first does, then one by one.
+      Eigen::Index together = target;
+      if (behind - first == kPanel && first + length(first) > target) {
+        together = first + length(first);
+        take_off_four(first, target, together - target);
+      }
+      for (Eigen::Index c = first; c < behind; ++c)
+        if (const Eigen::Index rows = c + length(c) - together; rows > 0)
+          column(target).segment(together - target, rows) -=
+              (*this)(target, c) * column(c).segment(together - c, rows);
+    }
+  }
+  void take_off_four(Eigen::Index first, Eigen::Index target, Eigen::Index rows) {
+    const double* __restrict l0 = &(*this)(target, first);
+    const double* __restrict l1 = &(*this)(target, first + 1);
+    const double* __restrict l2 = &(*this)(target, first + 2);
+    const double* __restrict l3 = &(*this)(target, first + 3);
+    double* __restrict to = &(*this)(target, target);
+    const double f0 = l0[0], f1 = l1[0], f2 = l2[0], f3 = l3[0];
+    for (Eigen::Index i = 0; i < rows; ++i)
+      to[i] -= f0 * l0[i] + f1 * l1[i] + f2 * l2[i] + f3 * l3[i];
+  }
+
+  static constexpr Eigen::Index kPanel = 4;  // columns whose products are taken off in one pass
+  std::vector<Eigen::Index> start_{0};       // of each column, and the end
   Eigen::VectorXd values_;
 };
 
