@@ -67,7 +67,7 @@ struct FitOptions {
   /// The picture's scale is another reading of the same ring (breathing), of at best this sd: with
   /// it frames that look at air have a place, and a subject all in one depth has two sides. Not
   /// less: sway and parallax change the scale too, together for many frames. Ours, no source.
-  double breathing_sd_px = 0.1;
+  double breathing_sd_px = 0.25;
   /// What the model itself errs by, common to all tiles so that no scatter between them shows it:
   /// a little by itself in each frame, and a scale that is a little off here and there, by itself
   /// from px to px, so that differences over d px err by `model_walk` sqrt(d) px. Variances grow
