@@ -400,9 +400,8 @@ class Rows {
     const Values steps = [](const BurstScore& s, std::vector<double>& to) {
       to.insert(to.end(), s.step_widths_in_sd.begin(), s.step_widths_in_sd.end());
     };
-    add_reduced("steps.rms_sd", "width between neighbours, gap or not, error in sd, rms", Unit::sd,
-                steps, rms, kNoSd);
-    add_holds("steps.holds", "width between neighbours, 95 % interval holds", steps, kNoSd);
+    add_reduced("steps.rms_sd", "neighbours' width, error in sd, rms", Unit::sd, steps, rms, kNoSd);
+    add_holds("steps.holds", "neighbours' width, 95 % interval holds", steps, kNoSd);
     events("ends", "open ends", [](const BurstScore& s) { return s.ends; });
   }
 
