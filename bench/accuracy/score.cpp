@@ -162,9 +162,29 @@ void score_gaps(const json& said, const json& truth, BurstScore& score) {
     match->found = true;
     ++score.gaps.found;
     score.gap_width_errors.push_back(width_px / match->width_px - 1.0);
+    if (const double sd = number(gap, "width_sd_px").value_or(0.0); sd > 0.0)
+      score.gap_widths_in_sd.push_back((width_px - match->width_px) / sd);
   }
   score.gaps.due = due.size();
   for (const TrueGap& gap : due) score.gap_list.due.push_back({gap.width_px, gap.found});
+}
+
+/// Neighbours in the said order. Where that is wrong, the true width is negative.
+void score_steps(const json& said, const json& truth, BurstScore& score) {
+  std::map<std::string, double> expected, got;
+  for (const json& frame : truth.at("frames"))
+    if (frame.value("on_subject", true) && !has_flag(frame, "dark"))
+      expected[word(frame, "file")] = frame.at("focus_px").get<double>();
+  for (const json& frame : list(said, "frames"))
+    if (const auto q = number(frame, "focus_px")) got[word(frame, "file")] = *q;
+  for (const json& step : list(said, "steps")) {
+    const std::string a = word(step, "after"), b = word(step, "before");
+    const double sd = number(step, "width_sd_px").value_or(0.0);
+    if (!expected.contains(a) || !expected.contains(b) || !(sd > 0.0)) continue;
+    const bool same_way = (got.at(a) < got.at(b)) == score.sign_right.value_or(true);
+    const double width = (same_way ? 1.0 : -1.0) * (expected.at(b) - expected.at(a));
+    score.step_widths_in_sd.push_back((step.at("width_px").get<double>() - width) / sd);
+  }
 }
 
 Count compare(const std::set<std::string>& said, const std::set<std::string>& expected) {
@@ -379,6 +399,7 @@ json merged(const json& report) {
   };
   for (std::size_t i = 1; i < bursts.size(); ++i) {
     for (const char* key : {"frames", "gaps", "ends"}) append(whole, bursts[i], key);
+    if (whole.contains("steps") || bursts[i].contains("steps")) append(whole, bursts[i], "steps");
     if (whole.contains("moved") || bursts[i].contains("moved")) append(whole, bursts[i], "moved");
     if (bursts[i].contains("drops")) {
       if (!whole.contains("drops")) whole["drops"] = json::object();
@@ -399,6 +420,7 @@ BurstScore score_burst(const json& said, const json& truth) {
                         std::ranges::find(also, json(score.verdict_said)) != also.end();
   score_positions(said, truth, score);
   score_gaps(said, truth, score);
+  score_steps(said, truth, score);
   if (said.contains("ends")) score.ends = score_ends(said, truth);
   score_flags(said, truth, score);
   score_moves(said, truth, score);

@@ -65,8 +65,10 @@ struct BurstScore {
   std::optional<bool> scale_holds;  ///< the scale's 95 % interval
   Count gaps;  ///< a gap overlaps half of the true one and is at most 1.5 times as wide
   Events gap_list;
-  std::vector<double> gap_width_errors;  ///< of those found: said over true width, less 1
-  std::optional<Count> ends;             ///< open ends
+  std::vector<double> gap_width_errors;   ///< of those found: said over true width, less 1
+  std::vector<double> gap_widths_in_sd;   ///< of those found: said less true width, in said sds
+  std::vector<double> step_widths_in_sd;  ///< the same of every step between frames that are `used`
+  std::optional<Count> ends;              ///< open ends
   std::optional<Count> lit;     ///< frames dark or dim, one as good as the other; these alone:
   std::optional<Count> dark;    ///< flash missed
   std::optional<Count> dim;     ///< flash weak

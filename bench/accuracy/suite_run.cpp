@@ -37,6 +37,7 @@ BurstScore naive_score(const fs::path& folder, const json& truth) {
   // Taken from the truth, and no width at all: no answers of its own.
   score.scale.reset();
   score.gap_width_errors.clear();
+  score.gap_widths_in_sd.clear();
   return score;
 }
 

@@ -207,6 +207,15 @@ class Rows {
         badness);
   }
 
+  /// Share of 95 % intervals that hold the truth. @param in_sd errors in said sds
+  void add_holds(std::string id, std::string label, const Values& in_sd, const char* why) {
+    add(std::move(id), std::move(label), Unit::share, [&](const Side& side) {
+      const std::vector<double> z = gather(side, in_sd);
+      const auto held = std::ranges::count_if(z, [](double x) { return std::abs(x) <= 1.96; });
+      return share(static_cast<std::size_t>(held), z.size(), side.absent(why));
+    });
+  }
+
   void positions() {
     heading("focal positions, frames on the subject");
     const Values px = [](const BurstScore& s, std::vector<double>& to) {
@@ -235,11 +244,7 @@ class Rows {
                 kNoSd);
     add_reduced("position.worst_sd", "shape error in sd, worst frame", Unit::sd, in_sd, worst,
                 kNoSd);
-    add("position.holds", "95 % interval holds", Unit::share, [&](const Side& side) {
-      const std::vector<double> z = gather(side, in_sd);
-      const auto held = std::ranges::count_if(z, [](double x) { return std::abs(x) <= 1.96; });
-      return share(static_cast<std::size_t>(held), z.size(), side.absent(kNoSd));
-    });
+    add_holds("position.holds", "95 % interval holds", in_sd, kNoSd);
   }
 
   void scale() {
@@ -386,6 +391,17 @@ class Rows {
                 });
     add_reduced("gaps.width_worst", "gap width error, worst", Unit::relative, widths, worst,
                 "none found");
+    add_holds(
+        "gaps.width_holds", "gap width, 95 % interval holds",
+        [](const BurstScore& s, std::vector<double>& to) {
+          to.insert(to.end(), s.gap_widths_in_sd.begin(), s.gap_widths_in_sd.end());
+        },
+        "none found");
+    const Values steps = [](const BurstScore& s, std::vector<double>& to) {
+      to.insert(to.end(), s.step_widths_in_sd.begin(), s.step_widths_in_sd.end());
+    };
+    add_reduced("steps.rms_sd", "neighbours' width, error in sd, rms", Unit::sd, steps, rms, kNoSd);
+    add_holds("steps.holds", "neighbours' width, 95 % interval holds", steps, kNoSd);
     events("ends", "open ends", [](const BurstScore& s) { return s.ends; });
   }
 

@@ -37,8 +37,17 @@ struct End {
   std::size_t frame = 0;  ///< the outermost usable frame, index in capture order
 };
 
+/// Two neighbouring usable frames, as near as they may be.
+struct Step {
+  std::size_t lower = 0;     ///< as in Gap
+  std::size_t upper = 0;     ///< as in Gap
+  double width_px = 0.0;     ///< distance between the two
+  double width_sd_px = 0.0;  ///< as in Gap
+};
+
 struct Coverage {
   std::vector<Gap> gaps{};      ///< by rising position
+  std::vector<Step> steps{};    ///< by rising position, all that reach into the subject
   std::vector<End> ends{};      ///< two where there is a subject, else none
   double subject_low_px = 0.0;  ///< ends of the subject
   double subject_high_px = 0.0;

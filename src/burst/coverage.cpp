@@ -37,27 +37,40 @@ double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t 
                    std::pow(width * focus.scale_sd, 2));
 }
 
+/// Between neighbours among the usable frames, by rising position.
+std::vector<Step> steps_between(const FocalPositions& focus) {
+  const std::vector<std::size_t> order = usable_by_position(focus);
+  std::vector<Step> steps;
+  for (std::size_t i = 1; i < order.size(); ++i) {
+    const std::size_t lower = order[i - 1], upper = order[i];
+    steps.push_back({.lower = lower,
+                     .upper = upper,
+                     .width_px = *focus.frames[upper].q_px - *focus.frames[lower].q_px,
+                     .width_sd_px = difference_sd_px(focus, lower, upper)});
+  }
+  return steps;
+}
+
 }  // namespace
 
 std::vector<Gap> find_gaps(const FocalPositions& focus, std::span<const double> subject_px,
                            const CoverageOptions& options) {
   check(options);
-  const std::vector<std::size_t> order = usable_by_position(focus);
   std::vector<double> subject(subject_px.begin(), subject_px.end());
   std::ranges::sort(subject);
 
   const double b = options.blur_limit_px;
   std::vector<Gap> gaps;
-  for (std::size_t i = 1; i < order.size(); ++i) {
-    const double low_px = *focus.frames[order[i - 1]].q_px;
-    const double high_px = *focus.frames[order[i]].q_px;
+  for (const Step& step : steps_between(focus)) {
+    const double low_px = *focus.frames[step.lower].q_px;
+    const double high_px = *focus.frames[step.upper].q_px;
     // A neighbour shows what lies within b of it; only what is deeper inside is missing.
     const double share = share_between(subject, low_px + b, high_px - b);
     if (share == 0.0 || share < options.min_subject_share) continue;
-    gaps.push_back({.lower = order[i - 1],
-                    .upper = order[i],
-                    .width_px = high_px - low_px,
-                    .width_sd_px = difference_sd_px(focus, order[i - 1], order[i]),
+    gaps.push_back({.lower = step.lower,
+                    .upper = step.upper,
+                    .width_px = step.width_px,
+                    .width_sd_px = step.width_sd_px,
                     .subject_share = share});
   }
   return gaps;
@@ -77,6 +90,10 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
   coverage.has_subject = true;
   coverage.subject_low_px = at(0.005);
   coverage.subject_high_px = at(0.995);
+  for (const Step& step : steps_between(focus))
+    if (*focus.frames[step.upper].q_px > coverage.subject_low_px &&
+        *focus.frames[step.lower].q_px < coverage.subject_high_px)
+      coverage.steps.push_back(step);
   for (const bool low : {true, false}) {
     const std::size_t frame = low ? order.front() : order.back();
     const double q = *focus.frames[frame].q_px;

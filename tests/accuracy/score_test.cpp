@@ -7,6 +7,7 @@
 
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <utility>
 
 namespace ringsweep::accuracy {
 namespace {
@@ -115,6 +116,49 @@ TEST(ScoreGaps, WidthIsComparedAndWhatIsTooWideIsFalse) {
   EXPECT_NEAR(s.gap_width_errors[0], 0.1, kRounding);
   EXPECT_THAT(s.gap_list.due, ElementsAre(IsSized(5.0, true), IsSized(13.0, false)));
   EXPECT_THAT(s.gap_list.told, ElementsAre(IsSized(5.5, true), IsSized(20.0, false)));
+}
+
+TEST(ScoreGaps, AWidthsErrorIsCountedInItsSd) {
+  json truth = truth_at({0.0, 1.0, 6.0, 7.0});
+  truth["gaps"] = {{{"after", "b"}, {"before", "c"}, {"width_px", 5.0}}};
+  json said = said_at({0.0, 1.0, 6.0, 7.0}, 0.1);
+  said["gaps"] = {
+      {{"after", "b"}, {"before", "c"}, {"width_px", 5.5}, {"width_sd_px", 0.25}},
+      {{"after", "c"}, {"before", "d"}, {"width_px", 1.0}, {"width_sd_px", 0.25}}};  // none is due
+  EXPECT_THAT(score_burst(said, truth).gap_widths_in_sd, ElementsAre(2.0));
+  said["gaps"][0]["width_sd_px"] = nullptr;
+  EXPECT_TRUE(score_burst(said, truth).gap_widths_in_sd.empty());
+}
+
+TEST(ScoreSteps, WidthsAreComparedWithTheirSign) {
+  const auto step = [](const char* after, const char* before, double width_px) {
+    return json{{"after", after}, {"before", before}, {"width_px", width_px}, {"width_sd_px", 0.5}};
+  };
+  const json truth = truth_at({0.0, 2.0, 3.0, 9.0});
+  // The other sign, and b and c, truly 1 px apart, the other way round by 0.5 px.
+  json said = said_at({0.0, -3.0, -2.5, -9.0}, 0.1);
+  said["steps"] = {step("b", "d", 6.0), step("b", "c", 0.5), step("a", "c", 2.5)};
+  // 6 for 7, 0.5 for -1, 2.5 for 3 px, in sds of 0.5.
+  EXPECT_THAT(score_burst(said, truth).step_widths_in_sd, ElementsAre(-2.0, 3.0, -1.0));
+  EXPECT_EQ(score_burst(said, truth).sign_right, false);
+}
+
+TEST(ScoreSteps, DarkFramesAndThoseBesideTheSubjectHaveNone) {
+  json truth = truth_at({0.0, 1.0, 2.0, 3.0, 4.0});
+  truth["frames"][0]["on_subject"] = false;
+  truth["frames"][4]["flags"] = {"dark"};
+  json said = said_at({0.0, 1.0, 2.0, 3.0, 4.0}, 0.1);
+  said["steps"] = json::array();
+  for (const auto& [after, before] : {std::pair("a", "b"), {"b", "c"}, {"c", "d"}, {"d", "e"}})
+    said["steps"].push_back(
+        {{"after", after}, {"before", before}, {"width_px", 1.0}, {"width_sd_px", 0.1}});
+  EXPECT_THAT(score_burst(said, truth).step_widths_in_sd, ElementsAre(0.0, 0.0));
+}
+
+TEST(Merged, StepsOfAllBurstsOfAReportAreCounted) {
+  const json step = {{"after", "a"}, {"before", "b"}, {"width_px", 1.0}, {"width_sd_px", 0.1}};
+  const json whole = merged({{"bursts", {{{"steps", {step}}}, {{"steps", {step, step}}}}}});
+  EXPECT_EQ(whole.at("steps").size(), 3U);
 }
 
 TEST(ScoreGaps, HalfOfTheTrueOneAndAtMostOneAndAHalfTimesAsWide) {

@@ -118,6 +118,23 @@ TEST(Table, BurstsWithDiffractionStandWithAndWithoutTheLens) {
   EXPECT_EQ(row(table, "scale.lens-unknown.holds").ours.cases, 1U);
 }
 
+TEST(Table, IntervalsOfWidthsHoldUpTo196Sd) {
+  BurstScore a = score({1.0}), b = score({1.0});
+  a.gap_widths_in_sd = {1.959, -1.961};
+  a.step_widths_in_sd = {1.0, -1.0, 1.959};
+  b.step_widths_in_sd = {-1.961, 3.0};
+  const std::vector<Case> cases{answered("a", "", a), answered("b", "", b)};
+  const Table table = make_table(cases);
+  EXPECT_EQ(row(table, "gaps.width_holds").ours.hits, 1U);
+  EXPECT_EQ(row(table, "gaps.width_holds").ours.cases, 2U);
+  EXPECT_EQ(row(table, "steps.holds").ours.hits, 3U);
+  EXPECT_EQ(row(table, "steps.holds").ours.cases, 5U);
+  EXPECT_EQ(row(table, "steps.holds").ours.interval->low, wilson95(3, 5).low);
+  EXPECT_NEAR(*row(table, "steps.rms_sd").ours.value,
+              std::sqrt((1.0 + 1.0 + 1.959 * 1.959 + 1.961 * 1.961 + 9.0) / 5.0), kRounding);
+  EXPECT_EQ(row(table, "steps.holds").naive.why, "cannot tell");
+}
+
 TEST(Table, MissedIsOfDueAndFalseIsOfTold) {
   BurstScore a = score({1.0}), b = score({1.0});
   a.gaps = {.found = 1, .due = 3, .wrong = 1};

@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <array>
+#include <cmath>
 #include <stdexcept>
 
 #include "positions.h"
@@ -118,8 +119,26 @@ TEST(AssessCoverage, EndIsOpenWhereTheSubjectGoesOnBeyondTheLimit) {
   EXPECT_NEAR(c.ends[1].beyond_px, 3.0 - 0.05, 1e-9);
 }
 
+TEST(AssessCoverage, StepsThatReachIntoTheSubjectAreThereGapOrNot) {
+  FocalPositions focus = frames_at({9.0, 3.0, 0.0, 4.0, 12.0, 15.0});
+  focus.covariance_px2 = Eigen::MatrixXd::Identity(6, 6) * 0.04;
+  focus.covariance_px2(0, 3) = focus.covariance_px2(3, 0) = 0.03;
+  focus.scale_sd = 0.05;
+  // From 3.5 to 10.5: the frames at 0 and 15 have a neighbour between them and the subject.
+  const Coverage c = assess_coverage(focus, evenly(3.5, 10.5, 71), {.blur_limit_px = 2.0});
+  ASSERT_EQ(c.steps.size(), 3U);
+  EXPECT_EQ(c.steps[0].lower, 1U);
+  EXPECT_EQ(c.steps[0].upper, 3U);
+  EXPECT_EQ(c.steps[1].upper, 0U);
+  EXPECT_EQ(c.steps[2].upper, 4U);
+  EXPECT_DOUBLE_EQ(c.steps[1].width_px, 5.0);
+  // 2 x 0.04 - 2 x 0.03 and (5 x 0.05)^2. Rounding only.
+  EXPECT_NEAR(c.steps[1].width_sd_px, std::sqrt(0.02 + 0.0625), 1e-12);
+}
+
 TEST(AssessCoverage, NothingSharpIsNoSubjectAndNoEnds) {
   const Coverage c = assess_coverage(frames_at({0.0, 3.0}), {}, {});
+  EXPECT_TRUE(c.steps.empty());
   EXPECT_FALSE(c.has_subject);
   EXPECT_TRUE(c.ends.empty());
 }
