@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <mutex>
 #include <stdexcept>
@@ -236,6 +237,7 @@ class BurstJob {
   [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
                                             double to_middle) const;
   bool measure();
+  [[nodiscard]] std::vector<double> log_light() const;
   void allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus);
   [[nodiscard]] std::vector<DepthEdge> edges_by_position(const FocalPositions& focus) const;
   void find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
@@ -397,6 +399,9 @@ void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& foc
   const auto blur =
       lens_blur(signs, profiles.full_px_per_px, out_.quarter_wave_blur_px.value_or(0.0));
   if (blur && blur->short_by <= 0.0) return;
+  out_.lens_doubt = {.quarter_wave_px = blur ? std::optional(blur->quarter_wave_px) : std::nullopt,
+                     .needs_working_f_number = !lens_.working_f_number,
+                     .needs_pitch = !lens_.pitch_mm};
   const char* remedy = lens_.pitch_mm           ? "--working-f-number"
                        : lens_.working_f_number ? "--pitch-um"
                                                 : "--working-f-number and --pitch-um";
@@ -411,6 +416,22 @@ void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& foc
                        std::to_string(std::lround(blur->quarter_wave_px)) +
                        " px here, and distances may be longer than said: with " + remedy +
                        " they would be better known.");
+}
+
+/// Log of the mean light, where all measured frames see the grid; NaN for others.
+std::vector<double> BurstJob::log_light() const {
+  cv::Mat common;
+  for (const TileMeasures& frame : measures_) {
+    if (frame.valid.empty()) continue;
+    if (common.empty()) common = frame.valid.clone();
+    common &= frame.valid;
+  }
+  std::vector<double> result;
+  for (const TileMeasures& frame : measures_)
+    result.push_back(frame.valid.empty()
+                         ? std::numeric_limits<double>::quiet_NaN()
+                         : std::log(std::max(1e-6, cv::mean(frame.level, common)[0])));
+  return result;
 }
 
 /// Depth edges of the usable frames, with positions as they come from the fit.
@@ -477,7 +498,7 @@ void BurstJob::fit_and_judge() {
   if (!out_.wave_model && focus.status == FitStatus::converged)
     allow_for_lens_blur(profiles, focus);
   out_.scale_sd = focus.scale_sd;
-  if (focus.status == FitStatus::converged) out_.haze = find_haze(focus, log_scale);
+  if (focus.status == FitStatus::converged) out_.haze = find_haze(focus, log_light());
 
   std::vector<double> subject;
   std::vector<SweepRange> ranges;
@@ -555,13 +576,12 @@ BurstAnalysis BurstJob::run() {
   const std::size_t n = burst_.frames.size();
   out_.folder = burst_.folder;
   out_.frames.resize(n);
-  std::optional<double> start;
   std::vector<int> orientations;
   for (std::size_t k = 0; k < n; ++k) {
     const FrameRef& frame = burst_.frames[k];
     out_.frames[k].file = frame.file;
-    if (frame.time_s && !start) start = frame.time_s;
-    if (frame.time_s) out_.frames[k].time_s = *frame.time_s - *start;
+    if (frame.time_s && !out_.start_s) out_.start_s = frame.time_s;
+    if (frame.time_s) out_.frames[k].time_s = *frame.time_s - *out_.start_s;
     orientations.push_back(frame.orientation);
   }
   if (n == 0) {

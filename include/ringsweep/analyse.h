@@ -67,9 +67,20 @@ struct DepthMap {
   double tile_px = 0.0;  ///< edge of a tile, full-size px of the reference frame
 };
 
+/// Distances are less certain than the pictures' own scatter says, since curves of discs know
+/// nothing of the lens's own blur (diffraction, most likely).
+struct LensDoubt {
+  std::optional<double> quarter_wave_px;  ///< how much that is; absent: the pictures do not tell
+  bool needs_working_f_number = true;     ///< what is not known of the lens and would mend it
+  bool needs_pitch = true;
+};
+
 struct BurstAnalysis {
   std::string folder;
   std::vector<FrameAnalysis> frames;  ///< capture order
+  /// Where the frames' times begin: seconds since 1970 of the camera's own clock. Absent: no frame
+  /// has a time.
+  std::optional<double> start_s;
   std::size_t reference = 0;
   int orientation = 1;             ///< Exif, the majority's
   cv::Size full_size;              ///< px, sensor orientation
@@ -86,6 +97,7 @@ struct BurstAnalysis {
   /// be more.
   bool working_f_number_given = false;
   bool wave_model = false;  ///< distances by defocus and diffraction together, not by discs
+  std::optional<LensDoubt> lens_doubt;
   Coverage coverage;
   std::vector<Sweep> sweeps;
   Verdict verdict;

@@ -73,11 +73,13 @@ void merge_into(Mosaic& mosaic, const GridFrame& frame, std::size_t frame_index)
 
 /// What known blur does to each tile of the mosaic.
 struct BlurCurves {
-  std::vector<double> diameter_px;  ///< D diameters in working px, rising, first 0
+  std::vector<double> diameter_px{};  ///< D diameters in working px, rising, first 0
   /// energy[d][j]: CV_32FC1, rows x cols
-  std::vector<std::array<cv::Mat, kNumBands>> energy;
+  std::vector<std::array<cv::Mat, kNumBands>> energy{};
   /// noise[d][j]: energy left of white noise of energy 1 at diameter 0
-  std::vector<std::array<double, kNumBands>> noise;
+  std::vector<std::array<double, kNumBands>> noise{};
+  /// Of the wave model that they were measured with, 1 / um of working px; 0: discs.
+  double f_number_per_um = 0.0;
 };
 /// @param f_number_per_um working f-number over pitch, 1 / um, of the mosaic's own pixels: the
 /// mosaic is blurred as light waves do it. 0: not known, blurred by geometric discs.
@@ -102,6 +104,7 @@ struct Profiles {
   std::vector<TileProfile> tiles{};   ///< only tiles with texture, unclipped, seen by enough frames
   TileGrid grid;
   double full_px_per_px = 1.0;
+  double f_number_per_um = 0.0;  ///< of the curves' wave model, of full-size px; 0: discs
 };
 
 struct ProfileOptions {

@@ -148,7 +148,11 @@ void happen(const Recipe& recipe, int frame, int frames, FramePlan& plan) {
   }
   const double way = frames > 1 ? (frame - 1.0) / (frames - 1.0) : 0.0;
   plan.ambient_ev = std::lerp(recipe.ambient.first_ev, recipe.ambient.last_ev, way);
-  if (recipe.haze.from_frame > 0 && frame >= recipe.haze.from_frame) plan.haze = recipe.haze.share;
+  const Haze& haze = recipe.haze;
+  if (haze.from_frame > 0 && frame >= haze.from_frame) {
+    plan.haze = haze.share;
+    if (haze.grows) plan.haze *= (frame - haze.from_frame + 1.0) / (frames - haze.from_frame + 1.0);
+  }
   plan.written = std::ranges::find(recipe.not_written, frame) == recipe.not_written.end();
   plan.cut_short = std::ranges::find(recipe.cut_short, frame) != recipe.cut_short.end();
 }

@@ -160,6 +160,7 @@ void take_events(Fields& fields, Recipe& recipe) {
   fields.take_each("haze", [&](Fields& part) {
     part.take("from_frame", recipe.haze.from_frame);
     part.take("share", recipe.haze.share);
+    part.take("grows", recipe.haze.grows);
   });
   fields.take_each("moves", [&](Fields& part) {
     Move& m = recipe.moves.emplace_back();

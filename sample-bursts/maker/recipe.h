@@ -111,6 +111,7 @@ struct ShakeEvent {
 struct Haze {
   int from_frame = 0;  ///< 0: never
   double share = 0.0;
+  bool grows = false;  ///< evenly, from none just before that frame to the whole share in the last
 };
 
 /// A part of the animal that moves: it turns about its joint, and what is farther out moves more.

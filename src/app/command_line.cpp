@@ -32,31 +32,39 @@ Exit status
   3  nothing could be read, or no ring sweep was found
   4  the report could not be written)";
 
+/// An option that takes one of a few words, each of which stands for a value of `target`.
+template <class Value, class Target>
+CLI::Option* add_choice(CLI::App& check, const std::string& name, Target& target,
+                        const std::map<std::string, Value>& words, const std::string& help) {
+  std::vector<std::string> names;
+  for (const auto& [word, value] : words) names.push_back(word);
+  return check
+      .add_option_function<std::string>(
+          name, [&target, words](const std::string& word) { target = words.at(word); }, help)
+      ->check(CLI::IsMember(names));
+}
+
 /// What is known of the lens; why_not() says what makes no sense.
 void add_lens_options(CLI::App& check, LensOptions& lens) {
   check
       .add_option("--working-f-number", lens.working_f_number,
-                  "Working f-number: the marked one times (1 + m / P). With it and the pitch, "
-                  "diffraction is reckoned with")
+                  "Working f-number: the marked one times (1 + m / P), see below. With it and the "
+                  "pitch the lens's own blur (diffraction) is allowed for")
       ->type_name("N");
   check
       .add_option("--pitch-um", lens.pitch_um,
-                  "Width of a pixel, thousandths of a mm (usually as the files say)")
+                  "Pitch: width of a pixel, thousandths of a mm (usually as the files say)")
       ->type_name("UM");
   check
       .add_option("--f-number", lens.f_number, "F-number, where the files hold none or a wrong one")
       ->type_name("N");
-  const std::map<std::string, FNumberIs> which{{"working", FNumberIs::working},
-                                               {"marked", FNumberIs::marked}};
-  check
-      .add_option("--f-number-is", lens.f_number_is,
-                  "Which of the two the f-number is, the files' or --f-number: working or marked")
-      ->type_name("WHICH")
-      ->transform(CLI::Transformer(which))
-      ->transform(CLI::IsMember(which));  // the later one comes first
+  add_choice<FNumberIs>(check, "--f-number-is", lens.f_number_is,
+                        {{"working", FNumberIs::working}, {"marked", FNumberIs::marked}},
+                        "Which one the f-number is, of the files or of --f-number")
+      ->type_name("WHICH");
   check
       .add_option("--magnification", lens.magnification,
-                  "m, 1 for life size: makes a marked f-number the working one")
+                  "m, 1 for life size: with it a marked f-number gives the working one")
       ->type_name("M");
   check.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
       ->type_name("P");
@@ -100,12 +108,9 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   CLI::Option* handbook = check->add_flag("--blur-limit-handbook", options.blur_limit_handbook,
                                           "The old handbooks' blur limit: diagonal / 1500");
   handbook->excludes(blur_limit);
-  std::string first_end;
-  check
-      ->add_option("--first", first_end,
-                   "Which end the first sweep of each burst began at: near or far")
-      ->type_name("END")
-      ->check(CLI::IsMember({"near", "far"}));
+  add_choice<Side>(*check, "--first", options.first_end, {{"near", Side::near}, {"far", Side::far}},
+                   "Which end the first sweep of each burst began at")
+      ->type_name("END");
   constexpr int kMostThreads = 1024;
   check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
       ->type_name("N")
@@ -142,7 +147,6 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   }
   options.paths.assign(paths.begin(), paths.end());
   if (*blur_limit) options.blur_limit_px = blur_limit_px;
-  if (!first_end.empty()) options.first_end = first_end == "near" ? Side::near : Side::far;
   return run_check(options, console, stages);
 }
 

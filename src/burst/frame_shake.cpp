@@ -1,11 +1,13 @@
 #include "burst/frame_shake.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 
 #include "numerics/cauchy.h"
 #include "numerics/disc_transfer.h"
+#include "numerics/wave_transfer.h"
 
 namespace ringsweep {
 namespace {
@@ -137,21 +139,30 @@ FrameShake measure_shake(const FitInput& input, const FitState& state,
   return found;
 }
 
-double movement_like_disc_px(double disc_px, double sigma_px) {
-  constexpr int kFrequencies = 200, kDirections = 24;
+double movement_like_disc_px(double disc_px, double sigma_px, double f_number_per_um) {
+  constexpr std::size_t kFrequencies = 200;
+  constexpr int kDirections = 24;
   const double highest =
       3.0 / (2.0 * std::numbers::pi * sigma_px);  // exp(-9) of the energy is left
+  const bool waves = f_number_per_um > 0.0;
+  std::array<double, kFrequencies> frequency{}, weight{};
+  for (std::size_t i = 0; i < kFrequencies; ++i) {
+    const double f = highest * (static_cast<double>(i) + 0.5) / kFrequencies;
+    // Gradient energy f^2 of power f^-2 over rings of circumference f, behind the Gaussian.
+    weight[i] = f * std::exp(-std::pow(2.0 * std::numbers::pi * f * sigma_px, 2.0));
+    if (waves) weight[i] *= std::pow(white_transfer(f, 0.0, f_number_per_um), 2.0);
+    frequency[i] = f;
+  }
   const auto left = [&](auto transfer_squared) {
     double sum = 0.0, all = 0.0;
-    for (int i = 0; i < kFrequencies; ++i) {
-      const double f = highest * (i + 0.5) / kFrequencies;
-      // Gradient energy f^2 of power f^-2 over rings of circumference f, behind the Gaussian.
-      const double weight = f * std::exp(-std::pow(2.0 * std::numbers::pi * f * sigma_px, 2.0));
-      sum += weight * transfer_squared(f), all += weight;
-    }
+    for (std::size_t i = 0; i < kFrequencies; ++i)
+      sum += weight[i] * transfer_squared(frequency[i]), all += weight[i];
     return sum / all;
   };
-  const double disc_left = left([&](double f) { return std::pow(disc_transfer(f, disc_px), 2.0); });
+  const double disc_left = left([&](double f) {
+    return std::pow(
+        waves ? wave_blur_transfer(f, disc_px, f_number_per_um) : disc_transfer(f, disc_px), 2.0);
+  });
   const auto movement_left = [&](double length) {
     return left([&](double f) {
       double sum = 0.0;

@@ -28,6 +28,10 @@ struct FrameShake {
 /// pictures; from memory), behind the finest band's Gaussian. A movement leaves what lies across
 /// it, so a long one takes no more than a disc of a few px.
 /// @param sigma_px of the Gaussian, in the same px.
-[[nodiscard]] double movement_like_disc_px(double disc_px, double sigma_px);
+/// @param f_number_per_um working f-number over pitch of these px, 1 / um, where the disc was read
+/// off curves of the wave model: diffraction has weakened the fine detail already, defocus takes
+/// less of it than a disc would, and so does a shorter movement. 0: curves of discs.
+[[nodiscard]] double movement_like_disc_px(double disc_px, double sigma_px,
+                                           double f_number_per_um = 0.0);
 
 }  // namespace ringsweep

@@ -197,7 +197,7 @@ cv::Mat disc_kernel(double diameter_px) {
 
 BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, const ForEach& for_each,
                                double f_number_per_um) {
-  BlurCurves curves;
+  BlurCurves curves{.f_number_per_um = f_number_per_um};
   // Each costs as much as a frame; between them log energy is taken as linear in d^2.
   curves.diameter_px = {0.0, 0.8, 1.2, 1.7, 2.2,  2.8,  3.4,  4.0,
                         5.0, 6.0, 7.5, 9.0, 11.0, 14.0, 18.0, 24.0};
@@ -222,7 +222,10 @@ BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, cons
 Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves& curves,
                           const TileGrid& grid, double full_px_per_px,
                           const ProfileOptions& options) {
-  Profiles profiles{.num_frames = frames.size(), .grid = grid, .full_px_per_px = full_px_per_px};
+  Profiles profiles{.num_frames = frames.size(),
+                    .grid = grid,
+                    .full_px_per_px = full_px_per_px,
+                    .f_number_per_um = curves.f_number_per_um * full_px_per_px};
   for (const double d : curves.diameter_px) profiles.diameter_px.push_back(d * full_px_per_px);
   const std::size_t n = frames.size();
 

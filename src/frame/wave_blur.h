@@ -12,24 +12,11 @@
 
 namespace ringsweep {
 
-/// Transfer function of a round pupil, one wavelength.
-/// @param s        frequency over the cut-off 1 / (lambda N_w): 0 and above; nothing passes from 1
-/// @param diameter of the geometric blur disc over lambda N_w
-/// Integrated numerically, to 1e-6.
-[[nodiscard]] double defocus_transfer(double s, double diameter);
-
-/// What defocus leaves of a frequency in a picture that was in focus, white light.
-/// @param cycles_per_px   frequency
-/// @param diameter_px     of the geometric blur disc
-/// @param f_number_per_um working f-number over pitch, 1 / um; > 0
-[[nodiscard]] double wave_blur_transfer(double cycles_per_px, double diameter_px,
-                                        double f_number_per_um);
-
 /// Blurs one picture by many diameters.
 class WaveBlur {
  public:
   /// @param picture CV_32FC1; goes on beyond its edges as in a mirror.
-  /// @param f_number_per_um as above, of the pixels of `picture`
+  /// @param f_number_per_um working f-number over pitch, 1 / um, of the pixels of `picture`; > 0
   WaveBlur(const cv::Mat& picture, double f_number_per_um);
 
   /// @return CV_32FC1, as large as the picture; the picture itself for a diameter of 0. Cost of a

@@ -34,16 +34,18 @@ std::string frame_table(const BurstAnalysis& burst) {
   for (const FrameAnalysis& frame : burst.frames) {
     width = std::max(width, printable(frame.file).size());
   }
-  std::string text = fmt::format("  {:>4}  {:<{}}  {:>8}  {:>9}  {:>6}  {:>7}  {:>8}\n", "", "file",
-                                 width, "time s", "focus px", "sd px", "EV", "scale");
+  std::string text =
+      fmt::format("  {:>4}  {:<{}}  {:>8}  {:>9}  {:>6}  {:>7}  {:>8}  {:>8}\n", "", "file", width,
+                  "time s", "focus px", "sd px", "EV", "shake px", "scale");
   for (std::size_t k = 0; k < burst.frames.size(); ++k) {
     const FrameAnalysis& frame = burst.frames[k];
     const std::optional<double> scale =
         frame.focus_px ? std::optional<double>(frame.scale) : std::nullopt;
     std::string line = fmt::format(
-        "  {:>4}  {:<{}}  {:>8}  {:>9}  {:>6}  {:>7}  {:>8}  {}{}", k + 1, printable(frame.file),
-        width, number_or_dash(frame.time_s, 2), number_or_dash(frame.focus_px, 2),
-        number_or_dash(frame.focus_sd_px, 2), number_or_dash(frame.gain_ev, 2),
+        "  {:>4}  {:<{}}  {:>8}  {:>9}  {:>6}  {:>7}  {:>8}  {:>8}  {}{}", k + 1,
+        printable(frame.file), width, number_or_dash(frame.time_s, 2),
+        number_or_dash(frame.focus_px, 2), number_or_dash(frame.focus_sd_px, 2),
+        number_or_dash(frame.gain_ev, 2), number_or_dash(frame.shake_px, 1),
         number_or_dash(scale, 5), frame.usable ? "" : "covers nothing ", flag_words(frame));
     line.erase(line.find_last_not_of(' ') + 1);
     text += line + "\n";
@@ -184,6 +186,17 @@ std::string sway_lines(const BurstAnalysis& burst) {
                   wording::list_of_frames(swayed, labels), most_px));
 }
 
+std::string haze_line(const BurstAnalysis& burst) {
+  if (!burst.haze) return {};
+  const std::optional<std::string> time = wording::clock_time(burst, burst.haze->first_frame);
+  return wrapped(fmt::format("Contrast falls {} from {}{} on: {:.0f} % {}.",
+                             burst.haze->grows ? "little by little" : "at once",
+                             printable(burst.frames[burst.haze->first_frame].file),
+                             time ? fmt::format(" ({})", *time) : "",
+                             100.0 * burst.haze->contrast_lost,
+                             burst.haze->grows ? "are lost in the last frame" : "are lost"));
+}
+
 }  // namespace
 
 std::string details_text(const BurstAnalysis& burst) {
@@ -195,7 +208,7 @@ std::string details_text(const BurstAnalysis& burst) {
     text += wrapped(wording::reason_with_numbers(burst, reason));
   }
   text += limits(burst) + fit_line(burst) + sway_lines(burst) + coverage_lines(burst) +
-          advice_lines(burst);
+          haze_line(burst) + advice_lines(burst);
   text += "Not checked: movement, lost drops.\n";
   for (const std::string& note : burst.notes)
     text += wrapped(fmt::format("Note: {}", printable(note)));

@@ -144,8 +144,20 @@ json quarter_wave_from(const BurstAnalysis& burst) {
 
 json haze_json(const BurstAnalysis& burst) {
   if (!burst.haze) return nullptr;
-  return {{"from", burst.frames[burst.haze->first_frame].file},
-          {"contrast_lost", number(burst.haze->contrast_lost, kShareDecimals)}};
+  const std::optional<std::string> since = wording::clock_time(burst, burst.haze->first_frame);
+  return {{"from", file_name(burst, burst.haze->first_frame)},
+          {"since", since ? json(*since) : json(nullptr)},
+          {"contrast_lost", number(burst.haze->contrast_lost, kShareDecimals)},
+          {"grows", burst.haze->grows}};
+}
+
+json lens_doubt_json(const BurstAnalysis& burst) {
+  if (!burst.lens_doubt) return nullptr;
+  json give = json::array();
+  if (burst.lens_doubt->needs_working_f_number) give.push_back("working-f-number");
+  if (burst.lens_doubt->needs_pitch) give.push_back("pitch-um");
+  return {{"quarter_wave_px", number(burst.lens_doubt->quarter_wave_px, kPxDecimals)},
+          {"give", std::move(give)}};
 }
 
 json near_side_json(const NearSide& side) {
@@ -180,6 +192,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"allowed_step_px", number(burst.allowed_step_px, kPxDecimals)},
       {"quarter_wave_blur_px", number(burst.quarter_wave_blur_px, kPxDecimals)},
       {"quarter_wave_from", quarter_wave_from(burst)},
+      {"lens_doubt", lens_doubt_json(burst)},
       {"blur_model", burst.wave_model ? "wave" : "disc"},
       {"subject_px", subject_json(burst)},
       {"gaps", gaps_json(burst, burst.coverage.gaps)},

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
@@ -161,6 +162,40 @@ std::string close_calls(const BurstAnalysis& burst, const Labels& labels) {
   return text;
 }
 
+/// Whether something that passes for sharp would not, were distances longer by two sd of their
+/// scale.
+bool hangs_on_scale(const BurstAnalysis& burst) {
+  const double longer = 1.0 + 2.0 * burst.scale_sd.value_or(0.0);
+  for (const End& end : burst.coverage.ends) {
+    if (!end.open && end.beyond_px * longer > burst.blur_limit_px) return true;
+  }
+  std::vector<double> positions;
+  for (const FrameAnalysis& frame : burst.frames) {
+    if (frame.usable && frame.focus_px) positions.push_back(*frame.focus_px);
+  }
+  std::ranges::sort(positions);
+  for (std::size_t i = 1; i < positions.size(); ++i) {
+    const bool on_subject = positions[i] > burst.coverage.subject_low_px &&
+                            positions[i - 1] < burst.coverage.subject_high_px;
+    if (on_subject && (positions[i] - positions[i - 1]) * longer > burst.allowed_step_px)
+      return true;
+  }
+  return false;
+}
+
+/// Only where you might leave too soon: what is missing is missing in any case.
+std::string lens_line(const BurstAnalysis& burst) {
+  const bool may_leave = burst.verdict.kind == VerdictKind::complete ||
+                         burst.verdict.kind == VerdictKind::complete_without;
+  if (!burst.lens_doubt || !may_leave || !hangs_on_scale(burst)) return {};
+  return wrapped(fmt::format("Less sure than usual: {}. Say {} to be surer.",
+                             burst.lens_doubt->quarter_wave_px
+                                 ? "the lens itself blurs, and the ring may have gone farther from "
+                                   "frame to frame than it looks"
+                                 : "the pictures do not show how much the lens itself blurs",
+                             wording::lens_options(*burst.lens_doubt)));
+}
+
 std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
   static constexpr std::array<std::pair<FrameFlag, std::string_view>, 9> kLines{
       {{FrameFlag::dark, "Flash missed"},
@@ -184,17 +219,21 @@ std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
 
 std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
   if (!burst.haze) return {};
-  return wrapped(fmt::format("Softer from {} on: look for dew on the front lens or the diffuser.",
-                             labels[burst.haze->first_frame]));
+  const std::string& frame = labels[burst.haze->first_frame];
+  const std::optional<std::string> time = wording::clock_time(burst, burst.haze->first_frame);
+  return wrapped(fmt::format(
+      "{} {}: look for dew on the front lens or the diffuser.",
+      burst.haze->grows ? "Softer and softer" : "Softer",
+      time ? fmt::format("since {}, from {} on", *time, frame) : fmt::format("from {} on", frame)));
 }
 
 }  // namespace
 
 std::string summary_text(const BurstAnalysis& burst) {
   const Labels labels = wording::frame_labels(burst);
-  return verdict_lines(burst, labels) + close_calls(burst, labels) + frame_lines(burst, labels) +
-         haze_line(burst, labels) + "Not checked: movement, lost drops.\n" +
-         wrapped(wording::action(burst));
+  return verdict_lines(burst, labels) + close_calls(burst, labels) + lens_line(burst) +
+         frame_lines(burst, labels) + haze_line(burst, labels) +
+         "Not checked: movement, lost drops.\n" + wrapped(wording::action(burst));
 }
 
 }  // namespace ringsweep

@@ -399,6 +399,22 @@ std::string wrapped(std::string_view text, std::size_t columns, std::string_view
   return result + line + "\n";
 }
 
+std::string lens_options(const LensDoubt& doubt) {
+  std::vector<std::string> options;
+  if (doubt.needs_working_f_number) options.emplace_back("--working-f-number");
+  if (doubt.needs_pitch) options.emplace_back("--pitch-um");
+  return joined(options);
+}
+
+std::optional<std::string> clock_time(const BurstAnalysis& burst, std::size_t frame) {
+  const std::optional<double> since_start = burst.frames[frame].time_s;
+  if (!burst.start_s || !since_start) return std::nullopt;
+  constexpr double kDayMinutes = 24.0 * 60.0;
+  const double minutes = std::floor((*burst.start_s + *since_start) / 60.0);
+  const int of_day = static_cast<int>(minutes - kDayMinutes * std::floor(minutes / kDayMinutes));
+  return fmt::format("{:02}:{:02}", of_day / 60, of_day % 60);
+}
+
 std::vector<std::size_t> flagged(const BurstAnalysis& burst, FrameFlag flag) {
   std::vector<std::size_t> frames;
   for (std::size_t k = 0; k < burst.frames.size(); ++k) {

@@ -2,6 +2,7 @@
 /// Wording: the sentences that the summary, the details and report.json share.
 
 #include <cstddef>
+#include <optional>
 #include <span>
 #include <string>
 #include <string_view>
@@ -35,6 +36,12 @@ namespace ringsweep::wording {
 /// Ends with a line feed.
 [[nodiscard]] std::string wrapped(std::string_view text, std::size_t columns = 100,
                                   std::string_view indent = "  ");
+
+/// The options that would take away the doubt about distances, "--working-f-number and --pitch-um".
+[[nodiscard]] std::string lens_options(const LensDoubt& doubt);
+
+/// Time of day on the camera's clock when a frame was shot, "04:52"; absent where it has no time.
+[[nodiscard]] std::optional<std::string> clock_time(const BurstAnalysis& burst, std::size_t frame);
 
 /// Indices of the frames that carry the flag, rising.
 [[nodiscard]] std::vector<std::size_t> flagged(const BurstAnalysis& burst, FrameFlag flag);

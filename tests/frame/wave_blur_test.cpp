@@ -10,6 +10,7 @@
 #include <utility>
 
 #include "frame/textured.h"
+#include "numerics/wave_transfer.h"
 
 namespace ringsweep {
 namespace {

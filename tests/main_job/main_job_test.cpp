@@ -8,6 +8,7 @@
 #include <cmath>
 #include <filesystem>
 #include <fstream>
+#include <functional>
 #include <map>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgproc.hpp>
@@ -84,6 +85,7 @@ std::string verdict_name(VerdictKind kind) {
 /// Compares with truth.json, whoever wrote it.
 void expect_truth(const BurstAnalysis& said, const json& truth) {
   EXPECT_THAT(said.notes, ::testing::IsEmpty()) << "made without diffraction, the scale is sure";
+  EXPECT_FALSE(said.haze) << "made without haze";
   EXPECT_EQ(verdict_name(said.verdict.kind), truth["verdict"].get<std::string>());
 
   // Gaps by name of the frames on both sides, whichever is nearer.
@@ -208,6 +210,10 @@ TEST(SmallAperture, InTheFilesWidensTheScaleButIsNotTakenForTheWorkingOne) {
   ASSERT_EQ(said.notes.size(), 1U);
   EXPECT_THAT(said.notes[0], ::testing::HasSubstr("is about 11 px here"));
   EXPECT_THAT(said.notes[0], ::testing::HasSubstr("with --working-f-number"));
+  ASSERT_TRUE(said.lens_doubt);
+  EXPECT_GE(said.lens_doubt->quarter_wave_px.value(), 11.25 - 1e-9) << "the files say so much";
+  EXPECT_TRUE(said.lens_doubt->needs_working_f_number);
+  EXPECT_FALSE(said.lens_doubt->needs_pitch);
 }
 
 TEST(SmallAperture, GivenAsWorkingIsReckonedWith) {
@@ -221,6 +227,45 @@ TEST(SmallAperture, GivenAsWorkingIsReckonedWith) {
 
 // The half-size mosaic of a raw, where the analysis would have measured at full size: still the
 // same scene in px of the full-size frame.
+/// A sample shot through glass on which dew settles: in frame k (from 0) `share(k)` of the light is
+/// spread evenly over the picture, and its mean stays.
+BurstAnalysis through_dew(const char* sample, const std::function<double(std::size_t k)>& share) {
+  const std::vector<fs::path> paths{fs::path(RINGSWEEP_SAMPLE_BURSTS) / sample};
+  const Burst burst = find_bursts(paths).bursts.at(0);
+  const auto read = [&](const FrameRef& frame, int reduction) {
+    Result<LinearFrame> picture = decode(frame, {.reduction = reduction});
+    const auto at = std::ranges::find(burst.frames, frame.file, &FrameRef::file);
+    const double spread = share(static_cast<std::size_t>(at - burst.frames.begin()));
+    if (picture)
+      picture->luminance =
+          picture->luminance * (1.0 - spread) + cv::mean(picture->luminance)[0] * spread;
+    return picture;
+  };
+  return analyse(burst, read).at(0);
+}
+
+// There and back, 32 frames. Growth that is even in the amplitude is fitted by one that is even in
+// its logarithm, and the fit holds a frame's contrast back a little (an energy's log by a tenth at
+// most): a quarter of what is lost.
+TEST(Dew, ThatSettlesLittleByLittleIsTold) {
+  const auto grown = [](std::size_t k) { return 0.2 * static_cast<double>(k + 1) / 32.0; };
+  const BurstAnalysis dewy = through_dew("meadow-two-sweeps", grown);
+  ASSERT_TRUE(dewy.haze);
+  EXPECT_TRUE(dewy.haze->grows);
+  EXPECT_NEAR(dewy.haze->contrast_lost, 0.2, 0.05);
+  EXPECT_LE(dewy.haze->first_frame, 6U);
+  EXPECT_EQ(verdict_name(dewy.verdict.kind), "complete") << "softer is not out of focus";
+}
+
+TEST(Dew, ThatIsThereAtOnceIsTold) {
+  const BurstAnalysis dewy =
+      through_dew("meadow-complete", [](std::size_t k) { return k < 15 ? 0.0 : 0.15; });
+  ASSERT_TRUE(dewy.haze);
+  EXPECT_FALSE(dewy.haze->grows);
+  EXPECT_NEAR(dewy.haze->contrast_lost, 0.15, 0.02);  // as above, over few frames
+  EXPECT_EQ(dewy.haze->first_frame, 15U);
+}
+
 TEST(HalfSizeFrames, AreJudgedInPxOfTheFullSizeFrame) {
   const fs::path folder = fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-gap";
   const BurstAnalysis said = analysed(folder, 2);

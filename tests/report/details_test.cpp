@@ -42,7 +42,7 @@ TEST(DetailsText, ListsEveryFrameAndADashWhereNothingIsKnown) {
   burst.frames[4].problem = "DSC01605.JPG: the picture data end too early; copy it again.";
   const std::string text = details_text(burst);
   EXPECT_THAT(text, ::testing::ContainsRegex(
-                        "3  DSC01603.JPG +0.40 +- +- +-6.25 +-  covers nothing dark\n"));
+                        "3  DSC01603.JPG +0.40 +- +- +-6.25 +- +-  covers nothing dark\n"));
   EXPECT_THAT(text, HasSubstr("the picture data end too early; copy it again.\n"));
 }
 
@@ -70,6 +70,23 @@ TEST(DetailsText, GivesTheFitsOwnWordsAndTheNotes) {
   const std::string text = details_text(burst);
   EXPECT_THAT(text, HasSubstr("not trusted: neighbouring frames differ by 40 px.\n"));
   EXPECT_THAT(text, HasSubstr("Note: The ring paused.\n"));
+}
+
+TEST(DetailsText, GivesShakeAndLostContrast) {
+  BurstAnalysis burst = made::complete_burst();
+  EXPECT_THAT(details_text(burst), ::testing::Not(HasSubstr("Contrast")));
+  burst.frames[2].shake_px = 4.26;
+  made::flag(burst, 2, FrameFlag::shaken, false);
+  burst.haze = Haze{.first_frame = 3, .contrast_lost = 0.152};
+  EXPECT_THAT(details_text(burst),
+              HasSubstr("\nContrast falls at once from DSC01210.JPG on: 15 % are lost.\n"));
+  EXPECT_THAT(details_text(burst),
+              ::testing::ContainsRegex("DSC01209.JPG[^\n]* 4.3 [^\n]*shaken\n"));
+  burst.start_s = made::kEightMinutesToFive;
+  burst.haze->grows = true;
+  EXPECT_THAT(details_text(burst),
+              HasSubstr("\nContrast falls little by little from DSC01210.JPG (04:52) on: 15 % are "
+                        "lost in the last frame.\n"));
 }
 
 }  // namespace

@@ -194,14 +194,39 @@ TEST(ReportJson, FirstIsTheEndWhereTheFirstSweepBegan) {
   EXPECT_EQ(open_end(burst), "last");
 }
 
+TEST(ReportJson, SaysWhatToGiveAgainstADoubtAboutTheLens) {
+  BurstAnalysis burst = made::complete_burst();
+  EXPECT_TRUE(report_json(std::vector{burst})["bursts"][0]["lens_doubt"].is_null());
+  burst.lens_doubt = LensDoubt{.quarter_wave_px = 3.9996};
+  json report = report_json(std::vector{burst});
+  EXPECT_EQ(complaints(report), "");
+  EXPECT_EQ(report["bursts"][0]["lens_doubt"],
+            json({{"quarter_wave_px", 4.0}, {"give", {"working-f-number", "pitch-um"}}}));
+  burst.lens_doubt = LensDoubt{.needs_working_f_number = true, .needs_pitch = false};
+  report = report_json(std::vector{burst});
+  EXPECT_EQ(complaints(report), "");
+  EXPECT_EQ(report["bursts"][0]["lens_doubt"],
+            json({{"quarter_wave_px", nullptr}, {"give", json::array({"working-f-number"})}}));
+}
+
 TEST(ReportJson, HazeNamesTheFrame) {
   BurstAnalysis burst = made::complete_burst();
   EXPECT_TRUE(report_json(std::vector{burst})["bursts"][0]["haze"].is_null());
   burst.haze = Haze{.first_frame = 3, .contrast_lost = 0.12346};
   const json report = report_json(std::vector{burst});
   EXPECT_EQ(complaints(report), "");
-  EXPECT_EQ(report["bursts"][0]["haze"],
-            json({{"from", "DSC01210.JPG"}, {"contrast_lost", 0.1235}}));
+  EXPECT_EQ(report["bursts"][0]["haze"], json({{"from", "DSC01210.JPG"},
+                                               {"since", nullptr},
+                                               {"contrast_lost", 0.1235},
+                                               {"grows", false}}));
+  burst.start_s = made::kEightMinutesToFive;
+  burst.frames[3].file = "DSC\xff.JPG";  // no UTF-8
+  burst.haze->grows = true;
+  const json timed = report_json(std::vector{burst});
+  EXPECT_EQ(complaints(timed), "");
+  EXPECT_EQ(timed["bursts"][0]["haze"]["since"], "04:52");
+  EXPECT_EQ(timed["bursts"][0]["haze"]["grows"], true);
+  EXPECT_EQ(timed["bursts"][0]["haze"]["from"], "DSC\xEF\xBF\xBD.JPG");
 }
 
 TEST(ReportJson, NearAndFarAreNamedWhereTheyAreKnown) {

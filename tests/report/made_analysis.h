@@ -17,6 +17,10 @@ inline Reason reason(ReasonKind kind, std::size_t first = 0, std::size_t last = 
   return result;
 }
 
+/// 2024-06-16, 04:52:00.5, on a camera's clock: 19890 days after 1970-01-01 (54 years of 365 days,
+/// 13 leap days, 167 days of 2024 before it).
+inline constexpr double kEightMinutesToFive = 19890 * 86400.0 + 4 * 3600.0 + 52 * 60.0 + 0.5;
+
 /// `count` usable frames, DSC0<first>.JPG and on, one allowed step apart, all covered.
 inline BurstAnalysis complete_burst(int first = 1207, std::size_t count = 25) {
   BurstAnalysis burst;

@@ -86,6 +86,11 @@ std::vector<BurstAnalysis> every_case() {
     flag(flags, k++, each, false);
   }
   cases.push_back(flags);
+  flags.lens_doubt = LensDoubt{.quarter_wave_px = 4.0};
+  flags.scale_sd = 0.3;
+  cases.push_back(flags);
+  flags.lens_doubt->quarter_wave_px.reset();
+  cases.push_back(flags);
   flags.verdict.kind = VerdictKind::complete_without;
   cases.push_back(flags);
   return cases;
@@ -329,6 +334,40 @@ TEST(SummaryText, HazeSaysWhereToLook) {
   EXPECT_THAT(summary_text(burst),
               ::testing::HasSubstr(
                   "\nSofter from 1216 on: look for dew on the front lens or the diffuser.\n"));
+  burst.start_s = made::kEightMinutesToFive;
+  EXPECT_THAT(summary_text(burst), ::testing::HasSubstr("\nSofter since 04:52, from 1216 on: look "
+                                                        "for dew on the front lens or the "
+                                                        "diffuser.\n"));
+  burst.haze->grows = true;
+  EXPECT_THAT(summary_text(burst), ::testing::HasSubstr("\nSofter and softer since 04:52, from"));
+}
+
+TEST(SummaryText, ADoubtAboutTheLensIsToldWhereTheAnswerHangsOnIt) {
+  BurstAnalysis burst = complete_burst();  // steps of 3 px, 4.8 px allowed
+  burst.lens_doubt = LensDoubt{.quarter_wave_px = 4.0};
+  burst.scale_sd = 0.29;  // 3 px may be 4.74 px
+  EXPECT_THAT(summary_text(burst), Not(HasSubstr("Less sure")));
+  burst.scale_sd = 0.31;  // or 4.86 px
+  EXPECT_THAT(lines(summary_text(burst))[1],
+              StartsWith("Less sure than usual: the lens itself blurs"));
+  EXPECT_THAT(lines(summary_text(burst))[2],
+              ::testing::EndsWith("Say --working-f-number and --pitch-um to be surer."));
+  burst.lens_doubt = LensDoubt{.needs_pitch = false};
+  EXPECT_EQ(lines(summary_text(burst))[1],
+            "Less sure than usual: the pictures do not show how much the lens itself blurs. Say");
+  EXPECT_EQ(lines(summary_text(burst))[2], "  --working-f-number to be surer.");
+
+  burst.coverage.subject_low_px = 100.0, burst.coverage.subject_high_px = 110.0;
+  EXPECT_THAT(summary_text(burst), Not(HasSubstr("Less sure"))) << "no step lies on the subject";
+  burst.coverage.ends[1].beyond_px = 1.5;  // 2.43 px of 2.4 px
+  EXPECT_THAT(summary_text(burst), HasSubstr("Less sure"));
+  burst.lens_doubt.reset();
+  EXPECT_THAT(summary_text(burst), Not(HasSubstr("Less sure")));
+
+  BurstAnalysis gapped = gapped_burst();  // what is missing is missing
+  gapped.lens_doubt = LensDoubt{};
+  gapped.scale_sd = 0.31;
+  EXPECT_THAT(summary_text(gapped), Not(HasSubstr("Less sure")));
 }
 
 }  // namespace

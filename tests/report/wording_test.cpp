@@ -52,6 +52,23 @@ TEST(ListOfFrames, DrawsRunsTogether) {
   EXPECT_EQ(list({0, 2, 3, 4, 5, 9}), "1210, 1212 to 1215 and 1219");
 }
 
+TEST(ClockTime, IsTheCamerasOwnToTheMinute) {
+  BurstAnalysis burst = named({"1.jpg", "2.jpg", "3.jpg", "4.jpg"});
+  burst.frames[0].time_s = 0.0;
+  burst.frames[1].time_s = 59.4;
+  burst.frames[2].time_s = 19.0 * 3600.0 + 8.0 * 60.0;  // past midnight
+  EXPECT_EQ(clock_time(burst, 0), std::nullopt);
+  burst.start_s = made::kEightMinutesToFive;
+  EXPECT_EQ(clock_time(burst, 0), "04:52");
+  EXPECT_EQ(clock_time(burst, 1), "04:52");
+  EXPECT_EQ(clock_time(burst, 2), "00:00");
+  EXPECT_EQ(clock_time(burst, 3), std::nullopt);
+  burst.frames[1].time_s = 59.5;
+  EXPECT_EQ(clock_time(burst, 1), "04:53");
+  burst.start_s = -30.0;  // a clock that was never set
+  EXPECT_EQ(clock_time(burst, 0), "23:59");
+}
+
 TEST(TurnWords, AreTheNearestFraction) {
   EXPECT_EQ(turn_words(0.514), "about half as far");
   EXPECT_EQ(turn_words(0.73), "about three quarters as far");

@@ -87,6 +87,24 @@ TEST(PlanFrames, AJumpIsOneStepOfItsWidthAroundItsPlace) {
   EXPECT_EQ(jumps, 1);
 }
 
+TEST(PlanFrames, HazeStaysOrGrowsEvenlyToTheLastFrame) {
+  Recipe recipe = small_recipe();
+  recipe.haze = {.from_frame = 3, .share = 0.2};
+  auto plans = plan_frames(recipe);
+  const std::size_t last = plans.size() - 1;
+  ASSERT_GT(last, 3U);
+  EXPECT_EQ(plans[1].haze, 0.0);
+  EXPECT_EQ(plans[2].haze, 0.2);
+  EXPECT_EQ(plans[last].haze, 0.2);
+  recipe.haze.grows = true;
+  plans = plan_frames(recipe);
+  EXPECT_EQ(plans[1].haze, 0.0);
+  EXPECT_DOUBLE_EQ(plans[last].haze, 0.2);
+  // Rounding alone.
+  for (std::size_t k = 2; k <= last; ++k)
+    EXPECT_NEAR(plans[k].haze - plans[k - 1].haze, 0.2 / static_cast<double>(last - 1), 1e-12);
+}
+
 TEST(PlanFrames, TimesPassMidnight) {
   Recipe recipe = small_recipe();
   recipe.start_time = "2024:12:31 23:59:59.900";

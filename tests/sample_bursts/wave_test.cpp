@@ -9,7 +9,7 @@
 #include <numbers>
 #include <stdexcept>
 
-#include "frame/wave_blur.h"
+#include "numerics/wave_transfer.h"
 
 namespace ringsweep::maker {
 namespace {
