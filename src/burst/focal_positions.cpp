@@ -438,7 +438,9 @@ void Fit::find_shaken(FocalPositions& out) {
     out.frames[k].log_contrast = state_.gain(static_cast<Index>(k));
     const double disc_px2 = state_.shake_px2(static_cast<Index>(k));
     out.frames[k].shake_px =
-        disc_px2 > 0.0 ? movement_like_disc_px(std::sqrt(disc_px2), kBands[0].sigma_px * px) : 0.0;
+        disc_px2 > 0.0 ? movement_like_disc_px(std::sqrt(disc_px2), kBands[0].sigma_px * px,
+                                               profiles_.f_number_per_um)
+                       : 0.0;
   }
 }
 
