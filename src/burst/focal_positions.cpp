@@ -44,8 +44,8 @@ class Fit {
   FocalPositions run();
 
  private:
-  [[nodiscard]] std::vector<VectorXd> starts() const;
-  void take_best(const std::vector<VectorXd>& starts, std::span<const std::size_t> some);
+  [[nodiscard]] FocalStarts starts() const;
+  void take_best(const FocalStarts& starts, std::span<const std::size_t> some);
   [[nodiscard]] bool is_at(const VectorXd& q) const;
   void place_frames(std::span<const std::size_t> by_tiles);
   void update_noise_factors(std::span<const std::size_t> tiles);
@@ -100,7 +100,7 @@ std::vector<std::size_t> Fit::spread_over_depth(std::size_t most) const {
   return kept;
 }
 
-std::vector<VectorXd> Fit::starts() const {
+FocalStarts Fit::starts() const {
   const std::vector<std::size_t> sample = every_nth(chosen_, 400);
   const double far = options_.max_blur_px * 1.2;
   Eigen::MatrixXf blur = Eigen::MatrixXf::Constant(static_cast<Index>(num_frames_),
@@ -161,12 +161,13 @@ bool Fit::is_at(const VectorXd& q) const {
   return false;
 }
 
-/// Tries every start on some of the tiles and goes on with the best.
-void Fit::take_best(const std::vector<VectorXd>& starts, std::span<const std::size_t> some) {
+/// Tries every start on some of the tiles and goes on with the best; where that is torn, it is
+/// mended and tried again.
+void Fit::take_best(const FocalStarts& starts, std::span<const std::size_t> some) {
   const auto used = static_cast<double>(std::ranges::count(input_.use, true));
   double best = std::numeric_limits<double>::max();
   FitState best_state;
-  for (const VectorXd& start : starts) {
+  const auto try_start = [&](const VectorXd& start) {
     state_.q = start;
     state_.gain.setZero();
     bool known = false;
@@ -178,12 +179,19 @@ void Fit::take_best(const std::vector<VectorXd>& starts, std::span<const std::si
       // Going on from where an earlier start ended would end there too.
       known = round == 0 && best_state.q.size() > 0 && is_at(best_state.q);
     }
-    if (known) continue;
+    if (known) return;
     fit_breathing_anew();
     // Each start has a breathing sd of its own, so its logarithm belongs to the likelihood.
     const double cost =
         FrameSystem(input_, state_, some).cost(state_) + 2.0 * used * std::log(state_.breathing.sd);
     if (cost < best) best = cost, best_state = state_;
+  };
+  for (const VectorXd& start : starts.positions) try_start(start);
+  for (int round = 0; round < 3; ++round) {
+    const double before = best;
+    for (const VectorXd& start : mended_where_torn(best_state.q, starts.step_px, input_.use))
+      try_start(start);
+    if (best == before) break;
   }
   state_ = best_state;
   state_.gain.setZero();

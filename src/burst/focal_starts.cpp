@@ -3,6 +3,7 @@
 #include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <limits>
 
 #include "numerics/quantile.h"
@@ -108,11 +109,45 @@ VectorXd embedded_on_a_line(MatrixXd distance, const std::vector<Index>& used) {
   return q;
 }
 
+/// Every step one way or the other, whichever fits the distances to the frames before better: the
+/// best of many paths followed side by side.
+/// @param step of each frame from the one before, px. @param apart N x N, infinite where unknown.
+VectorXd turned_where_it_fits(const std::vector<double>& step, const MatrixXd& apart,
+                              const std::vector<Index>& used) {
+  constexpr std::size_t kPaths = 24;
+  constexpr double kSdPx = 0.3, kSdShare = 0.2;  // of a distance
+  struct Path {
+    VectorXd q;
+    double misfit = 0.0;
+  };
+  std::vector<Path> paths{{.q = VectorXd::Zero(apart.rows())}};
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const Index k = used[i];
+    std::vector<Path> longer;
+    for (const Path& path : paths)
+      for (const double sign : {1.0, -1.0}) {
+        if (i == 1 && sign < 0.0) continue;  // a mirrored path is no other
+        Path next = path;
+        next.q(k) = path.q(used[i - 1]) + sign * step[i];
+        for (std::size_t j = 0; j + 1 < i; ++j) {
+          const double seen = apart(k, used[j]);
+          if (seen == kInf) continue;
+          const double off = std::abs(next.q(k) - next.q(used[j])) - seen;
+          next.misfit += std::min(9.0, std::pow(off / (kSdPx + kSdShare * seen), 2.0));
+        }
+        longer.push_back(std::move(next));
+      }
+    std::ranges::stable_sort(longer, {}, &Path::misfit);
+    if (longer.size() > kPaths) longer.resize(kPaths);
+    paths = std::move(longer);
+  }
+  return paths.front().q;
+}
+
 }  // namespace
 
-std::vector<VectorXd> starting_positions(const Eigen::MatrixXf& blur_px,
-                                         const std::vector<bool>& use, const VectorXd& scale,
-                                         double near_px, const ForEach& for_each) {
+FocalStarts starting_positions(const Eigen::MatrixXf& blur_px, const std::vector<bool>& use,
+                               const VectorXd& scale, double near_px, const ForEach& for_each) {
   FrameDistances d = measure_distances(blur_px, near_px, for_each);
   const VectorXd log_scale = scale.array().log();
   std::vector<Index> used;
@@ -133,18 +168,61 @@ std::vector<VectorXd> starting_positions(const Eigen::MatrixXf& blur_px,
     return std::max({breathing, seen, 0.3 * usual_step});
   };
 
+  const MatrixXd seen_apart = d.apart;
+  std::vector<double> step_px(used.size(), 0.0);
+  FocalStarts starts{.step_px = std::vector<std::optional<double>>(use.size())};
   VectorXd one_way = VectorXd::Zero(blur_px.rows()), by_scale = one_way;
   for (std::size_t i = 1; i < used.size(); ++i) {
     const Index a = used[i - 1], b = used[i];
-    const double step = d.apart(a, b) = d.apart(b, a) = step_between(a, b);
+    if (d.apart(a, b) < kInf) starts.step_px[static_cast<std::size_t>(b)] = d.apart(a, b);
+    const double step = step_px[i] = d.apart(a, b) = d.apart(b, a) = step_between(a, b);
     one_way(b) = one_way(a) + step;
     by_scale(b) = by_scale(a) + (log_scale(b) < log_scale(a) ? step : -step);
   }
-  std::vector<VectorXd> result{one_way};
+  starts.positions.push_back(one_way);
   // No picture tells a ring turned one way from one turned the other: a mirrored start is no other.
-  if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) result.push_back(by_scale);
-  result.push_back(embedded_on_a_line(std::move(d.apart), used));
-  return result;
+  if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) starts.positions.push_back(by_scale);
+  const VectorXd turned = turned_where_it_fits(step_px, seen_apart, used);
+  if (turned != one_way) starts.positions.push_back(turned);
+  starts.positions.push_back(embedded_on_a_line(std::move(d.apart), used));
+  return starts;
+}
+
+std::vector<VectorXd> mended_where_torn(const VectorXd& q,
+                                        const std::vector<std::optional<double>>& step_px,
+                                        const std::vector<bool>& use) {
+  constexpr double kTornPx = 3.0;  // and by as much as the step: readings are off by a fifth
+  constexpr std::size_t kPlaces = 2;
+  struct Tear {
+    std::size_t before = 0, frame = 0;
+    double px = 0.0;
+  };
+  std::vector<Tear> tears;
+  std::optional<std::size_t> before;
+  for (std::size_t k = 0; k < use.size(); ++k) {
+    if (!use[k]) continue;
+    if (before && step_px[k]) {
+      const double gone = std::abs(q(static_cast<Index>(k)) - q(static_cast<Index>(*before)));
+      const double torn = gone - *step_px[k];
+      if (torn > std::max(kTornPx, *step_px[k])) tears.push_back({*before, k, torn});
+    }
+    before = k;
+  }
+  std::ranges::stable_sort(tears, std::greater<>(), &Tear::px);
+  if (tears.size() > kPlaces) tears.resize(kPlaces);
+  std::vector<VectorXd> mended;
+  for (const Tear& tear : tears) {
+    const auto k = static_cast<Index>(tear.frame);
+    const double here = q(k), there = q(static_cast<Index>(tear.before));
+    for (const double step : {*step_px[tear.frame], -*step_px[tear.frame]})
+      for (const double turn : {1.0, -1.0}) {
+        VectorXd trial = q;
+        for (Index j = k; j < q.size(); ++j)
+          if (use[static_cast<std::size_t>(j)]) trial(j) = there + step + turn * (q(j) - here);
+        mended.push_back(std::move(trial));
+      }
+  }
+  return mended;
 }
 
 }  // namespace ringsweep
