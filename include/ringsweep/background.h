@@ -23,9 +23,9 @@ struct BackgroundPart {
 struct BackgroundOptions {
   double sharp = 6.0;     ///< energy over the noise from which on a pixel is sharp in some frame
   double outline = 60.0;  ///< the same for an outline
-  double abrupt = 0.1;    ///< of the energy some way inside, at an outline: a blur's border fades
-  double clear_px =
-      16.0;  ///< beyond the largest disc of what is sharp in some frame: filters reach as far
+  double abrupt = 0.4;    ///< of the amplitude about it, at an outline: a blur's border fades
+  /// Beyond the largest disc of what is sharp in some frame: filters reach as far.
+  double clear_px = 48.0;
   double margin = 0.06;        ///< of the picture's longer edge, where some frames see nothing
   double structure = 3.0;      ///< a part's contrast, squared, over the noise
   double least_of_part = 0.6;  ///< share of it that must be background

@@ -26,13 +26,15 @@ cv::Mat beyond_outlines(const DepthLook& look, double range_px, const Background
   // Background is what has least detail, whatever there is.
   const double least =
       quantile(std::vector<float>(look.energy.begin<float>(), look.energy.end<float>()), 0.05);
-  // Of each shrunk pixel the sharpest one in it, then of what is about it, narrow and wide.
-  cv::Mat sharpest, beside, about;
-  cv::dilate(look.energy, sharpest, cv::Mat::ones(kShrink, kShrink, CV_8U));
+  // Of each shrunk pixel the sharpest one in it; then how sharp it is beside it, and wide about it.
+  cv::Mat sharpest, highest, beside, about;
+  cv::dilate(look.energy, sharpest, cv::Mat::ones(kShrink, kShrink, CV_8U), {0, 0});
   const cv::Size size = shrunk(look.energy.size());
   cv::resize(sharpest, sharpest, size, 0.0, 0.0, cv::INTER_NEAREST);
-  cv::dilate(sharpest, beside, cv::Mat::ones(5, 5, CV_8U));
-  cv::dilate(sharpest, about, cv::Mat::ones(13, 13, CV_8U));
+  cv::dilate(sharpest, highest, cv::Mat::ones(5, 5, CV_8U));
+  cv::sqrt(sharpest, about);
+  cv::blur(about, beside, {5, 5}, {-1, -1}, cv::BORDER_REFLECT);
+  cv::blur(about, about, {21, 21}, {-1, -1}, cv::BORDER_REFLECT);
   const cv::Mat sharp = sharpest > options.sharp * least;
   cv::Mat clear(size, CV_8UC1, cv::Scalar(0));
   if (cv::countNonZero(sharp) == 0) return clear;
@@ -44,8 +46,8 @@ cv::Mat beyond_outlines(const DepthLook& look, double range_px, const Background
     for (int x = 0; x < size.width; ++x)
       if (sharp.at<uchar>(y, x))
         outline[static_cast<std::size_t>(nearest.at<int>(y, x))] =
-            beside.at<float>(y, x) >
-            std::max(options.outline * least, options.abrupt * about.at<float>(y, x));
+            highest.at<float>(y, x) > options.outline * least &&
+            beside.at<float>(y, x) > options.abrupt * about.at<float>(y, x);
   const double reach_px = (0.5 * range_px + options.clear_px) / kShrink;
   const int margin =
       static_cast<int>(std::lround(options.margin * std::max(size.width, size.height)));
