@@ -148,6 +148,7 @@ TEST(BackgroundTells, IsSureByHowFarTheMeanIsFromNoneInSds) {
   std::vector<BackgroundPart> parts;
   for (int i = 0; i < 10; ++i) parts.push_back(part(-0.25 + (i % 2 == 0 ? sd : -sd)));
   EXPECT_NEAR(background_tells(parts), 0.98733, 0.01);
+  EXPECT_NEAR(background_tells(parts), 1.0 / (1.0 + std::exp(-1.702 * std::sqrt(5.0))), 1e-12);
 }
 
 TEST(BackgroundTells, WhatSwaysAllPartsAlikeIsNotTakenForCertain) {
