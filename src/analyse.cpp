@@ -239,7 +239,7 @@ class BurstJob {
   bool measure();
   [[nodiscard]] std::vector<double> log_light() const;
   void allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus);
-  [[nodiscard]] std::vector<DepthEdge> edges_by_position(const FocalPositions& focus) const;
+  [[nodiscard]] double ask_the_picture(const FocalPositions& focus) const;
   void find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
                       const std::vector<double>& log_scale);
   void fit_and_judge();
@@ -434,8 +434,8 @@ std::vector<double> BurstJob::log_light() const {
   return result;
 }
 
-/// Depth edges of the usable frames, with positions as they come from the fit.
-std::vector<DepthEdge> BurstJob::edges_by_position(const FocalPositions& focus) const {
+/// What the usable frames tell of the near side, with positions as they come from the fit.
+double BurstJob::ask_the_picture(const FocalPositions& focus) const {
   std::vector<std::size_t> order;
   for (std::size_t k = 0; k < focus.frames.size(); ++k)
     if (focus.frames[k].usable && focus.frames[k].q_px && !edge_pictures_[k].empty())
@@ -447,7 +447,9 @@ std::vector<DepthEdge> BurstJob::edges_by_position(const FocalPositions& focus) 
     pictures.push_back(edge_pictures_[k]);
     q_px.push_back(*focus.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
   }
-  return find_depth_edges(pictures, q_px, {}, for_each_);
+  const DepthLook look = look_at_depth(pictures, for_each_);
+  return picture_tells(find_depth_edges(pictures, q_px, look),
+                       find_background(pictures, q_px, look, {}, for_each_));
 }
 
 void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
@@ -460,7 +462,7 @@ void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<Swe
   }
   if (options_.larger_picture && focus.status == FitStatus::converged)
     clues.lens = lens_tells(focus, log_scale, *options_.larger_picture);
-  if (focus.status == FitStatus::converged) clues.picture = edges_tell(edges_by_position(focus));
+  if (focus.status == FitStatus::converged) clues.picture = ask_the_picture(focus);
   edge_pictures_.clear();  // nobody else needs them
   out_.near_side = weigh_near_side(clues);
   if (!out_.near_side.contradicted) return;
@@ -469,8 +471,8 @@ void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<Swe
                                : std::string("You said that the first sweep began at the ") +
                                      (*clues.first_end == Side::near ? "near end" : "far end");
   out_.notes.push_back(said +
-                       "; the pictures speak against it: at depth edges the other side "
-                       "hides what lies behind it.");
+                       "; the pictures speak against it: what hides what at depth edges, and how "
+                       "blurred the background is, say the other.");
 }
 
 void BurstJob::fit_and_judge() {

@@ -7,12 +7,11 @@
 /// far part has no contour of its own there. So the frame in which the step of luminance is sharp
 /// tells which of the two sides is the nearer one (DESIGN section 4).
 
-#include <cstddef>
 #include <opencv2/core.hpp>
 #include <span>
 #include <vector>
 
-#include "ringsweep/for_each.h"
+#include "ringsweep/depth_look.h"
 
 namespace ringsweep {
 
@@ -38,23 +37,14 @@ struct DepthEdgeOptions {
   double same_side = 0.7;            ///< share of a side that must have its depth
 };
 
-/// A picture of at most this many bytes for each of the frames of a burst.
-inline constexpr std::size_t kEdgePicturesBytes = std::size_t{64} << 20U;
-
-/// By how much to shrink the grid's pictures so that `num_frames` of them are held, and no longer
-/// edge than 1000 px: steps of depth are a few px wide there.
-[[nodiscard]] int edge_picture_reduction(cv::Size grid, std::size_t num_frames);
-
-/// CV_8UC1: square root of the luminance, 255 is 1. Shrunk by the mean over squares.
-[[nodiscard]] cv::Mat edge_picture(const cv::Mat& luminance, int reduction);
-
 /// @param pictures N, one size, by rising position. @param q_px N, rising, px of these pictures.
+/// @param look of these pictures.
 /// @return by rows. None where there are fewer than 5 pictures.
 /// @throws std::invalid_argument where sizes differ.
 /// Cost O(N x pixels).
 [[nodiscard]] std::vector<DepthEdge> find_depth_edges(std::span<const cv::Mat> pictures,
                                                       std::span<const double> q_px,
-                                                      const DepthEdgeOptions& options = {},
-                                                      const ForEach& for_each = for_each_in_order);
+                                                      const DepthLook& look,
+                                                      const DepthEdgeOptions& options = {});
 
 }  // namespace ringsweep

@@ -5,6 +5,7 @@
 #include <optional>
 #include <span>
 
+#include "ringsweep/background.h"
 #include "ringsweep/depth_edges.h"
 #include "ringsweep/focal_positions.h"
 
@@ -16,7 +17,7 @@ enum class NearSideSource {
   unknown,  ///< nothing tells it strongly enough: positions may grow either way
   user,
   lens,    ///< learnt before: LensHabit in analyse.h
-  picture  ///< what hides what at depth edges
+  picture  ///< what hides what at depth edges, and how blurred the background is
 };
 
 /// Which way positions grow, and who says so.
@@ -33,7 +34,7 @@ struct NearSideClues {
   std::optional<Side> first_end{};  ///< the user: where the burst's first sweep began
   bool first_sweep_rises = true;    ///< positions grow over the first sweep
   double lens = 0.5;                ///< lens_tells()
-  double picture = 0.5;             ///< edges_tell()
+  double picture = 0.5;             ///< picture_tells()
 };
 
 struct NearSideOptions {
@@ -55,6 +56,15 @@ struct NearSideOptions {
 /// What the depth edges say, those of one part of the picture as one: they err together.
 /// @return probability that positions grow towards near, 0..1; 0.5 where no edge tells.
 [[nodiscard]] double edges_tell(std::span<const DepthEdge> edges);
+
+/// What the background says: it is less blurred the nearer to it a frame focuses. Its parts are
+/// weighed by how much they agree.
+/// @return probability that positions grow towards near, 0..1; 0.5 where there are too few parts.
+[[nodiscard]] double background_tells(std::span<const BackgroundPart> parts);
+
+/// Both together: they have no pixel in common.
+[[nodiscard]] double picture_tells(std::span<const DepthEdge> edges,
+                                   std::span<const BackgroundPart> background);
 
 /// Positions that grow towards near where the side is known; as they are where it is not. Changes
 /// `side.probability` with them.

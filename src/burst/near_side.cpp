@@ -17,6 +17,15 @@ bool strongly_apart(double a, double b, double strong) {
 /// Phi, the normal distribution's share below x.
 double normal_share(double x) { return 0.5 * std::erfc(-x / std::sqrt(2.0)); }
 
+double probability(double log_odds) { return 1.0 / (1.0 + std::exp(-log_odds)); }
+
+/// No clue of the picture is surer than 1 - 1e-4: what it rests on may not hold at all.
+double log_odds(double p) {
+  constexpr double kLeast = 1e-4;
+  const double held = std::clamp(p, kLeast, 1.0 - kLeast);
+  return std::log(held / (1.0 - held));
+}
+
 }  // namespace
 
 NearSide weigh_near_side(const NearSideClues& clues, const NearSideOptions& options) {
@@ -83,7 +92,31 @@ double edges_tell(std::span<const DepthEdge> edges) {
     const auto [sum, count] = part;
     total += sum / count * std::sqrt(count / (count + 3.0));
   }
-  return 1.0 / (1.0 + std::exp(-kSlope * total));
+  return probability(kSlope * total);
+}
+
+double background_tells(std::span<const BackgroundPart> parts) {
+  // What sways all parts alike is not seen in their scatter: changing haze, stray light, fall-off.
+  // It is taken to be 5 % of a squared contrast. Ours, no source.
+  constexpr double kCommonSd = 0.05, kMostOfOne = 2.0;
+  constexpr std::size_t kFewestParts = 6;  // fewer know little of their own scatter
+  if (parts.size() < kFewestParts) return 0.5;
+  const auto n = static_cast<double>(parts.size());
+  const auto gain = [&](const BackgroundPart& part) {
+    return std::clamp(part.gain, -kMostOfOne, kMostOfOne);
+  };
+  double mean = 0.0, variance = 0.0;
+  for (const BackgroundPart& part : parts) mean += gain(part) / n;
+  for (const BackgroundPart& part : parts)
+    variance += std::pow(gain(part) - mean, 2) / (n * (n - 1.0));
+  // The far end is the one of the lower positions where contrast falls with them. The logistic
+  // curve of this slope is the normal distribution's to within 0.01, and less sure of its tails.
+  constexpr double kNormalSlope = 1.702;
+  return probability(-kNormalSlope * mean / std::sqrt(variance + kCommonSd * kCommonSd));
+}
+
+double picture_tells(std::span<const DepthEdge> edges, std::span<const BackgroundPart> background) {
+  return probability(log_odds(edges_tell(edges)) + log_odds(background_tells(background)));
 }
 
 FocalPositions grown_towards_near(FocalPositions focus, NearSide& side) {

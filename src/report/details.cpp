@@ -118,8 +118,8 @@ std::string near_side_line(const NearSide& side) {
                          side.probability);
     case NearSideSource::picture:
       return fmt::format(
-          "Positions grow towards near: at depth edges that side hides what lies behind it "
-          "(probability {:.4f}).\n",
+          "Positions grow towards near: so say what hides what at depth edges, and how blurred the "
+          "background is (probability {:.4f}).\n",
           side.probability);
     case NearSideSource::unknown:
       break;

@@ -128,5 +128,43 @@ TEST(EdgesTell, WhatIsNoStepDoesNotCount) {
   EXPECT_EQ(edges_tell(std::vector{vague, pale}), 0.5);
 }
 
+BackgroundPart part(double gain) { return {.at = {0, 0}, .gain = gain, .noise = 0.1}; }
+
+TEST(BackgroundTells, FewPartsSayNothingAndSignsMirror) {
+  EXPECT_EQ(background_tells({}), 0.5);
+  EXPECT_EQ(background_tells(std::vector<BackgroundPart>(5, part(-1.0))), 0.5);
+  const std::vector far_is_low{part(-0.4), part(-0.3), part(-0.5),
+                               part(0.1),  part(-0.3), part(-0.4)};
+  std::vector<BackgroundPart> turned = far_is_low;
+  for (BackgroundPart& p : turned) p.gain = -p.gain;
+  EXPECT_GT(background_tells(far_is_low), 0.9);
+  EXPECT_NEAR(background_tells(far_is_low) + background_tells(turned), 1.0, 1e-15);
+}
+
+TEST(BackgroundTells, IsSureByHowFarTheMeanIsFromNoneInSds) {
+  // Mean -0.25, scatter's sd of the mean 0.1; the common sd of 0.05 beside it. Normal distribution:
+  // 0.98733 (Abramowitz and Stegun 1964, table 26.1); the logistic curve is within 0.01 of it.
+  const double sd = 0.1 * std::sqrt(9.0);  // of +-sd about the mean, ten of them
+  std::vector<BackgroundPart> parts;
+  for (int i = 0; i < 10; ++i) parts.push_back(part(-0.25 + (i % 2 == 0 ? sd : -sd)));
+  EXPECT_NEAR(background_tells(parts), 0.98733, 0.01);
+  EXPECT_NEAR(background_tells(parts), 1.0 / (1.0 + std::exp(-1.702 * std::sqrt(5.0))), 1e-12);
+}
+
+TEST(BackgroundTells, WhatSwaysAllPartsAlikeIsNotTakenForCertain) {
+  const std::vector<BackgroundPart> parts(1000, part(-0.1));
+  EXPECT_LT(background_tells(parts), 0.995) << "however many";
+}
+
+TEST(PictureTells, BothCluesAddTheirOdds) {
+  const std::vector<DepthEdge> edges{edge_at(10, 10, 0.8)};
+  const std::vector<BackgroundPart> for_it(9, part(-0.1)), against(9, part(0.1));
+  const double e = edges_tell(edges), b = background_tells(for_it);
+  EXPECT_NEAR(picture_tells(edges, for_it), e * b / (e * b + (1.0 - e) * (1.0 - b)), 1e-12);
+  EXPECT_LT(picture_tells(edges, against), e);
+  EXPECT_EQ(picture_tells({}, {}), 0.5);
+  EXPECT_NEAR(picture_tells(edges, {}), e, 1e-12);
+}
+
 }  // namespace
 }  // namespace ringsweep

@@ -94,7 +94,11 @@ Stack mirrored(Stack stack) {
   return stack;
 }
 
-double told(const Stack& stack) { return edges_tell(find_depth_edges(stack.pictures, stack.q_px)); }
+std::vector<DepthEdge> edges_of(const Stack& stack) {
+  return find_depth_edges(stack.pictures, stack.q_px, look_at_depth(stack.pictures));
+}
+
+double told(const Stack& stack) { return edges_tell(edges_of(stack)); }
 
 TEST(DepthEdges, TheLayerInFrontIsTheNearOne) {
   EXPECT_GT(told(two_layers(true)), kStrong);
@@ -110,7 +114,7 @@ TEST(DepthEdges, MirroredPositionsGiveTheMirroredAnswer) {
 
 TEST(DepthEdges, AnEdgeSaysWhereItIsAndHowDeep) {
   const Stack stack = two_layers(true);
-  const auto edges = find_depth_edges(stack.pictures, stack.q_px);
+  const auto edges = edges_of(stack);
   ASSERT_GT(edges.size(), 20U);
   for (const DepthEdge& edge : edges) {
     // The wave's height, and half of what a label reaches beyond its contour.
@@ -130,17 +134,20 @@ TEST(DepthEdges, NoTextureNoEdges) {
   Stack stack{.q_px = sweep()};
   for (std::size_t k = 0; k < stack.q_px.size(); ++k)
     stack.pictures.push_back(edge_picture(cv::Mat(kSize, kSize, CV_32FC1, cv::Scalar(0.3)), 1));
-  EXPECT_TRUE(find_depth_edges(stack.pictures, stack.q_px).empty());
+  EXPECT_TRUE(edges_of(stack).empty());
 }
 
 TEST(DepthEdges, FewPicturesTellNothingAndSizesMustAgree) {
   Stack stack = two_layers(true);
   const std::span<const cv::Mat> pictures(stack.pictures);
   const std::span<const double> q(stack.q_px);
-  EXPECT_TRUE(find_depth_edges(pictures.first(4), q.first(4)).empty());
-  EXPECT_THROW((void)find_depth_edges(pictures, q.first(4)), std::invalid_argument);
+  const DepthLook look = look_at_depth(pictures);
+  EXPECT_TRUE(find_depth_edges(pictures.first(4), q.first(4), look).empty());
+  EXPECT_THROW((void)find_depth_edges(pictures, q.first(4), look), std::invalid_argument);
   stack.pictures[3] = cv::Mat(8, 8, CV_8UC1, cv::Scalar(0));
-  EXPECT_THROW((void)find_depth_edges(stack.pictures, stack.q_px), std::invalid_argument);
+  EXPECT_THROW((void)find_depth_edges(stack.pictures, stack.q_px, look), std::invalid_argument);
+  EXPECT_THROW((void)look_at_depth(stack.pictures), std::invalid_argument);
+  EXPECT_TRUE(look_at_depth({}).energy.empty());
 }
 
 TEST(EdgePicture, IsTheRootOfTheLightInBytes) {

@@ -58,7 +58,7 @@ TEST(DetailsText, SaysWhichEndIsNearAndWhoSaysSo) {
   burst.near_side = {.from = NearSideSource::lens, .probability = 0.9961};
   EXPECT_THAT(details_text(burst), HasSubstr("as this lens does (probability 0.9961)"));
   burst.near_side = {.from = NearSideSource::picture, .probability = 0.9991};
-  EXPECT_THAT(details_text(burst), HasSubstr("hides what lies behind it (probability 0.9991)"));
+  EXPECT_THAT(details_text(burst), HasSubstr("background is (probability 0.9991)"));
 }
 
 TEST(DetailsText, GivesTheFitsOwnWordsAndTheNotes) {
