@@ -448,8 +448,11 @@ double BurstJob::ask_the_picture(const FocalPositions& focus) const {
     q_px.push_back(*focus.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
   }
   const DepthLook look = look_at_depth(pictures, for_each_);
-  return picture_tells(find_depth_edges(pictures, q_px, look),
-                       find_background(pictures, q_px, look, {}, for_each_));
+  // Haze takes contrast from the background too, and would pass for the ring.
+  const std::vector<BackgroundPart> background =
+      out_.haze ? std::vector<BackgroundPart>{}
+                : find_background(pictures, q_px, look, {}, for_each_);
+  return picture_tells(find_depth_edges(pictures, q_px, look), background);
 }
 
 void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
