@@ -71,12 +71,17 @@ ScaleObjections compare_with_scale(const Eigen::VectorXd& q, const Eigen::Vector
   const std::vector<Index> frames = used_frames(use);
   if (frames.size() < kLeastFrames) return result;
   const auto n = static_cast<Index>(frames.size());
-  const double reach = std::max(1e-9, (q(frames).array() - q(frames).mean()).abs().maxCoeff());
+  Eigen::VectorXd at(n), y(n);
+  for (Index i = 0; i < n; ++i) {
+    const Index k = frames[static_cast<std::size_t>(i)];
+    at(i) = q(k), y(i) = scale(k);
+  }
+  at.array() -= at.mean();
+  const double reach = std::max(1e-9, at.cwiseAbs().maxCoeff());
   Eigen::MatrixX3d x(n, 3);
   x.col(0).setOnes();
-  x.col(1) = (q(frames).array() - q(frames).mean()) / reach;
+  x.col(1) = at / reach;
   x.col(2) = x.col(1).array().square();
-  const Eigen::VectorXd y = scale(frames);
   Eigen::VectorXd weight = Eigen::VectorXd::Ones(n), rest = y;
   Eigen::Vector3d curve = Eigen::Vector3d::Zero();
   for (int pass = 0; pass < 20; ++pass) {
