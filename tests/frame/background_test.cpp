@@ -11,6 +11,7 @@
 #include <stdexcept>
 #include <vector>
 
+#include "layers.h"
 #include "ringsweep/depth_edges.h"
 #include "ringsweep/near_side.h"
 #include "ringsweep/profiles.h"
@@ -31,17 +32,6 @@ cv::Mat texture(unsigned seed, double light, double sigma_px, double contrast) {
   cv::meanStdDev(noise, mean, sd);
   return light * (1.0 + contrast / sd[0] * noise);
 }
-
-cv::Mat out_of_focus(const cv::Mat& picture, double diameter_px) {
-  cv::Mat blurred;
-  cv::filter2D(picture, blurred, CV_32F, disc_kernel(diameter_px), {-1, -1}, 0, cv::BORDER_REFLECT);
-  return blurred;
-}
-
-struct Stack {
-  std::vector<cv::Mat> pictures{};
-  std::vector<double> q_px{};
-};
 
 /// Noise of the sensor, another one in each frame.
 cv::Mat taken(const cv::Mat& light, unsigned seed) {

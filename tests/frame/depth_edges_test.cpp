@@ -9,6 +9,7 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "layers.h"
 #include "ringsweep/near_side.h"
 #include "ringsweep/profiles.h"
 
@@ -25,17 +26,6 @@ cv::Mat texture(unsigned seed, double light) {
   cv::GaussianBlur(noise, noise, {}, 1.0);
   return light * (1.0 + noise);
 }
-
-cv::Mat out_of_focus(const cv::Mat& picture, double diameter_px) {
-  cv::Mat blurred;
-  cv::filter2D(picture, blurred, CV_32F, disc_kernel(diameter_px), {-1, -1}, 0, cv::BORDER_REFLECT);
-  return blurred;
-}
-
-struct Stack {
-  std::vector<cv::Mat> pictures{};
-  std::vector<double> q_px{};
-};
 
 constexpr double kHighPx = 5.0, kLowPx = -5.0;
 
