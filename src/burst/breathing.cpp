@@ -95,16 +95,21 @@ ScaleObjections compare_with_scale(const Eigen::VectorXd& q, const Eigen::Vector
   }
   const double slope = curve(1) / reach;
   if (!(std::abs(slope) > 0.0)) return result;
-  std::vector<double> sds;
   double own = 0.0, with_next = 0.0;
   for (Index i = 0; i < n; ++i) {
     const Index k = frames[static_cast<std::size_t>(i)];
-    const ScaleObjections::Objection found{.off_px = rest(i) / slope,
-                                           .sd_px = std::hypot(sd(k), kDrift / slope)};
-    result.frames[static_cast<std::size_t>(k)] = found;
-    sds.push_back(std::abs(found.off_px) / found.sd_px);
+    result.frames[static_cast<std::size_t>(k)] = ScaleObjections::Objection{
+        .off_px = rest(i) / slope, .sd_px = std::hypot(sd(k), kDrift / slope)};
     own += rest(i) * rest(i);
     if (i > 0) with_next += rest(i) * rest(i - 1);
+  }
+  std::vector<Index> by_position = frames;
+  std::ranges::stable_sort(by_position, {}, [&](Index k) { return q(k); });
+  std::vector<double> sds;
+  for (std::size_t i = 1; i < by_position.size(); ++i) {
+    const auto& low = *result.frames[static_cast<std::size_t>(by_position[i - 1])];
+    const auto& high = *result.frames[static_cast<std::size_t>(by_position[i])];
+    sds.push_back(std::abs(high.off_px - low.off_px) / std::hypot(high.sd_px, low.sd_px));
   }
   result.sds = quantile_in_place(sds, 0.75);
   result.serial = own > 0.0 ? with_next / own : 0.0;

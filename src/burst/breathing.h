@@ -35,7 +35,10 @@ struct ScaleObjections {
     double sd_px = 0.0;   ///< of that
   };
   std::vector<std::optional<Objection>> frames;  ///< N; absent where the scale says nothing
-  double sds = 0.0;     ///< upper quartile of |off| / sd; about 1 where all is well
+  /// Upper quartile of |difference of off_px| / its sd over frames that are neighbours in position;
+  /// below 1 where all is well. Where scale and position part ways little by little, as where
+  /// registration drifts, neighbours agree: only frames that came there at another time do not.
+  double sds = 0.0;
   double serial = 0.0;  ///< correlation of a frame's off_px with the next one's in capture order
 };
 

@@ -97,12 +97,12 @@ TEST(ScaleObjections, AThinLensSpeaksAgainstNothing) {
 
 TEST(ScaleObjections, FramesThatSwayedAreToldAndNoOthers) {
   ThinLensSweep sweep(25);
-  for (const Eigen::Index k : {4, 11, 20}) sweep.q(k) -= 3.0;  // the scale says 3 px more
+  for (const Eigen::Index k : {4, 20}) sweep.q(k) -= 3.0;  // the scale says 3 px more
   const ScaleObjections found = objections(sweep);
-  // Cauchy's loss at the least spread, 0.06 px, leaves strangers 3 px away a weight of 2e-3: three
-  // of them pull the 22 others by 3 x 3 px x 2e-3 / 22 < 1e-3 px, a few times that at the ends.
+  // Cauchy's loss at the least spread, 0.06 px, leaves strangers 3 px away a weight of 2e-3: two
+  // of them pull the 23 others by 2 x 3 px x 2e-3 / 23 < 1e-3 px, a few times that at the ends.
   for (std::size_t k = 0; k < 25; ++k)
-    EXPECT_NEAR(found.frames[k]->off_px, k == 4 || k == 11 || k == 20 ? 3.0 : 0.0, 1e-2) << k;
+    EXPECT_NEAR(found.frames[k]->off_px, k == 4 || k == 20 ? 3.0 : 0.0, 1e-2) << k;
   EXPECT_LT(found.sds, 0.1);
   // One by one: a frame's tells nothing of the next one's.
   EXPECT_LT(std::abs(found.serial), 0.05);
@@ -116,7 +116,7 @@ TEST(ScaleObjections, ASecondSweepWithAnotherApertureIsAWrongCourse) {
   both.q << there.q, (0.7 * back.q.array() + 0.3 * back.q.mean()).reverse();
   both.scale << there.scale, back.scale.reverse();
   const ScaleObjections found = objections(both);
-  EXPECT_GT(found.sds, 1.8);
+  EXPECT_GT(found.sds, 2.4);
   EXPECT_GT(found.serial, 0.6);
 }
 

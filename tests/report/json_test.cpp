@@ -202,7 +202,8 @@ TEST(ReportJson, SaysWhatToGiveAgainstADoubtAboutTheLens) {
   EXPECT_EQ(complaints(report), "");
   EXPECT_EQ(report["bursts"][0]["lens_doubt"],
             json({{"quarter_wave_px", 4.0}, {"give", {"working-f-number", "pitch-um"}}}));
-  burst.lens_doubt = LensDoubt{.needs_working_f_number = true, .needs_pitch = false};
+  burst.lens_doubt = LensDoubt{
+      .quarter_wave_px = std::nullopt, .needs_working_f_number = true, .needs_pitch = false};
   report = report_json(std::vector{burst});
   EXPECT_EQ(complaints(report), "");
   EXPECT_EQ(report["bursts"][0]["lens_doubt"],

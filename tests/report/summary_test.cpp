@@ -352,7 +352,7 @@ TEST(SummaryText, ADoubtAboutTheLensIsToldWhereTheAnswerHangsOnIt) {
               StartsWith("Less sure than usual: the lens itself blurs"));
   EXPECT_THAT(lines(summary_text(burst))[2],
               ::testing::EndsWith("Say --working-f-number and --pitch-um to be surer."));
-  burst.lens_doubt = LensDoubt{.needs_pitch = false};
+  burst.lens_doubt = LensDoubt{.quarter_wave_px = std::nullopt, .needs_pitch = false};
   EXPECT_EQ(lines(summary_text(burst))[1],
             "Less sure than usual: the pictures do not show how much the lens itself blurs. Say");
   EXPECT_EQ(lines(summary_text(burst))[2], "  --working-f-number to be surer.");
