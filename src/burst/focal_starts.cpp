@@ -109,38 +109,52 @@ VectorXd embedded_on_a_line(MatrixXd distance, const std::vector<Index>& used) {
   return q;
 }
 
-/// Every step one way or the other, whichever fits the distances to the frames before better: the
-/// best of many paths followed side by side.
-/// @param step of each frame from the one before, px. @param apart N x N, infinite where unknown.
-VectorXd turned_where_it_fits(const std::vector<double>& step, const MatrixXd& apart,
-                              const std::vector<Index>& used) {
-  constexpr std::size_t kPaths = 24;
+/// How badly the i-th frame in use fits the distances to those before it but the last.
+double misfit_of(const VectorXd& q, const MatrixXd& apart, const std::vector<Index>& used,
+                 std::size_t i) {
   constexpr double kSdPx = 0.3, kSdShare = 0.2;  // of a distance
+  double sum = 0.0;
+  for (std::size_t j = 0; j + 1 < i; ++j) {
+    const double seen = apart(used[i], used[j]);
+    if (seen == kInf) continue;
+    const double off = std::abs(q(used[i]) - q(used[j])) - seen;
+    sum += std::min(9.0, std::pow(off / (kSdPx + kSdShare * seen), 2.0));
+  }
+  return sum;
+}
+
+/// Every step one way or the other, whichever fits the distances to the frames before better: the
+/// best of many paths followed side by side. None where that is hardly better than going one way,
+/// as where only a step too short to tell is turned.
+/// @param step of each frame from the one before, px. @param apart N x N, infinite where unknown.
+std::optional<VectorXd> turned_where_it_fits(const std::vector<double>& step, const MatrixXd& apart,
+                                             const std::vector<Index>& used,
+                                             const VectorXd& one_way) {
+  constexpr double kClearly = 0.8;
+  constexpr std::size_t kPaths = 24;
   struct Path {
     VectorXd q;
     double misfit = 0.0;
   };
+  double one_way_misfit = 0.0;
   std::vector<Path> paths{{.q = VectorXd::Zero(apart.rows())}};
   for (std::size_t i = 1; i < used.size(); ++i) {
     const Index k = used[i];
+    one_way_misfit += misfit_of(one_way, apart, used, i);
     std::vector<Path> longer;
     for (const Path& path : paths)
       for (const double sign : {1.0, -1.0}) {
         if (i == 1 && sign < 0.0) continue;  // a mirrored path is no other
         Path next = path;
         next.q(k) = path.q(used[i - 1]) + sign * step[i];
-        for (std::size_t j = 0; j + 1 < i; ++j) {
-          const double seen = apart(k, used[j]);
-          if (seen == kInf) continue;
-          const double off = std::abs(next.q(k) - next.q(used[j])) - seen;
-          next.misfit += std::min(9.0, std::pow(off / (kSdPx + kSdShare * seen), 2.0));
-        }
+        next.misfit += misfit_of(next.q, apart, used, i);
         longer.push_back(std::move(next));
       }
     std::ranges::stable_sort(longer, {}, &Path::misfit);
     if (longer.size() > kPaths) longer.resize(kPaths);
     paths = std::move(longer);
   }
+  if (!(paths.front().misfit < kClearly * one_way_misfit)) return std::nullopt;
   return paths.front().q;
 }
 
@@ -182,8 +196,8 @@ FocalStarts starting_positions(const Eigen::MatrixXf& blur_px, const std::vector
   starts.positions.push_back(one_way);
   // No picture tells a ring turned one way from one turned the other: a mirrored start is no other.
   if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) starts.positions.push_back(by_scale);
-  const VectorXd turned = turned_where_it_fits(step_px, seen_apart, used);
-  if (turned != one_way) starts.positions.push_back(turned);
+  if (auto turned = turned_where_it_fits(step_px, seen_apart, used, one_way))
+    starts.positions.push_back(std::move(*turned));
   starts.positions.push_back(embedded_on_a_line(std::move(d.apart), used));
   return starts;
 }
