@@ -17,10 +17,10 @@ struct FocalStarts {
 };
 
 /// Sets of frame positions from blur read off single tiles: in capture order all one way; one way
-/// and the other as the picture's scale goes, and as the distances to earlier frames fit best
-/// (where these differ); and without any order, by embedding the distances between frames on a line
-/// (classical scaling: Torgerson, Psychometrika 17, 1952, from memory), which is what finds a ring
-/// that pauses or turns.
+/// and the other as the picture's scale goes, where that differs, and as the distances to earlier
+/// frames fit best, where that is clearly better; and without any order, by embedding the distances
+/// between frames on a line (classical scaling: Torgerson, Psychometrika 17, 1952, from memory),
+/// which is what finds a ring that pauses or turns.
 /// @param blur_px N x S, frames x tiles, px; < 0 where it cannot be read.
 /// @param scale N, of each frame's picture. @param use N; other frames get 0.
 /// @param near_px up to this blur a reading is a good one.

@@ -169,18 +169,9 @@ bool hangs_on_scale(const BurstAnalysis& burst) {
   for (const End& end : burst.coverage.ends) {
     if (!end.open && end.beyond_px * longer > burst.blur_limit_px) return true;
   }
-  std::vector<double> positions;
-  for (const FrameAnalysis& frame : burst.frames) {
-    if (frame.usable && frame.focus_px) positions.push_back(*frame.focus_px);
-  }
-  std::ranges::sort(positions);
-  for (std::size_t i = 1; i < positions.size(); ++i) {
-    const bool on_subject = positions[i] > burst.coverage.subject_low_px &&
-                            positions[i - 1] < burst.coverage.subject_high_px;
-    if (on_subject && (positions[i] - positions[i - 1]) * longer > burst.allowed_step_px)
-      return true;
-  }
-  return false;
+  return std::ranges::any_of(burst.coverage.steps, [&](const Step& step) {
+    return step.width_px * longer > burst.allowed_step_px;
+  });
 }
 
 /// Only where you might leave too soon: what is missing is missing in any case.

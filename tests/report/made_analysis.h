@@ -46,6 +46,10 @@ inline BurstAnalysis complete_burst(int first = 1207, std::size_t count = 25) {
   burst.coverage.subject_high_px = 3.0 * static_cast<double>(count) - 5.0;
   burst.coverage.ends = {{.low = true, .open = false, .beyond_px = 0.0, .frame = 0},
                          {.low = false, .open = false, .beyond_px = 0.0, .frame = count - 1}};
+  for (std::size_t k = 1; k < count; ++k)
+    if (*burst.frames[k].focus_px > burst.coverage.subject_low_px &&
+        *burst.frames[k - 1].focus_px < burst.coverage.subject_high_px)
+      burst.coverage.steps.push_back({.lower = k - 1, .upper = k, .width_px = 3.0});
   burst.verdict = {.kind = VerdictKind::complete, .reasons = {reason(ReasonKind::covered)}};
   burst.sweeps = {
       {.first = 0, .last = count - 1, .rising = true, .verdict = burst.verdict, .gaps = {}}};

@@ -358,6 +358,7 @@ TEST(SummaryText, ADoubtAboutTheLensIsToldWhereTheAnswerHangsOnIt) {
   EXPECT_EQ(lines(summary_text(burst))[2], "  --working-f-number to be surer.");
 
   burst.coverage.subject_low_px = 100.0, burst.coverage.subject_high_px = 110.0;
+  burst.coverage.steps.clear();
   EXPECT_THAT(summary_text(burst), Not(HasSubstr("Less sure"))) << "no step lies on the subject";
   burst.coverage.ends[1].beyond_px = 1.5;  // 2.43 px of 2.4 px
   EXPECT_THAT(summary_text(burst), HasSubstr("Less sure"));
