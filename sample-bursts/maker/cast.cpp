@@ -84,6 +84,8 @@ std::vector<Object> objects_of(const Cast& cast, const Pose& pose, const Light& 
       }
     }
   }
+  const bool perch_is_subject = std::ranges::any_of(
+      cast.objects, [](const Object& o) { return o.part == kPerchPart && o.subject; });
   for (std::size_t i = 0; i < cast.drops.size(); ++i) {
     const auto number = static_cast<std::uint16_t>(i + 1);
     if (std::ranges::find(pose.absent, number) != pose.absent.end()) continue;
@@ -96,7 +98,9 @@ std::vector<Object> objects_of(const Cast& cast, const Pose& pose, const Light& 
     Ellipsoid ball{
         of_part[drop.part](centre), cv::Matx33f::eye(), {radius, radius * 0.94F, radius}};
     come_nearer(pose.approach, ball);
-    objects.push_back({{ball}, dew(light, drop.seed, cast.glint), true, drop.part, number});
+    // A drop on a perch that runs out of the picture is as little subject as the perch.
+    const bool subject = drop.part != kPerchPart || perch_is_subject;
+    objects.push_back({{ball}, dew(light, drop.seed, cast.glint), subject, drop.part, number});
   }
   return objects;
 }

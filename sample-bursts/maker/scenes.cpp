@@ -64,7 +64,7 @@ void grow_seed_head(const Ground& g, const Light& light, std::uint64_t seed,
     stalk.points.push_back(g.at(t));
     stalk.radii.push_back(10.0F);
   }
-  objects.push_back({{stalk}, straw(light, hash(seed, 12), {0.24F, 0.27F, 0.11F}, evenly), true});
+  objects.push_back({{stalk}, straw(light, hash(seed, 12), {0.24F, 0.27F, 0.11F}, evenly), false});
   const float step = r.uniform(0.03F, 0.045F);
   const float plump = r.uniform(0.8F, 1.35F);
   const Vec3f own_tint(r.uniform(0.7F, 1.3F), r.uniform(0.8F, 1.15F), r.uniform(0.6F, 1.3F));
@@ -84,7 +84,7 @@ void grow_seed_head(const Ground& g, const Light& light, std::uint64_t seed,
                                     columns(dir, wide, unit(dir.cross(wide))),
                                     {25.0F * size, 10.5F * size, 8.0F * size}}},
                          husk(light, own, own_tint * r.uniform(0.7F, 1.2F), 25.0F * size, evenly),
-                         true});
+                         false});
       if (r.uniform() < 0.35F) {
         const Vec3f start = centre + dir * (23.0F * size);
         const Vec3f heading =
@@ -94,7 +94,7 @@ void grow_seed_head(const Ground& g, const Light& light, std::uint64_t seed,
             {{Tube{{start, start + heading * (0.5F * length), start + heading * length},
                    {1.25F, 0.9F, 0.4F}}},
              straw(light, own + 1, {0.52F, 0.43F, 0.24F}, evenly),
-             true});
+             false});
       }
     }
   }

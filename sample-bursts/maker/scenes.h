@@ -10,8 +10,8 @@ namespace ringsweep::maker {
 
 /// Body, eyes, legs, antennae, fur, surface and drops are drawn from the seed. Parts: "perch",
 /// "abdomen", "chest", "head" (carries eyes and antennae), "antenna-1", "antenna-2", "leg-1" to
-/// "leg-6". A stem or leaf runs through the whole depth and out of the picture and is not part of
-/// the subject; a seed-head is.
+/// "leg-6". The perch, stem, leaf or seed-head, runs out of the picture on both sides: it is no
+/// part of the subject, nor are the drops on it.
 /// @param width_px  of the pictures: drops get radii of 2 to 15 px
 [[nodiscard]] Cast varied_cast(std::uint64_t seed, Perch perch, const Light& light, int width_px);
 

@@ -183,7 +183,13 @@ std::pair<double, double> Reckoning::beyond(std::size_t first, std::size_t end) 
 
 bool Reckoning::covered(std::size_t first, std::size_t end) const {
   const auto [far, near] = beyond(first, end);
-  return far <= kBlurLimitPx && near <= kBlurLimitPx && gaps(first, end).empty();
+  const double last_sharp = far_px_ + far - kBlurLimitPx;  // towards the far end
+  const bool far_enough =
+      far <= kBlurLimitPx || share_between(subject_, -1e9, last_sharp) < kFarShare;
+  return far_enough && near <= kBlurLimitPx &&
+         std::ranges::none_of(gaps(first, end), [](const json& gap) {
+           return gap["subject_share"].get<double>() >= kGapShareThatCounts;
+         });
 }
 
 json Reckoning::frames() const {

@@ -29,6 +29,10 @@ inline constexpr double kConflictShare = 0.05;
 /// Share of the subject that makes a frame lie on it, and share that makes a wide step a gap.
 inline constexpr double kOnSubjectShare = 0.005;
 inline constexpr double kGapShare = 0.002;
+/// From this share on a gap makes a reshoot; less is a soft place.
+inline constexpr double kGapShareThatCounts = 0.01;
+/// An open far end makes a reshoot where this share of the subject lies beyond it; less is a note.
+inline constexpr double kFarShare = 0.25;
 
 /// truth.json, format "burst-truth", version 1; its fields stand in sample-bursts/README.md. Focal
 /// positions are px of blur at the burst's middle scale, the geometric mean of the largest and the
@@ -38,9 +42,10 @@ inline constexpr double kGapShare = 0.002;
 /// gaps: two neighbouring positions of usable frames, more than the allowed step apart, with at
 /// least kGapShare of the subject between them farther than the blur limit from all of them. ends:
 /// beyond_px is how far the subject (0.5 and 99.5 %) reaches past the last usable frame on that
-/// side; open if that is more than the blur limit. turn_factor: three quarters of the allowed step
-/// over the largest step between consecutive frames of a sweep that are both on the subject, dark
-/// ones included, since the ring turned for them too; null without such frames.
+/// side; open if that is more than the blur limit. verdict: reshoot for an open near end, a gap of
+/// kGapShareThatCounts, or a far end with kFarShare beyond it. turn_factor: three quarters of the
+/// allowed step over the largest step between consecutive frames of a sweep that are both on the
+/// subject, dark ones included, since the ring turned for them too; null without such frames.
 ///
 /// A part that moved, or a drop that went, is a conflict where it is within the blur limit in
 /// usable frames both before and after (a part: by kConflictShare of it, and moved by more than the
