@@ -10,18 +10,21 @@
 #include <limits>
 #include <map>
 #include <mutex>
+#include <opencv2/imgproc.hpp>
 #include <stdexcept>
 #include <string>
 #include <utility>
 
 #include "burst/lens_blur.h"
 #include "ringsweep/exposure.h"
+#include "ringsweep/frame_name.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
 #include "ringsweep/scenes.h"
 #include "ringsweep/subject.h"
 #include "ringsweep/sweeps.h"
 #include "ringsweep/thin_lens.h"
+#include "ringsweep/upright.h"
 
 namespace ringsweep {
 namespace {
@@ -189,6 +192,14 @@ std::vector<bool> other_settings(const std::vector<FrameRef>& frames,
   return other;
 }
 
+/// What alike() needs of thumbnails, a few hundred px each.
+std::vector<Thumbnail> coarse_levels(std::vector<Thumbnail> thumbnails) {
+  constexpr std::ptrdiff_t kLevels = 2;
+  for (Thumbnail& t : thumbnails)
+    if (std::ssize(t.levels) > kLevels) t.levels.erase(t.levels.begin(), t.levels.end() - kLevels);
+  return thumbnails;
+}
+
 /// A burst as it was found, or a part of one, and what the first look left.
 struct BurstPart {
   Burst burst;
@@ -234,15 +245,28 @@ class BurstJob {
 
  private:
   void expose_and_register();
-  [[nodiscard]] cv::Matx33d grid_from_frame(const LinearFrame& picture, std::size_t k,
-                                            double to_middle) const;
+  [[nodiscard]] cv::Matx33d grid_from_frame(cv::Size size, double full_px_per_px,
+                                            std::size_t k) const;
   bool measure();
+  [[nodiscard]] cv::Mat all_see() const;
   [[nodiscard]] std::vector<double> log_light() const;
-  void allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus);
-  [[nodiscard]] double ask_the_picture(const FocalPositions& focus) const;
-  void find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
-                      const std::vector<double>& log_scale);
-  void fit_and_judge();
+  void fit();
+  void allow_for_lens_blur();
+  void find_sweeps_and_subject();
+  [[nodiscard]] double ask_the_picture() const;
+  void find_near_side();
+  void choose_reference();
+  [[nodiscard]] std::optional<std::size_t> frame_named(const std::string& name) const;
+  [[nodiscard]] cv::Mat mask_on_grid() const;
+  [[nodiscard]] SubjectWish wish();
+  [[nodiscard]] CoverageOptions coverage_options() const;
+  [[nodiscard]] cv::Rect box_between(double low_px, double high_px) const;
+  void place(Coverage& coverage) const;
+  void count_at_other_limits();
+  [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
+  void judge();
+  void describe_frames();
+  void draw_depth();
 
   const Burst burst_;
   std::vector<FirstLook> looks_;
@@ -255,12 +279,20 @@ class BurstJob {
   std::vector<FrameExposure> exposure_;
   std::vector<bool> take_;
   Registration registration_;
+  std::vector<Thumbnail> coarse_;
   double thumbnail_px_ = 1.0;  // full-size px per thumbnail px
+  double to_middle_ = 0.0;     // log of the middle scale over the registration's reference
   TileGrid grid_;
   std::vector<TileMeasures> measures_;
   std::vector<cv::Mat> edge_pictures_;  // small, for the depth edges; empty where not measured
   int edge_reduction_ = 1;
   Mosaic mosaic_;
+  Profiles profiles_;
+  std::vector<double> log_scale_;
+  FocalPositions focus_;
+  std::vector<SweepRange> ranges_;
+  Subject subject_;
+  double lens_blur_px_ = 0.0;  // diameter that no frame is sharper than; 0: not known
 };
 
 void BurstJob::expose_and_register() {
@@ -288,6 +320,7 @@ void BurstJob::expose_and_register() {
     if (looks_[k].light) thumbnail_px_ = looks_[k].full_px_per_px;
   }
   registration_ = register_burst(thumbnails, take_, {}, for_each_);
+  coarse_ = coarse_levels(std::move(thumbnails));
   for (std::size_t k = 0; k < n; ++k) {
     if (take_[k] && !registration_.same_picture[k]) {
       out_.frames[k].flags.push_back(FrameFlag::other_picture);
@@ -300,15 +333,13 @@ void BurstJob::expose_and_register() {
   }
 }
 
-/// Brings a decoded frame to the grid, its scale changed by exp(to_middle) on top. A reader may
-/// give fewer px than asked for (the half-size mosaic of a raw): px of the frame are counted as
-/// they are.
-cv::Matx33d BurstJob::grid_from_frame(const LinearFrame& picture, std::size_t k,
-                                      double to_middle) const {
+/// Brings a frame of any reduction to the grid, at the middle scale. A reader may give fewer px
+/// than asked for (the half-size mosaic of a raw): px of the frame are counted as they are.
+cv::Matx33d BurstJob::grid_from_frame(cv::Size size, double full_px_per_px, std::size_t k) const {
   Similarity s = registration_.reference_from_frame[k].in_other_px(
-      thumbnail_px_ / out_.working_px_per_px * std::exp(to_middle));
-  s.log_scale += to_middle + std::log(picture.full_px_per_px / out_.working_px_per_px);
-  const cv::Point2d c = center_of(picture.luminance.size()), g = center_of(grid_.size);
+      thumbnail_px_ / out_.working_px_per_px * std::exp(to_middle_));
+  s.log_scale += to_middle_ + std::log(full_px_per_px / out_.working_px_per_px);
+  const cv::Point2d c = center_of(size), g = center_of(grid_.size);
   cv::Matx33d m = s.matrix(c);
   m(0, 2) += g.x - c.x;
   m(1, 2) += g.y - c.y;
@@ -325,7 +356,7 @@ bool BurstJob::measure() {
     low = std::min(low, registration_.reference_from_frame[k].log_scale);
     high = std::max(high, registration_.reference_from_frame[k].log_scale);
   }
-  const double to_middle = -0.5 * (low + high);
+  to_middle_ = -0.5 * (low + high);
   grid_.size = {(out_.full_size.width + reduction - 1) / reduction,
                 (out_.full_size.height + reduction - 1) / reduction};
   grid_.tile_px = tile_edge(grid_.size);
@@ -368,8 +399,10 @@ bool BurstJob::measure() {
                   m.problem = one_line(picture.error());
                   return m;
                 }
-                m.grid = measure_on_grid(*picture, grid_from_frame(*picture, k, to_middle),
-                                         std::exp2(-exposure_[k].gain_ev.value_or(0.0)), grid_);
+                m.grid = measure_on_grid(
+                    *picture,
+                    grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
+                    std::exp2(-exposure_[k].gain_ev.value_or(0.0)), grid_);
                 return m;
               }) &
           tbb::make_filter<Measured, void>(tbb::filter_mode::serial_in_order, [&](Measured m) {
@@ -394,10 +427,11 @@ bool BurstJob::measure() {
 }
 
 /// Discs make distances too short where the lens is not sharp: widens the scale's sd, and says so.
-void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& focus) {
-  const LensBlurSigns signs = find_lens_blur_signs(profiles, focus);
+void BurstJob::allow_for_lens_blur() {
+  const LensBlurSigns signs = find_lens_blur_signs(profiles_, focus_);
   const auto blur =
-      lens_blur(signs, profiles.full_px_per_px, out_.quarter_wave_blur_px.value_or(0.0));
+      lens_blur(signs, profiles_.full_px_per_px, out_.quarter_wave_blur_px.value_or(0.0));
+  if (blur) lens_blur_px_ = blur->quarter_wave_px;
   if (blur && blur->short_by <= 0.0) return;
   out_.lens_doubt = {.quarter_wave_px = blur ? std::optional(blur->quarter_wave_px) : std::nullopt,
                      .needs_working_f_number = !lens_.working_f_number,
@@ -405,7 +439,7 @@ void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& foc
   const char* remedy = lens_.pitch_mm           ? "--working-f-number"
                        : lens_.working_f_number ? "--pitch-um"
                                                 : "--working-f-number and --pitch-um";
-  focus.scale_sd = scale_sd_with(blur.value_or(kLensBlurNotTold), focus.scale_sd);
+  focus_.scale_sd = scale_sd_with(blur.value_or(kLensBlurNotTold), focus_.scale_sd);
   if (!blur) {
     out_.notes.push_back(std::string("The pictures do not tell how much the lens itself blurs; if "
                                      "much, distances are longer than said: say ") +
@@ -418,14 +452,20 @@ void BurstJob::allow_for_lens_blur(const Profiles& profiles, FocalPositions& foc
                        " they would be better known.");
 }
 
-/// Log of the mean light, where all measured frames see the grid; NaN for others.
-std::vector<double> BurstJob::log_light() const {
+/// CV_8UC1, 255 where all measured frames see the tile; empty where none was measured.
+cv::Mat BurstJob::all_see() const {
   cv::Mat common;
   for (const TileMeasures& frame : measures_) {
     if (frame.valid.empty()) continue;
     if (common.empty()) common = frame.valid.clone();
     common &= frame.valid;
   }
+  return common;
+}
+
+/// Log of the mean light, where all measured frames see the grid; NaN for others.
+std::vector<double> BurstJob::log_light() const {
+  const cv::Mat common = all_see();
   std::vector<double> result;
   for (const TileMeasures& frame : measures_)
     result.push_back(frame.valid.empty()
@@ -435,17 +475,17 @@ std::vector<double> BurstJob::log_light() const {
 }
 
 /// What the usable frames tell of the near side, with positions as they come from the fit.
-double BurstJob::ask_the_picture(const FocalPositions& focus) const {
+double BurstJob::ask_the_picture() const {
   std::vector<std::size_t> order;
-  for (std::size_t k = 0; k < focus.frames.size(); ++k)
-    if (focus.frames[k].usable && focus.frames[k].q_px && !edge_pictures_[k].empty())
+  for (std::size_t k = 0; k < focus_.frames.size(); ++k)
+    if (focus_.frames[k].usable && focus_.frames[k].q_px && !edge_pictures_[k].empty())
       order.push_back(k);
-  std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus.frames[k].q_px; });
+  std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus_.frames[k].q_px; });
   std::vector<cv::Mat> pictures;
   std::vector<double> q_px;
   for (const std::size_t k : order) {
     pictures.push_back(edge_pictures_[k]);
-    q_px.push_back(*focus.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
+    q_px.push_back(*focus_.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
   }
   const DepthLook look = look_at_depth(pictures, for_each_);
   // Haze takes contrast from the background too, and would pass for the ring.
@@ -455,17 +495,16 @@ double BurstJob::ask_the_picture(const FocalPositions& focus) const {
   return picture_tells(find_depth_edges(pictures, q_px, look), background);
 }
 
-void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<SweepRange>& ranges,
-                              const std::vector<double>& log_scale) {
+void BurstJob::find_near_side() {
   NearSideClues clues;
   // Without a sweep there is no end at which it began.
-  if (!ranges.empty()) {
+  if (!ranges_.empty()) {
     clues.first_end = options_.first_end;
-    clues.first_sweep_rises = ranges.front().rising;
+    clues.first_sweep_rises = ranges_.front().rising;
   }
-  if (options_.larger_picture && focus.status == FitStatus::converged)
-    clues.lens = lens_tells(focus, log_scale, *options_.larger_picture);
-  if (focus.status == FitStatus::converged) clues.picture = ask_the_picture(focus);
+  if (options_.larger_picture && focus_.status == FitStatus::converged)
+    clues.lens = lens_tells(focus_, log_scale_, *options_.larger_picture);
+  if (focus_.status == FitStatus::converged) clues.picture = ask_the_picture();
   edge_pictures_.clear();  // nobody else needs them
   out_.near_side = weigh_near_side(clues);
   if (!out_.near_side.contradicted) return;
@@ -478,77 +517,244 @@ void BurstJob::find_near_side(const FocalPositions& focus, const std::vector<Swe
                        "blurred the background is, say the other.");
 }
 
-void BurstJob::fit_and_judge() {
-  const std::size_t n = burst_.frames.size();
+void BurstJob::fit() {
   const double f_number_per_um =
       out_.wave_model
           ? *lens_.working_f_number / (1000.0 * *lens_.pitch_mm * out_.working_px_per_px)
           : 0.0;
   const BlurCurves curves =
       measure_blur_curves(mosaic_.luminance, grid_, for_each_, f_number_per_um);
-  const Profiles profiles = collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
+  profiles_ = collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
   telling_.tell("fitting", 0, 1);
-  std::vector<double> log_scale;
-  for (const Similarity& s : registration_.reference_from_frame) log_scale.push_back(s.log_scale);
-  FocalPositions focus = fit_focal_positions(profiles, take_, log_scale, {}, for_each_);
-  for (std::size_t k = 0; k < n; ++k) {
-    focus.frames[k].usable = focus.frames[k].usable && exposure_[k].usable;
-    out_.frames[k].shake_px = focus.frames[k].shake_px;
-    if (!(focus.frames[k].shake_px.value_or(0.0) > out_.blur_limit_px + kShakeErrorPx)) continue;
+  for (const Similarity& s : registration_.reference_from_frame) log_scale_.push_back(s.log_scale);
+  focus_ = fit_focal_positions(profiles_, take_, log_scale_, {}, for_each_);
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
+    FocalPosition& frame = focus_.frames[k];
+    frame.usable = frame.usable && exposure_[k].usable;
+    out_.frames[k].shake_px = frame.shake_px;
+    if (!(frame.shake_px.value_or(0.0) > out_.blur_limit_px + kShakeErrorPx)) continue;
     out_.frames[k].flags.push_back(FrameFlag::shaken);
-    focus.frames[k].usable = false;
+    frame.usable = false;
   }
-  out_.fit_status = focus.status;
-  out_.fit_reason = focus.reason;
-  if (!out_.wave_model && focus.status == FitStatus::converged)
-    allow_for_lens_blur(profiles, focus);
-  out_.scale_sd = focus.scale_sd;
-  if (focus.status == FitStatus::converged) out_.haze = find_haze(focus, log_light());
+  out_.fit_status = focus_.status;
+  out_.fit_reason = focus_.reason;
+  if (out_.wave_model) lens_blur_px_ = out_.quarter_wave_blur_px.value_or(0.0);
+  if (!out_.wave_model && focus_.status == FitStatus::converged) allow_for_lens_blur();
+  out_.scale_sd = focus_.scale_sd;
+  if (focus_.status == FitStatus::converged) out_.haze = find_haze(focus_, log_light());
+}
 
-  std::vector<double> subject;
-  std::vector<SweepRange> ranges;
-  const CoverageOptions coverage_options{.blur_limit_px = out_.blur_limit_px};
-  const auto cover = [&] {
-    subject = subject_positions(profiles, focus);
-    // Positions that are not to be trusted cover nothing, and leave no gap either.
-    if (focus.status == FitStatus::converged)
-      out_.coverage = assess_coverage(focus, subject, coverage_options);
-    const double depth = out_.coverage.subject_high_px - out_.coverage.subject_low_px;
-    ranges = find_sweeps(focus, std::max(2.0 * out_.allowed_step_px, 0.3 * depth));
+/// A usable frame near the middle of the positions.
+void BurstJob::choose_reference() {
+  double nearest = 1e300;
+  for (std::size_t k = 0; k < focus_.frames.size(); ++k) {
+    const FocalPosition& frame = focus_.frames[k];
+    if (!frame.usable || !frame.q_px || std::abs(*frame.q_px) >= nearest) continue;
+    nearest = std::abs(*frame.q_px);
+    out_.reference = k;
+  }
+}
+
+/// By its name, or the digits that end it as the camera's screen shows them; the first of several.
+std::optional<std::size_t> BurstJob::frame_named(const std::string& name) const {
+  for (std::size_t k = 0; k < burst_.frames.size(); ++k)
+    if (is_called(burst_.frames[k].file, name)) return k;
+  return std::nullopt;
+}
+
+/// What the user said of the picture, for each tile; empty where nothing was said.
+cv::Mat BurstJob::mask_on_grid() const {
+  const SubjectChoice& choice = options_.subject;
+  if (choice.outline.empty() && choice.mask.empty()) return {};
+  const cv::Size upright = upright_size(out_.full_size, out_.orientation);
+  const cv::Matx33d grid_from_reference = grid_from_frame(out_.full_size, 1.0, out_.reference);
+  const cv::Matx33d reference_from_grid = grid_from_reference.inv();
+  std::vector<cv::Point2f> outline(choice.outline.begin(), choice.outline.end());
+  cv::Mat mask(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(0));
+  for (int row = 0; row < mask.rows; ++row)
+    for (int col = 0; col < mask.cols; ++col) {
+      const double middle = 0.5 * (grid_.tile_px - 1);
+      const cv::Vec3d at = reference_from_grid * cv::Vec3d(col * grid_.tile_px + middle,
+                                                           row * grid_.tile_px + middle, 1.0);
+      const cv::Point2d p = upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+      bool in = true;
+      if (!outline.empty()) in = cv::pointPolygonTest(outline, cv::Point2f(p), false) >= 0.0;
+      if (!choice.mask.empty()) {
+        const cv::Point at_mask(cvFloor((p.x + 0.5) * choice.mask.cols / upright.width),
+                                cvFloor((p.y + 0.5) * choice.mask.rows / upright.height));
+        in = in && cv::Rect({}, choice.mask.size()).contains(at_mask) &&
+             choice.mask.at<std::uint8_t>(at_mask) != 0;
+      }
+      if (in) mask.at<std::uint8_t>(row, col) = 255;
+    }
+  return mask;
+}
+
+SubjectWish BurstJob::wish() {
+  SubjectWish result{.mask = mask_on_grid()};
+  const SubjectChoice& choice = options_.subject;
+  const auto position = [&](const std::string& name) -> std::optional<double> {
+    const auto k = frame_named(name);
+    if (k && focus_.frames[*k].q_px) return focus_.frames[*k].q_px;
+    out_.notes.push_back("Frame " + name +
+                         (k ? " has no focal position" : " is not in this burst") +
+                         ": what you said with it is not heeded.");
+    return std::nullopt;
   };
-  cover();
-  find_near_side(focus, ranges, log_scale);
-  focus = grown_towards_near(std::move(focus), out_.near_side);
-  cover();
+  if (!choice.from_frame.empty() && !choice.to_frame.empty()) {
+    const auto from = position(choice.from_frame), to = position(choice.to_frame);
+    if (from && to) {
+      result.low_px = std::min(*from, *to);
+      result.high_px = std::max(*from, *to);
+    }
+  }
+  if (!choice.leave_in_front_of.empty()) {
+    const auto front = position(choice.leave_in_front_of);
+    if (front && (out_.near_side.known() || *front > 0.0))
+      result.high_px = std::min(*front, result.high_px.value_or(*front));
+    else if (front)
+      result.low_px = std::max(*front, result.low_px.value_or(*front));
+  }
+  return result;
+}
+
+CoverageOptions BurstJob::coverage_options() const {
+  // No step makes a picture sharper than the lens; but more blur than the handbooks allow is blur.
+  const double coarsest_px = handbook_blur_limit_px(out_.full_size);
+  CoverageOptions options{.blur_limit_px = out_.blur_limit_px};
+  options.least_width_px = 2.0 * std::min(lens_blur_px_, coarsest_px);
+  if (!options_.subject.outline.empty() || !options_.subject.mask.empty()) options.gap_share = 0.0;
+  return options;
+}
+
+void BurstJob::find_sweeps_and_subject() {
+  ranges_ = find_sweeps(focus_, 2.0 * out_.allowed_step_px);
+  subject_ = find_subject(profiles_, focus_, out_.blur_limit_px, all_see(), wish());
+  // Positions that are not to be trusted cover nothing, and leave no gap either.
+  if (focus_.status != FitStatus::converged) return;
+  out_.coverage = assess_coverage(focus_, subject_.positions_px, coverage_options());
+  place(out_.coverage);
+}
+
+/// Around the subject's tiles between two positions, full-size px of the upright reference frame.
+/// Of scattered ones the outermost twentieth on each side is left out.
+cv::Rect BurstJob::box_between(double low_px, double high_px) const {
+  std::vector<double> x, y;
+  const cv::Matx33d reference_from_grid =
+      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+  for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
+    const double q = focus_.tiles[t].q_px;
+    if (subject_.roles[t] != TileRole::subject || q <= low_px || q >= high_px) continue;
+    const double middle = 0.5 * (grid_.tile_px - 1);
+    const cv::Vec3d at =
+        reference_from_grid * cv::Vec3d(profiles_.tiles[t].col * grid_.tile_px + middle,
+                                        profiles_.tiles[t].row * grid_.tile_px + middle, 1.0);
+    const cv::Point2d p = upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+    x.push_back(p.x);
+    y.push_back(p.y);
+  }
+  if (x.empty()) return {};
+  std::ranges::sort(x);
+  std::ranges::sort(y);
+  const std::size_t skip = x.size() / 20;
+  const double half = 0.5 * grid_.tile_px * out_.working_px_per_px;
+  const cv::Point top_left(cvFloor(x[skip] - half), cvFloor(y[skip] - half));
+  const cv::Point bottom_right(cvCeil(x[x.size() - 1 - skip] + half),
+                               cvCeil(y[y.size() - 1 - skip] + half));
+  return cv::Rect(top_left, bottom_right) &
+         cv::Rect({}, upright_size(out_.full_size, out_.orientation));
+}
+
+void BurstJob::place(Coverage& coverage) const {
+  const double b = out_.blur_limit_px;
+  for (Gap& gap : coverage.gaps)
+    gap.box_px =
+        box_between(*focus_.frames[gap.lower].q_px + b, *focus_.frames[gap.upper].q_px - b);
+  for (End& end : coverage.ends) {
+    const double q = *focus_.frames[end.frame].q_px;
+    constexpr double kFar = 1e12;
+    if (end.subject_share > 0.0)
+      end.box_px = end.low ? box_between(-kFar, q - b) : box_between(q + b, kFar);
+  }
+}
+
+void BurstJob::count_at_other_limits() {
+  for (const double limit : {2.0, std::hypot(out_.full_size.width, out_.full_size.height) / 3000.0,
+                             handbook_blur_limit_px(out_.full_size)}) {
+    CoverageOptions options = coverage_options();
+    options.blur_limit_px = limit;
+    const Coverage coverage = assess_coverage(focus_, subject_.positions_px, options);
+    LimitRow row{.blur_limit_px = limit};
+    for (const Gap& gap : coverage.gaps) ++(gap.soft ? row.soft : row.gaps);
+    for (const End& end : coverage.ends) row.open_ends += end.open ? 1 : 0;
+    out_.limits.push_back(row);
+  }
+  std::ranges::sort(out_.limits, {}, &LimitRow::blur_limit_px);
+}
+
+/// The frames of these sweeps; others cover nothing.
+FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) const {
+  FocalPositions part = focus_;
+  for (std::size_t k = 0; k < part.frames.size(); ++k)
+    part.frames[k].usable =
+        part.frames[k].usable && std::ranges::any_of(sweeps, [&](std::size_t i) {
+          return k >= ranges_[i].first && k <= ranges_[i].last;
+        });
+  return part;
+}
+
+void BurstJob::judge() {
+  const std::size_t n = burst_.frames.size();
   std::vector<bool> dark(n), skipped(n);
   for (std::size_t k = 0; k < n; ++k) {
     dark[k] =
         exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) || exposure_[k].partly_lit;
     skipped[k] = !take_[k];
   }
-  out_.verdict = decide(focus, out_.coverage, ranges, dark, out_.allowed_step_px);
-  for (const SweepRange& range : ranges) {
-    FocalPositions part = focus;
-    for (std::size_t k = 0; k < n; ++k)
-      part.frames[k].usable = part.frames[k].usable && k >= range.first && k <= range.last;
-    const Coverage coverage = assess_coverage(part, subject, coverage_options);
-    out_.sweeps.push_back({.first = range.first,
-                           .last = range.last,
-                           .rising = range.rising,
-                           .verdict = decide(part, coverage, {range}, dark, out_.allowed_step_px),
-                           .gaps = coverage.gaps});
+  out_.subject_trusted = subject_.trusted;
+  out_.subject_said = subject_.said;
+  const KnownEnds known{.near_side = out_.near_side.known(),
+                        .subject_trusted = subject_.trusted,
+                        .range_said = subject_.said,
+                        .perch_low = subject_.perch_low,
+                        .perch_high = subject_.perch_high};
+  out_.verdict = decide(focus_, out_.coverage, ranges_, dark, out_.allowed_step_px, known);
+  if (focus_.status == FitStatus::converged) count_at_other_limits();
+  for (std::size_t i = 0; i < ranges_.size(); ++i) {
+    const FocalPositions part = only_sweeps({i});
+    Coverage coverage = assess_coverage(part, subject_.positions_px, coverage_options());
+    place(coverage);
+    out_.sweeps.push_back(
+        {.first = ranges_[i].first,
+         .last = ranges_[i].last,
+         .rising = ranges_[i].rising,
+         .verdict = decide(part, coverage, {ranges_[i]}, dark, out_.allowed_step_px, known),
+         .gaps = coverage.gaps});
   }
-  out_.advice = advise(focus, out_.coverage, subject, skipped, out_.blur_limit_px);
+  if (out_.verdict.kind == VerdictKind::complete) {
+    out_.complete_sweeps =
+        fewest_complete(ranges_.size(), [&](const std::vector<std::size_t>& sweeps) {
+          if (sweeps.size() == 1)
+            return out_.sweeps[sweeps[0]].verdict.kind == VerdictKind::complete;
+          const FocalPositions part = only_sweeps(sweeps);
+          return decide(part, assess_coverage(part, subject_.positions_px, coverage_options()),
+                        ranges_, dark, out_.allowed_step_px, known)
+                     .kind == VerdictKind::complete;
+        });
+  }
+  out_.advice = advise(focus_, out_.coverage, subject_.positions_px, skipped, out_.blur_limit_px);
+}
 
+void BurstJob::describe_frames() {
   const FrameAnalysis* previous = nullptr;
   std::size_t sweep = 0;
-  for (std::size_t k = 0; k < n; ++k) {
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     FrameAnalysis& frame = out_.frames[k];
-    frame.focus_px = focus.frames[k].q_px;
-    frame.focus_sd_px = focus.frames[k].sd_px;
-    frame.scale_off_px = focus.frames[k].scale_off_px;
-    frame.usable = focus.frames[k].usable && frame.focus_px;
-    while (sweep < ranges.size() && k > ranges[sweep].last) ++sweep, previous = nullptr;
+    frame.focus_px = focus_.frames[k].q_px;
+    frame.focus_sd_px = focus_.frames[k].sd_px;
+    frame.scale_off_px = focus_.frames[k].scale_off_px;
+    frame.usable = focus_.frames[k].usable && frame.focus_px;
+    while (sweep < ranges_.size() && k > ranges_[sweep].last) ++sweep, previous = nullptr;
     if (!frame.usable) continue;
     if (previous != nullptr) {
       const double step = std::abs(*frame.focus_px - *previous->focus_px);
@@ -559,22 +765,20 @@ void BurstJob::fit_and_judge() {
     }
     previous = &frame;
   }
-  // The reference is a usable frame near the middle of the positions.
-  double nearest = 1e300;
-  for (std::size_t k = 0; k < n; ++k) {
-    if (!out_.frames[k].usable) continue;
-    const double off = std::abs(*out_.frames[k].focus_px);
-    if (off < nearest) nearest = off, out_.reference = k;
-  }
+}
+
+void BurstJob::draw_depth() {
+  const int stray = static_cast<int>(TileRole::stray);
   out_.depth = {.q_px = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN)),
                 .weight = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(0)),
+                .role = cv::Mat(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(stray)),
                 .tile_px = grid_.tile_px * out_.working_px_per_px};
-  for (std::size_t t = 0; t < profiles.tiles.size(); ++t) {
-    const TileProfile& tile = profiles.tiles[t];
-    out_.depth.q_px.at<float>(tile.row, tile.col) = static_cast<float>(focus.tiles[t].q_px);
-    out_.depth.weight.at<float>(tile.row, tile.col) = static_cast<float>(focus.tiles[t].weight);
+  for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
+    const cv::Point at(profiles_.tiles[t].col, profiles_.tiles[t].row);
+    out_.depth.q_px.at<float>(at) = static_cast<float>(focus_.tiles[t].q_px);
+    out_.depth.weight.at<float>(at) = static_cast<float>(focus_.tiles[t].weight);
+    out_.depth.role.at<std::uint8_t>(at) = static_cast<std::uint8_t>(subject_.roles[t]);
   }
-  telling_.tell("fitting", 1, 1);
 }
 
 BurstAnalysis BurstJob::run() {
@@ -621,11 +825,25 @@ BurstAnalysis BurstJob::run() {
     out_.verdict.reasons.push_back({.kind = ReasonKind::too_few_frames});
     return out_;
   }
-  fit_and_judge();
+  fit();
+  choose_reference();
+  ranges_ = find_sweeps(focus_, 2.0 * out_.allowed_step_px);
+  find_near_side();
+  focus_ = grown_towards_near(std::move(focus_), out_.near_side);
+  find_sweeps_and_subject();
+  out_.look = coarse_[out_.reference];
+  judge();
+  describe_frames();
+  draw_depth();
+  telling_.tell("fitting", 1, 1);
   return out_;
 }
 
 }  // namespace
+
+double handbook_blur_limit_px(cv::Size full_size) {
+  return std::hypot(full_size.width, full_size.height) / 1500.0;
+}
 
 double default_blur_limit_px(cv::Size full_size) {
   return std::max(2.0, std::hypot(full_size.width, full_size.height) / 3000.0);

@@ -16,7 +16,9 @@
 #include "ringsweep/haze.h"
 #include "ringsweep/lens.h"
 #include "ringsweep/near_side.h"
+#include "ringsweep/registration.h"
 #include "ringsweep/result.h"
+#include "ringsweep/subject.h"
 #include "ringsweep/verdict.h"
 
 namespace ringsweep {
@@ -64,7 +66,30 @@ struct Sweep {
 struct DepthMap {
   cv::Mat q_px;          ///< CV_32FC1, one value a tile, NaN where nothing can be told
   cv::Mat weight;        ///< CV_32FC1, 0..1
+  cv::Mat role;          ///< CV_8UC1, TileRole; stray where there is no tile
   double tile_px = 0.0;  ///< edge of a tile, full-size px of the reference frame
+};
+
+/// How close it was: what another blur limit would have found.
+struct LimitRow {
+  double blur_limit_px = 0.0;
+  std::size_t gaps = 0;  ///< that are more than soft places
+  std::size_t soft = 0;  ///< soft places
+  std::size_t open_ends = 0;
+};
+
+/// Which part of the picture must be sharp, as the user says it. Nothing said: it is found.
+struct SubjectChoice {
+  /// Corners of a polygon, full-size px of the upright reference frame; a box has four.
+  std::vector<cv::Point2d> outline{};
+  cv::Mat mask{};  ///< CV_8UC1 of any size over the upright reference frame, 0 where no subject is
+  /// Frames by name, last four digits or number: the depth between the two is wanted, whatever the
+  /// order. Both or none; a burst that lacks one of them is judged as if nothing were said.
+  std::string from_frame{};
+  std::string to_frame{};
+  /// Everything in front of this frame may stay blurred. Needs the near side, else it is the end of
+  /// the sweep that is closer to the frame.
+  std::string leave_in_front_of{};
 };
 
 /// Distances are less certain than the pictures' own scatter says, since curves of discs know
@@ -99,10 +124,18 @@ struct BurstAnalysis {
   bool wave_model = false;  ///< distances by defocus and diffraction together, not by discs
   std::optional<LensDoubt> lens_doubt;
   Coverage coverage;
+  bool subject_trusted = false;  ///< Subject::trusted
+  bool subject_said = false;     ///< Subject::said
+  std::vector<LimitRow> limits;  ///< 2 px, diagonal / 3000, diagonal / 1500: by rising limit
   std::vector<Sweep> sweeps;
+  /// Indices of the fewest sweeps that are complete together: one, where one is complete alone.
+  /// Empty: the burst is not complete.
+  std::vector<std::size_t> complete_sweeps;
   Verdict verdict;
   RingAdvice advice;
   DepthMap depth;
+  /// The reference frame, coarse: what tells bursts of one scene. No level: no frame could be used.
+  Thumbnail look;
   std::vector<std::string> notes;  ///< whole sentences, for the details
 };
 
@@ -111,7 +144,8 @@ struct AnalysisOptions {
   LensOptions lens{};                    ///< with N_w and pitch known, diffraction is reckoned with
   std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
   int threads = 0;                       ///< 0: as many as there are cores
-  std::optional<Side> first_end{};       ///< where the first sweep of every burst began, if known
+  SubjectChoice subject{};
+  std::optional<Side> first_end{};  ///< where the first sweep of every burst began, if known
   /// A learnt lens: the side where the picture gets larger. It holds for one lens, one side of 1:1
   /// and one kind of focusing: where the whole lens moves and the body stays put, a longer
   /// extension makes the picture larger and focuses nearer below 1:1, farther beyond; inner
@@ -127,6 +161,9 @@ using Progress = std::function<bool(const char* stage, std::size_t done, std::si
 
 /// max(2 px, diagonal / 3000): DESIGN section 2.
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
+
+/// The old handbooks' limit, diagonal / 1500: common practice, no source.
+[[nodiscard]] double handbook_blur_limit_px(cv::Size full_size);
 
 /// Analyses one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
 /// in capture order, each with the frames, indices and times of its own. Empty only where progress

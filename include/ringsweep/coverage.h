@@ -7,6 +7,7 @@
 /// W. J. Smith, Modern Optical Engineering, p. 187, eq. (9.8).
 
 #include <cstddef>
+#include <opencv2/core.hpp>
 #include <span>
 #include <vector>
 
@@ -17,6 +18,12 @@ namespace ringsweep {
 struct CoverageOptions {
   double blur_limit_px = 2.0;        ///< largest disc that counts as sharp, diameter; > 0
   double min_subject_share = 0.002;  ///< 0..1; fewer tiles in a hole are noise, not subject
+  /// What makes a gap more than a soft place: it is wider than the allowed step with this
+  /// probability, wider than `least_width_px` (twice the lens's own blur, which no step removes),
+  /// and holds this share of the subject; 0 where the user said what the subject is.
+  double sure = 0.95;
+  double least_width_px = 0.0;
+  double gap_share = 0.01;
 };
 
 struct Gap {
@@ -25,6 +32,9 @@ struct Gap {
   double width_px = 0.0;       ///< distance between the two
   double width_sd_px = 0.0;    ///< 1 sigma, covariance of the two and the scale's sd included
   double subject_share = 0.0;  ///< share of the subject sharp in no usable frame, inside this gap
+  double probability = 0.0;    ///< that it is wider than the allowed step, 0..1
+  bool soft = false;           ///< a note only: see CoverageOptions
+  cv::Rect box_px{};  ///< around it, full-size upright px of the reference frame; empty: not placed
 };
 
 /// One end of the sweep. `low` is the end of the smaller positions.
@@ -34,7 +44,9 @@ struct End {
   bool open = false;
   double beyond_px = 0.0;  ///< from the outermost usable frame to the subject's end; >= 0
   double beyond_sd_px = 0.0;
-  std::size_t frame = 0;  ///< the outermost usable frame, index in capture order
+  double subject_share = 0.0;  ///< share of the subject beyond the blur limit from that frame
+  std::size_t frame = 0;       ///< the outermost usable frame, index in capture order
+  cv::Rect box_px{};           ///< around what lies beyond, as in Gap
 };
 
 /// Two neighbouring usable frames, as near as they may be.
@@ -43,6 +55,9 @@ struct Step {
   std::size_t upper = 0;     ///< as in Gap
   double width_px = 0.0;     ///< distance between the two
   double width_sd_px = 0.0;  ///< as in Gap
+  /// Share of the subject that neither would show sharp were the blur limit 0.85 of what it is: of
+  /// a step that is nearly a gap.
+  double nearly_missed_share = 0.0;
 };
 
 struct Coverage {

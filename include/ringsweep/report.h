@@ -17,12 +17,19 @@ namespace ringsweep {
 /// All numbers of one burst, for --details and report.txt.
 [[nodiscard]] std::string details_text(const BurstAnalysis& burst);
 
+/// Which bursts show the same subject, and the best of them so far; "" where each shows its own.
+[[nodiscard]] std::string scenes_text(std::span<const BurstAnalysis> bursts);
+
+/// How the session went: how many are complete, what was wrong with the rest, what improved.
+[[nodiscard]] std::string session_text(std::span<const BurstAnalysis> bursts);
+
 /// report.json; validates against src/report/report.schema.json. `moved` and `drops` are absent:
 /// these checks are not made. All text in it is UTF-8, whatever the bytes of the file names.
 [[nodiscard]] nlohmann::json report_json(std::span<const BurstAnalysis> bursts);
 
 /// The depth picture: each tile in a colour for its focal position, dark violet at the lowest, over
-/// red to pale yellow at the highest, grey where nothing can be told; below it the bar of colours
+/// red to pale yellow at the highest, grey where nothing can be told, small where it is not taken
+/// for the subject; below it the bar of colours
 /// with a tick where each usable frame focuses. CV_8UC3 (BGR), upright, a whole number of px a
 /// tile, about 1200 px on the long side. Empty where the burst has no depth map.
 [[nodiscard]] cv::Mat depth_picture(const BurstAnalysis& burst);

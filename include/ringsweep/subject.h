@@ -1,6 +1,16 @@
 #pragma once
 /// Subject: which tiles of the picture the photographer wants sharp.
+///
+/// Found where nobody says it: tiles that agree with their neighbours about their depth. What runs
+/// out of the picture (stem, blade, leaf) is the perch: it is no subject beyond the animal's own
+/// depth, and opens no end. A perch shows itself in two ways: as a plane in picture and depth that
+/// reaches the picture's border, and, beyond the sweep's ends, as a piece that does so. The planes
+/// are sought by random triples of tiles: M. A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381,
+/// from memory.
 
+#include <cstdint>
+#include <opencv2/core.hpp>
+#include <optional>
 #include <vector>
 
 #include "ringsweep/focal_positions.h"
@@ -8,20 +18,55 @@
 
 namespace ringsweep {
 
+enum class TileRole : std::uint8_t {
+  stray,  ///< fits badly, or disagrees with all its neighbours
+  subject,
+  perch,     ///< runs out of the picture, and lies outside the animal's own depth
+  apart,     ///< behind a break in depth beyond an end, or too blurred to have a depth
+  not_meant  ///< outside what the user said
+};
+
+/// What the user says. What is said is believed.
+struct SubjectWish {
+  /// CV_8UC1, grid rows x cols; tiles that are 0 are no subject. Empty: not said.
+  cv::Mat mask{};
+  std::optional<double> low_px{};   ///< nothing below this position is wanted
+  std::optional<double> high_px{};  ///< nothing above
+};
+
 struct SubjectOptions {
   double min_weight = 0.05;  ///< tiles that fit the model worse do not count
+  double agree_px = 2.5;     ///< neighbours that differ by no more agree
+  int agreeing = 2;          ///< so many of the eight neighbours must, or a tile is stray
   double island_gap_px =
       6.0;                 ///< beyond an end, what lies this far behind empty depth is no subject
   double reach_px = 14.0;  ///< farther beyond an end, blur is too strong to tell a depth
+  int border_tiles = 2;    ///< so near to what not all frames see, a piece runs out of the picture
+  double plane_px = 1.2;   ///< a perch keeps this close to its plane
+  double plane_extent = 0.4;  ///< of the picture's width or height that a plane must span
+  int plane_trials = 400;
+  unsigned seed = 1;
 };
 
-/// Positions of the subject's tiles, px, rising.
-///
-/// Inside the sweep every tile that is sharp somewhere counts: what the photographer turned the
-/// ring through, he wanted. Beyond the first and last frame only what goes on without a break
-/// counts; a far background and a blade that stays blurred lie apart.
-[[nodiscard]] std::vector<double> subject_positions(const Profiles& profiles,
-                                                    const FocalPositions& focus,
-                                                    const SubjectOptions& options = {});
+struct Subject {
+  std::vector<TileRole> roles;       ///< M, order of the profiles' tiles
+  std::vector<double> positions_px;  ///< of the subject's tiles, rising
+  /// Whether its ends are known: false where all that is seen runs out of the picture, or too
+  /// little is seen. What lies beyond the sweep is then not for us to judge.
+  bool trusted = false;
+  bool said = false;       ///< by the user
+  bool perch_low = false;  ///< a perch goes on below the sweep's lowest position
+  bool perch_high = false;
+};
+
+/// @param all_see CV_8UC1, grid rows x cols, 255 where all measured frames see the tile. Empty: the
+/// whole grid.
+/// @param blur_limit_px > 0
+/// @throws std::invalid_argument where a mask has another size than the grid.
+/// Same input, same result: the random triples come from `seed`.
+[[nodiscard]] Subject find_subject(const Profiles& profiles, const FocalPositions& focus,
+                                   double blur_limit_px, const cv::Mat& all_see,
+                                   const SubjectWish& wish = {},
+                                   const SubjectOptions& options = {});
 
 }  // namespace ringsweep

@@ -3,6 +3,8 @@
 /// reasons.
 
 #include <cstddef>
+#include <functional>
+#include <opencv2/core.hpp>
 #include <string>
 #include <vector>
 
@@ -17,7 +19,11 @@ enum class ReasonKind {
   covered,         ///< every depth of the subject is sharp in a usable frame
   gap,             ///< `first_frame` and `last_frame` are too far apart
   gap_from_dark,   ///< the same, and frames between them that the flash did not light are the cause
+  soft_place,      ///< a note: a gap too narrow, too small or too doubtful to shoot again for it
   open_end,        ///< subject beyond the outermost usable frame `first_frame`
+  perch_goes_on,   ///< a note: stem, blade or leaf beyond `first_frame`, left out of the subject
+  ends_not_told,   ///< a note: from `first_frame` to `last_frame` all is sharp; what lies beyond is
+                   ///< not for us to judge
   too_few_frames,  ///< fewer than 3 usable frames
   no_subject,      ///< nothing is sharp anywhere
   no_sweep,        ///< the ring was not turned
@@ -33,19 +39,45 @@ struct Reason {
   double width_sd_px = 0.0;
   double subject_share = 0.0;
   bool close_call = false;  ///< between 0.85 and 1.15 of what is allowed
-  bool at_start = false;    ///< open_end: the end where the first sweep began
+  bool at_start = false;    ///< open_end, perch_goes_on: the end where the first sweep began
+  cv::Rect box_px{};        ///< where in the picture: as in Gap
   std::string detail{};     ///< fit_not_trusted: the fit's own words
 };
 
 struct Verdict {
   VerdictKind kind = VerdictKind::cannot_tell;
   std::vector<Reason> reasons;  ///< never empty
+  std::vector<Reason> notes{};  ///< what the verdict does not hang on, and is worth knowing
+};
+
+/// What decides about the ends.
+struct KnownEnds {
+  bool near_side = false;       ///< positions grow towards near
+  bool subject_trusted = true;  ///< Subject::trusted
+  bool range_said = false;      ///< by the user: what is said is wanted
+  bool perch_low = false;       ///< Subject::perch_low
+  bool perch_high = false;
+};
+
+struct VerdictOptions {
+  /// An open far end is a note, until so much of the subject lies beyond it; an end of unknown side
+  /// until so much. Ours, no source.
+  double far_share = 0.25;
+  double unknown_share = 0.02;
 };
 
 /// @param dark N, capture order: true for frames that the flash did not light.
 /// @param allowed_step_px 2 x blur limit.
 [[nodiscard]] Verdict decide(const FocalPositions& focus, const Coverage& coverage,
                              const std::vector<SweepRange>& sweeps, const std::vector<bool>& dark,
-                             double allowed_step_px);
+                             double allowed_step_px, const KnownEnds& known = {},
+                             const VerdictOptions& options = {});
+
+/// The fewest sweeps that are complete together; the earliest of several choices.
+/// @param complete  whether these sweeps, rising indices, cover the subject; asked at most
+/// 2^num_sweeps times, of more than 12 sweeps for each alone, each pair and all.
+/// @return rising indices; empty where not even all together are.
+[[nodiscard]] std::vector<std::size_t> fewest_complete(
+    std::size_t num_sweeps, const std::function<bool(const std::vector<std::size_t>&)>& complete);
 
 }  // namespace ringsweep

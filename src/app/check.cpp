@@ -18,6 +18,7 @@
 #include "app/output_place.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
+#include "ringsweep/session.h"
 
 namespace ringsweep::app {
 namespace {
@@ -89,10 +90,11 @@ AnalysisOptions analysis_options(const CheckOptions& options, const Burst& burst
   result.threads = options.threads;
   result.blur_limit_px = options.blur_limit_px;
   result.lens = options.lens;
+  result.subject = options.subject;
   result.first_end = options.first_end;
   if (options.blur_limit_handbook) {
     if (const auto size = full_size_of(burst, stages)) {
-      result.blur_limit_px = std::hypot(size->width, size->height) / 1500.0;
+      result.blur_limit_px = handbook_blur_limit_px(*size);
     }
   }
   return result;
@@ -163,6 +165,8 @@ Files report_files(const std::vector<BurstAnalysis>& bursts, const std::string& 
     if (!text.empty()) text += "\n";
     text += summary_text(burst) + "\n" + details_text(burst);
   }
+  const std::string scenes = scenes_text(bursts);
+  text += fmt::format("\n{}{}", scenes, session_text(bursts));
   if (!left_out.empty()) text += fmt::format("\n{}", left_out);
   // report.json first: by it the next run knows the other files as ours.
   Files files{{"report.json", json}, {"report.txt", text}};
@@ -198,11 +202,9 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const CheckOption
     out << (colour ? coloured(summary, bursts[i].verdict.kind) : summary);
     if (options.details) out << "\n" << details_text(bursts[i]);
   }
-}
-
-bool is_complete(const BurstAnalysis& burst) {
-  return burst.verdict.kind == VerdictKind::complete ||
-         burst.verdict.kind == VerdictKind::complete_without;
+  const std::string scenes = scenes_text(bursts);
+  if (!scenes.empty()) out << "\n" << scenes;
+  if (options.summary) out << "\n" << session_text(bursts);
 }
 
 bool is_sweep(const BurstAnalysis& burst) {
@@ -289,8 +291,10 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
                    .remedy = "the report folder has it all"});
   }
   if (!analysed.failed && std::ranges::none_of(analysed.bursts, is_sweep)) return kNothingFound;
-  return !analysed.failed && std::ranges::all_of(analysed.bursts, is_complete) ? kComplete
-                                                                               : kNotComplete;
+  const bool complete = std::ranges::all_of(group_scenes(analysed.bursts), [](const Scene& scene) {
+    return scene.verdict == VerdictKind::complete || scene.verdict == VerdictKind::complete_without;
+  });
+  return !analysed.failed && complete ? kComplete : kNotComplete;
 }
 
 }  // namespace

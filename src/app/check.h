@@ -20,11 +20,13 @@ struct CheckOptions {
   std::string json;  ///< file to write the report to as well, "-" for standard output, "" for none
   std::optional<std::filesystem::path> out;  ///< report folder; absent: output_place.h chooses
   bool details = false;
+  bool summary = false;  ///< how the session went, at the end
   bool prefer_raw = false;
   std::optional<double> blur_limit_px;
   bool blur_limit_handbook = false;  ///< diagonal / 1500 instead
   int threads = 0;                   ///< 0: as many as there are cores
   LensOptions lens;
+  SubjectChoice subject;
   std::optional<Side> first_end;  ///< where the first sweep of every burst began
 };
 

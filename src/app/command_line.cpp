@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "app/exit_status.h"
+#include "app/subject_options.h"
 
 namespace ringsweep::app {
 namespace {
@@ -20,13 +21,14 @@ Examples
   ringsweep check DSC012*.JPG                       these pictures only
   ringsweep check /media/card --details             with all numbers
   ringsweep check burst --json - | less             the report as JSON
+  ringsweep check burst --from 1204 --to 1221       only this depth must be sharp
 
 The report (report.txt, report.json, depth-1.png ...) goes to ringsweep-report in the current folder.
 Nothing is ever written on a card or under the given paths: where the current folder lies there, the
 report goes to ~/.local/share/ringsweep.
 
 Exit status
-  0  every burst is complete
+  0  every scene has a burst that is complete
   1  at least one must be shot again, or cannot be told
   2  the command line was wrong
   3  nothing could be read, or no ring sweep was found
@@ -96,6 +98,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   CLI::Option* out_option =
       check->add_option("--out", out, "Write the report into this folder")->type_name("DIR");
   check->add_flag("--details", options.details, "Print all numbers as well");
+  check->add_flag("--summary", options.summary, "Say at the end how the whole session went");
   check->add_flag("--raw", options.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
   double blur_limit_px = 0.0;
   CLI::Option* blur_limit =
@@ -115,6 +118,8 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
       ->type_name("N")
       ->check(CLI::Range(0, kMostThreads));
+  SubjectWords subject;
+  add_subject_options(*check, subject);
   add_lens_options(*check, options.lens);
   check->footer(kCheckFooter);
 
@@ -145,6 +150,12 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     *console.err << "ringsweep: " << why << "; `ringsweep check --help` shows how.\n";
     return kWrongCommand;
   }
+  Result<SubjectChoice> choice = subject_choice(subject);
+  if (!choice) {
+    *console.err << "ringsweep: " << one_line(choice.error()) << "\n";
+    return kWrongCommand;
+  }
+  options.subject = *std::move(choice);
   options.paths.assign(paths.begin(), paths.end());
   if (*blur_limit) options.blur_limit_px = blur_limit_px;
   return run_check(options, console, stages);

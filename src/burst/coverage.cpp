@@ -2,11 +2,15 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 #include <stdexcept>
 
 namespace ringsweep {
 namespace {
+
+constexpr double kNearly = 0.85;  // DESIGN section 7: from here on it is close
+constexpr double kFarAway = 1e12;
 
 void check(const CoverageOptions& options) {
   if (!(options.blur_limit_px > 0.0)) throw std::invalid_argument("blur_limit_px must be > 0");
@@ -35,6 +39,12 @@ double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t 
   const double width = *focus.frames[a].q_px - *focus.frames[b].q_px;
   return std::sqrt(std::max(0.0, c(i, i) + c(j, j) - 2.0 * c(i, j)) +
                    std::pow(width * focus.scale_sd, 2));
+}
+
+/// Probability that a normal variable is above `limit`; a step function where the sd is 0.
+double probability_above(double limit, double mean, double sd) {
+  if (!(sd > 0.0)) return mean > limit ? 1.0 : 0.0;
+  return 0.5 * std::erfc((limit - mean) / (sd * std::numbers::sqrt2));
 }
 
 /// Between neighbours among the usable frames, by rising position.
@@ -67,11 +77,15 @@ std::vector<Gap> find_gaps(const FocalPositions& focus, std::span<const double> 
     // A neighbour shows what lies within b of it; only what is deeper inside is missing.
     const double share = share_between(subject, low_px + b, high_px - b);
     if (share == 0.0 || share < options.min_subject_share) continue;
+    const double probability = probability_above(2.0 * b, step.width_px, step.width_sd_px);
     gaps.push_back({.lower = step.lower,
                     .upper = step.upper,
                     .width_px = step.width_px,
                     .width_sd_px = step.width_sd_px,
-                    .subject_share = share});
+                    .subject_share = share,
+                    .probability = probability,
+                    .soft = probability < options.sure || step.width_px <= options.least_width_px ||
+                            share < options.gap_share});
   }
   return gaps;
 }
@@ -90,10 +104,14 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
   coverage.has_subject = true;
   coverage.subject_low_px = at(0.005);
   coverage.subject_high_px = at(0.995);
-  for (const Step& step : steps_between(focus))
-    if (*focus.frames[step.upper].q_px > coverage.subject_low_px &&
-        *focus.frames[step.lower].q_px < coverage.subject_high_px)
-      coverage.steps.push_back(step);
+  for (Step step : steps_between(focus)) {
+    const double low_px = *focus.frames[step.lower].q_px;
+    const double high_px = *focus.frames[step.upper].q_px;
+    if (high_px <= coverage.subject_low_px || low_px >= coverage.subject_high_px) continue;
+    step.nearly_missed_share = share_between(subject, low_px + kNearly * options.blur_limit_px,
+                                             high_px - kNearly * options.blur_limit_px);
+    coverage.steps.push_back(step);
+  }
   for (const bool low : {true, false}) {
     const std::size_t frame = low ? order.front() : order.back();
     const double q = *focus.frames[frame].q_px;
@@ -101,11 +119,15 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
     const double sd = std::hypot(focus.frames[frame].sd_px.value_or(0.0), beyond * focus.scale_sd);
     // Open where it is beyond the limit with probability 0.95; where that is known badly, a little
     // beyond is enough, or much of the subject could be missed.
+    const double limit = options.blur_limit_px;
+    const double share_beyond = low ? share_between(subject, -kFarAway, q - limit)
+                                    : share_between(subject, q + limit, kFarAway);
     const double margin = std::min(1.645 * sd, 0.25 * options.blur_limit_px);
     coverage.ends.push_back({.low = low,
                              .open = beyond > options.blur_limit_px + margin,
                              .beyond_px = std::max(0.0, beyond),
                              .beyond_sd_px = sd,
+                             .subject_share = share_beyond,
                              .frame = frame});
   }
   return coverage;

@@ -1,54 +1,380 @@
 #include "ringsweep/subject.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
+#include <cmath>
+#include <optional>
+#include <random>
+#include <stdexcept>
 
 namespace ringsweep {
+namespace {
 
-std::vector<double> subject_positions(const Profiles& profiles, const FocalPositions& focus,
-                                      const SubjectOptions& options) {
-  double low = 0.0, high = 0.0;
-  bool any = false;
+constexpr int kNone = -1;
+constexpr int kLinkTiles = 3;      // pieces this far apart belong together
+constexpr double kLinkPx = 4.0;    // ...where their depths differ by no more
+constexpr std::size_t kPiece = 3;  // tiles; fewer are noise
+constexpr std::size_t kPlane = 20;
+constexpr int kMostPlanes = 3;
+constexpr std::size_t kFewest = 12;     // tiles that can be a subject
+constexpr double kOnPlane = 0.6;        // share of a piece that makes it the plane's
+constexpr double kAllPerch = 0.9;       // share from which on animal and perch cannot be told apart
+constexpr double kEndQuantile = 0.005;  // the last hair is no end; as in coverage.cpp
+
+using Tiles = std::vector<std::size_t>;
+
+/// q = a row + b col + c.
+struct Plane {
+  double a = 0.0, b = 0.0, c = 0.0;
+  [[nodiscard]] double off_px(const TileProfile& tile, double q) const {
+    return std::abs(a * tile.row + b * tile.col + c - q);
+  }
+};
+
+/// The tiles on their grid.
+class Field {
+ public:
+  Field(const Profiles& profiles, const FocalPositions& focus, const cv::Mat& all_see,
+        const SubjectOptions& options)
+      : tiles_(profiles.tiles), focus_(focus), options_(options) {
+    int rows = profiles.grid.rows(), cols = profiles.grid.cols();
+    for (const TileProfile& t : tiles_) {
+      rows = std::max(rows, t.row + 1);
+      cols = std::max(cols, t.col + 1);
+    }
+    at_ = cv::Mat(rows, cols, CV_32SC1, cv::Scalar(kNone));
+    for (std::size_t t = 0; t < tiles_.size(); ++t)
+      at_.at<int>(tiles_[t].row, tiles_[t].col) = static_cast<int>(t);
+    for (const TileProfile& t : tiles_) border_.push_back(near_border(t, all_see));
+  }
+
+  [[nodiscard]] double q(std::size_t t) const { return focus_.tiles[t].q_px; }
+  [[nodiscard]] bool at_border(std::size_t t) const { return border_[t]; }
+  [[nodiscard]] const TileProfile& tile(std::size_t t) const { return tiles_[t]; }
+  [[nodiscard]] cv::Size size() const { return at_.size(); }
+
+  /// Calls body(other) for the tiles of the grid up to `reach` away.
+  template <class Body>
+  void around(std::size_t t, int reach, const Body& body) const {
+    const auto [r, c] = std::pair(tiles_[t].row, tiles_[t].col);
+    for (int y = std::max(0, r - reach); y <= std::min(at_.rows - 1, r + reach); ++y)
+      for (int x = std::max(0, c - reach); x <= std::min(at_.cols - 1, c + reach); ++x) {
+        const int other = at_.at<int>(y, x);
+        if (other != kNone && static_cast<std::size_t>(other) != t)
+          body(static_cast<std::size_t>(other));
+      }
+  }
+
+  /// Connected sets of the tiles for which `in` holds.
+  [[nodiscard]] std::vector<Tiles> pieces(const std::vector<bool>& in) const {
+    std::vector<bool> seen(tiles_.size());
+    std::vector<Tiles> result;
+    for (std::size_t start = 0; start < tiles_.size(); ++start) {
+      if (!in[start] || seen[start]) continue;
+      Tiles piece{start};
+      seen[start] = true;
+      for (std::size_t i = 0; i < piece.size(); ++i) {
+        const std::size_t t = piece[i];
+        around(t, kLinkTiles, [&](std::size_t other) {
+          if (!in[other] || seen[other] || std::abs(q(other) - q(t)) > kLinkPx) return;
+          seen[other] = true;
+          piece.push_back(other);
+        });
+      }
+      result.push_back(std::move(piece));
+    }
+    return result;
+  }
+
+  [[nodiscard]] bool reaches_border(const Tiles& piece) const {
+    return std::ranges::any_of(piece, [&](std::size_t t) { return border_[t]; });
+  }
+
+  /// Tiles that are sure of their depth and share it with their neighbours.
+  [[nodiscard]] std::vector<bool> supported() const {
+    std::vector<bool> result(tiles_.size());
+    for (std::size_t t = 0; t < tiles_.size(); ++t) {
+      if (focus_.tiles[t].weight < options_.min_weight) continue;
+      int agree = 0;
+      around(t, 1, [&](std::size_t other) {
+        if (focus_.tiles[other].weight >= options_.min_weight &&
+            std::abs(q(other) - q(t)) < options_.agree_px)
+          ++agree;
+      });
+      result[t] = agree >= options_.agreeing;
+    }
+    return result;
+  }
+
+ private:
+  [[nodiscard]] bool near_border(const TileProfile& t, const cv::Mat& all_see) const {
+    const int reach = options_.border_tiles;
+    if (t.row < reach || t.col < reach || t.row >= at_.rows - reach || t.col >= at_.cols - reach)
+      return true;
+    if (all_see.empty()) return false;
+    const cv::Rect about(t.col - reach, t.row - reach, 2 * reach + 1, 2 * reach + 1);
+    return cv::countNonZero(all_see(about)) < about.area();
+  }
+
+  const std::vector<TileProfile>& tiles_;
+  const FocalPositions& focus_;
+  const SubjectOptions& options_;
+  cv::Mat at_;
+  std::vector<bool> border_;
+};
+
+Plane least_squares(const Field& field, const Tiles& tiles) {
+  Eigen::MatrixX3d design(static_cast<Eigen::Index>(tiles.size()), 3);
+  Eigen::VectorXd q(design.rows());
+  for (std::size_t i = 0; i < tiles.size(); ++i) {
+    const auto row = static_cast<Eigen::Index>(i);
+    design.row(row) << field.tile(tiles[i]).row, field.tile(tiles[i]).col, 1.0;
+    q(row) = field.q(tiles[i]);
+  }
+  const Eigen::Vector3d x = design.colPivHouseholderQr().solve(q);
+  return {.a = x(0), .b = x(1), .c = x(2)};
+}
+
+std::optional<Plane> through(const Field& field, std::size_t i, std::size_t j, std::size_t k) {
+  const auto row = [&](std::size_t t) {
+    return Eigen::RowVector3d(field.tile(t).row, field.tile(t).col, 1.0);
+  };
+  Eigen::Matrix3d design;
+  design << row(i), row(j), row(k);
+  constexpr double kLeastArea = 20.0;  // of the triangle, tiles squared: others say nothing
+  if (std::abs(design.determinant()) < 2.0 * kLeastArea) return std::nullopt;
+  const Eigen::Vector3d x =
+      design.partialPivLu().solve(Eigen::Vector3d(field.q(i), field.q(j), field.q(k)));
+  return Plane{.a = x(0), .b = x(1), .c = x(2)};
+}
+
+/// A plane that reaches the border, and the tiles that lie on it.
+struct Surface {
+  Plane plane{};
+  Tiles tiles{};
+};
+
+class Planes {
+ public:
+  Planes(const Field& field, const SubjectOptions& options) : field_(field), options_(options) {}
+
+  [[nodiscard]] std::vector<Surface> find(std::vector<bool> left) const {
+    std::mt19937 random(options_.seed);
+    std::vector<Surface> found;
+    for (int i = 0; i < kMostPlanes; ++i) {
+      std::optional<Surface> surface = best(left, random);
+      if (!surface) break;
+      for (const std::size_t t : surface->tiles) left[t] = false;
+      if (spans(surface->tiles)) found.push_back(std::move(*surface));
+    }
+    return found;
+  }
+
+ private:
+  [[nodiscard]] Tiles on(const Plane& plane, const Tiles& tiles) const {
+    Tiles result;
+    for (const std::size_t t : tiles)
+      if (plane.off_px(field_.tile(t), field_.q(t)) < options_.plane_px) result.push_back(t);
+    return result;
+  }
+
+  [[nodiscard]] std::optional<Surface> best(const std::vector<bool>& left,
+                                            std::mt19937& random) const {
+    Tiles all, border;
+    for (std::size_t t = 0; t < left.size(); ++t) {
+      if (!left[t]) continue;
+      all.push_back(t);
+      if (field_.at_border(t)) border.push_back(t);
+    }
+    if (all.size() < kPlane || border.size() < kPiece) return std::nullopt;
+    // The modulus favours early tiles by parts in 10^6: nothing here.
+    const auto any = [&](const Tiles& of) { return of[random() % of.size()]; };
+    Plane plane;
+    std::size_t most = 0;
+    for (int trial = 0; trial < options_.plane_trials; ++trial) {
+      const std::size_t i = any(border), j = any(all), k = any(all);
+      const std::optional<Plane> candidate = through(field_, i, j, k);
+      if (!candidate) continue;
+      const std::size_t count = on(*candidate, all).size();
+      if (count > most) most = count, plane = *candidate;
+    }
+    if (most < kPlane) return std::nullopt;
+    constexpr int kRefits = 3;
+    for (int i = 0; i < kRefits; ++i) {
+      const Tiles near = on(plane, all);
+      if (near.size() < kPlane) break;
+      plane = least_squares(field_, near);
+    }
+    std::vector<bool> in(left.size());
+    for (const std::size_t t : on(plane, all)) in[t] = true;
+    Surface surface{.plane = plane};
+    for (const Tiles& piece : field_.pieces(in))
+      if (piece.size() >= kPlane && field_.reaches_border(piece))
+        surface.tiles.insert(surface.tiles.end(), piece.begin(), piece.end());
+    return surface.tiles.empty() ? std::nullopt : std::optional(std::move(surface));
+  }
+
+  /// Long enough to be something that goes through the picture.
+  [[nodiscard]] bool spans(const Tiles& tiles) const {
+    const auto [top, bottom] =
+        std::ranges::minmax(tiles, {}, [&](std::size_t t) { return field_.tile(t).row; });
+    const auto [left, right] =
+        std::ranges::minmax(tiles, {}, [&](std::size_t t) { return field_.tile(t).col; });
+    return field_.tile(bottom).row - field_.tile(top).row >=
+               options_.plane_extent * field_.size().height ||
+           field_.tile(right).col - field_.tile(left).col >=
+               options_.plane_extent * field_.size().width;
+  }
+
+  const Field& field_;
+  const SubjectOptions& options_;
+};
+
+/// The usable frames' outermost positions.
+std::optional<std::pair<double, double>> sweep_range(const FocalPositions& focus) {
+  std::optional<std::pair<double, double>> range;
   for (const FocalPosition& frame : focus.frames) {
     if (!frame.usable || !frame.q_px) continue;
-    low = any ? std::min(low, *frame.q_px) : *frame.q_px;
-    high = any ? std::max(high, *frame.q_px) : *frame.q_px;
-    any = true;
+    if (!range) range = {*frame.q_px, *frame.q_px};
+    range->first = std::min(range->first, *frame.q_px);
+    range->second = std::max(range->second, *frame.q_px);
   }
-  if (!any) return {};
-  std::vector<double> positions;
-  for (std::size_t t = 0; t < profiles.tiles.size(); ++t)
-    if (focus.tiles[t].weight >= options.min_weight) positions.push_back(focus.tiles[t].q_px);
-  std::ranges::sort(positions);
+  return range;
+}
 
-  // Beyond an end, stop at the first break in depth. One tile in 500 is noise and bridges nothing.
-  const auto cut = [&](auto begin, auto end, double edge, double direction) {
-    double last = edge;
-    std::vector<double> kept;
-    const std::size_t run = std::max<std::size_t>(1, positions.size() / 500);
-    std::vector<double> pending;
-    for (auto it = begin; it != end; ++it) {
-      const double out = direction * (*it - edge);
-      if (out <= 0.0) continue;
-      if (out > options.reach_px) break;
-      if (direction * (*it - last) > options.island_gap_px) break;
-      pending.push_back(*it);
-      if (pending.size() >= run) {
-        last = pending.back();
-        kept.insert(kept.end(), pending.begin(), pending.end());
-        pending.clear();
-      }
-    }
-    return kept;
+/// Beyond an end, stops at the first break in depth: tiles farther out are `apart`. One tile in 500
+/// is noise and bridges nothing.
+/// @param direction +1 above, -1 below
+void cut_beyond(std::vector<TileRole>& roles, const Field& field, double edge, double direction,
+                const SubjectOptions& options) {
+  Tiles beyond;
+  for (std::size_t t = 0; t < roles.size(); ++t)
+    if (roles[t] == TileRole::subject && direction * (field.q(t) - edge) > 0.0) beyond.push_back(t);
+  std::ranges::sort(beyond, {}, [&](std::size_t t) { return direction * field.q(t); });
+  const auto subject = static_cast<std::size_t>(std::ranges::count(roles, TileRole::subject));
+  const std::size_t run = std::max<std::size_t>(1, subject / 500);
+  double last = edge;
+  std::size_t kept = 0, pending = 0;
+  for (const std::size_t t : beyond) {
+    if (direction * (field.q(t) - edge) > options.reach_px ||
+        direction * (field.q(t) - last) > options.island_gap_px)
+      break;
+    if (++pending < run) continue;
+    kept += pending;
+    pending = 0;
+    last = field.q(t);
+  }
+  for (std::size_t i = kept; i < beyond.size(); ++i) roles[beyond[i]] = TileRole::apart;
+}
+
+/// Beyond the end at `edge`, drops pieces that are too small, and those that run out of the
+/// picture. @return whether there is one of the latter
+bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
+                       const std::vector<Surface>& surfaces, const std::vector<bool>& on_surface,
+                       double edge, double direction, const SubjectOptions& options) {
+  std::vector<bool> beyond(roles.size());
+  for (std::size_t t = 0; t < roles.size(); ++t) {
+    const double out = direction * (field.q(t) - edge);
+    beyond[t] = roles[t] == TileRole::subject && out > 0.0 && out <= options.reach_px;
+  }
+  bool any = false;
+  for (const Tiles& piece : field.pieces(beyond)) {
+    const auto flat = std::ranges::count_if(piece, [&](std::size_t t) {
+      if (on_surface[t]) return true;
+      // Beside a surface it bends a little; elsewhere its plane goes on through thin air.
+      bool beside = false;
+      field.around(t, kLinkTiles, [&](std::size_t other) { beside = beside || on_surface[other]; });
+      return beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
+               return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * options.plane_px;
+             });
+    });
+    const bool perch = field.reaches_border(piece) ||
+                       static_cast<double>(flat) >= kOnPlane * static_cast<double>(piece.size());
+    if (piece.size() >= kPiece && !perch) continue;
+    any = any || (perch && piece.size() >= kPiece);
+    for (const std::size_t t : piece) roles[t] = perch ? TileRole::perch : TileRole::stray;
+  }
+  return any;
+}
+
+/// Share of the sorted positions from below.
+double quantile_of(const std::vector<double>& sorted, double share) {
+  return sorted[static_cast<std::size_t>(share * static_cast<double>(sorted.size() - 1) + 0.5)];
+}
+
+std::vector<double> positions_of(const std::vector<TileRole>& roles, const Field& field,
+                                 TileRole role) {
+  std::vector<double> result;
+  for (std::size_t t = 0; t < roles.size(); ++t)
+    if (roles[t] == role) result.push_back(field.q(t));
+  std::ranges::sort(result);
+  return result;
+}
+
+}  // namespace
+
+Subject find_subject(const Profiles& profiles, const FocalPositions& focus, double blur_limit_px,
+                     const cv::Mat& all_see, const SubjectWish& wish,
+                     const SubjectOptions& options) {
+  const cv::Size grid(profiles.grid.cols(), profiles.grid.rows());
+  if (!wish.mask.empty() && wish.mask.size() != grid)
+    throw std::invalid_argument("find_subject: the mask has another size than the grid");
+  if (!all_see.empty() && all_see.size() != grid)
+    throw std::invalid_argument("find_subject: all_see has another size than the grid");
+  Subject result;
+  result.said = !wish.mask.empty() || wish.low_px || wish.high_px;
+  result.roles.assign(profiles.tiles.size(), TileRole::stray);
+  const auto range = sweep_range(focus);
+  if (!range) return result;
+  const Field field(profiles, focus, all_see, options);
+  const std::vector<bool> supported = field.supported();
+  for (std::size_t t = 0; t < supported.size(); ++t)
+    if (supported[t]) result.roles[t] = TileRole::subject;
+
+  const auto not_meant = [&](std::size_t t) {
+    const TileProfile& tile = profiles.tiles[t];
+    return (!wish.mask.empty() && wish.mask.at<std::uint8_t>(tile.row, tile.col) == 0) ||
+           (wish.low_px && field.q(t) < *wish.low_px) ||
+           (wish.high_px && field.q(t) > *wish.high_px);
   };
-  std::vector<double> subject;
-  std::ranges::copy_if(positions, std::back_inserter(subject),
-                       [&](double q) { return q >= low && q <= high; });
-  const auto below = cut(positions.rbegin(), positions.rend(), low, -1.0);
-  const auto above = cut(positions.begin(), positions.end(), high, 1.0);
-  subject.insert(subject.end(), below.begin(), below.end());
-  subject.insert(subject.end(), above.begin(), above.end());
-  std::ranges::sort(subject);
-  return subject;
+  for (std::size_t t = 0; t < supported.size(); ++t)
+    if (supported[t] && not_meant(t)) result.roles[t] = TileRole::not_meant;
+
+  const auto [low, high] = *range;
+  bool all_perch = false;
+  if (wish.mask.empty()) {
+    const std::vector<Surface> surfaces = Planes(field, options).find(supported);
+    std::vector<bool> on_surface(supported.size());
+    for (const Surface& s : surfaces)
+      for (const std::size_t t : s.tiles) on_surface[t] = true;
+    result.perch_low = drop_perch_beyond(result.roles, field, surfaces, on_surface,
+                                         low - blur_limit_px, -1.0, options);
+    result.perch_high = drop_perch_beyond(result.roles, field, surfaces, on_surface,
+                                          high + blur_limit_px, 1.0, options);
+    // The perch counts within the animal's own depth: there it is what the animal stands on.
+    std::vector<double> animal;
+    std::size_t all = 0;
+    for (std::size_t t = 0; t < supported.size(); ++t) {
+      if (result.roles[t] != TileRole::subject) continue;
+      ++all;
+      if (!on_surface[t]) animal.push_back(field.q(t));
+    }
+    std::ranges::sort(animal);
+    all_perch = static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all);
+    if (!all_perch && animal.size() >= kFewest) {
+      const double from = quantile_of(animal, kEndQuantile) - blur_limit_px;
+      const double to = quantile_of(animal, 1.0 - kEndQuantile) + blur_limit_px;
+      for (std::size_t t = 0; t < supported.size(); ++t)
+        if (result.roles[t] == TileRole::subject && on_surface[t] &&
+            (field.q(t) < from || field.q(t) > to))
+          result.roles[t] = TileRole::perch;
+    }
+  }
+  cut_beyond(result.roles, field, low, -1.0, options);
+  cut_beyond(result.roles, field, high, 1.0, options);
+  result.positions_px = positions_of(result.roles, field, TileRole::subject);
+  result.trusted = result.positions_px.size() >= kFewest && (!all_perch || result.said);
+  return result;
 }
 
 }  // namespace ringsweep

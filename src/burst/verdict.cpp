@@ -1,6 +1,7 @@
 #include "ringsweep/verdict.h"
 
 #include <algorithm>
+#include <numeric>
 
 namespace ringsweep {
 namespace {
@@ -9,11 +10,80 @@ bool close_call(double width_px, double allowed_px) {
   return width_px > 0.85 * allowed_px && width_px < 1.15 * allowed_px;
 }
 
+Reason gap_reason(const Gap& gap, const std::vector<bool>& dark, double allowed_step_px) {
+  const auto [first, last] = std::minmax(gap.lower, gap.upper);
+  Reason reason{.kind = gap.soft ? ReasonKind::soft_place : ReasonKind::gap,
+                .first_frame = first,
+                .last_frame = last,
+                .width_px = gap.width_px,
+                .width_sd_px = gap.width_sd_px,
+                .subject_share = gap.subject_share,
+                .close_call = close_call(gap.width_px, allowed_step_px),
+                .box_px = gap.box_px};
+  // Dark frames are the cause where the ring alone would have made steps that are short enough.
+  std::size_t missed = 0;
+  for (std::size_t k = first + 1; k < last; ++k) missed += dark[k] ? 1 : 0;
+  if (!gap.soft && missed == last - first - 1 && missed > 0 &&
+      gap.width_px / static_cast<double>(missed + 1) <= allowed_step_px)
+    reason.kind = ReasonKind::gap_from_dark;
+  return reason;
+}
+
+/// Complete; where the widest step was nearly too wide, which one.
+Reason covered(const Coverage& coverage, double allowed_step_px) {
+  constexpr double kLeastShare = 0.002;  // as in CoverageOptions
+  Reason reason{.kind = ReasonKind::covered};
+  for (const Step& step : coverage.steps) {
+    if (!close_call(step.width_px, allowed_step_px) || step.width_px > allowed_step_px ||
+        step.width_px <= reason.width_px || step.nearly_missed_share < kLeastShare)
+      continue;
+    const auto [first, last] = std::minmax(step.lower, step.upper);
+    reason.first_frame = first;
+    reason.last_frame = last;
+    reason.width_px = step.width_px;
+    reason.width_sd_px = step.width_sd_px;
+    reason.close_call = true;
+  }
+  return reason;
+}
+
+void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_px,
+                const KnownEnds& known, const VerdictOptions& options, Verdict& verdict) {
+  bool any_open = false;
+  for (const End& end : coverage.ends) {
+    Reason reason{.kind = ReasonKind::open_end,
+                  .first_frame = end.frame,
+                  .last_frame = end.frame,
+                  .width_px = end.beyond_px,
+                  .width_sd_px = end.beyond_sd_px,
+                  .subject_share = end.subject_share,
+                  .close_call = close_call(2.0 * end.beyond_px, allowed_step_px),
+                  .at_start = end.low == starts_low,
+                  .box_px = end.box_px};
+    if (!end.open) {
+      reason.kind = ReasonKind::perch_goes_on;
+      if (end.low ? known.perch_low : known.perch_high) verdict.notes.push_back(reason);
+      continue;
+    }
+    any_open = true;
+    if (!known.subject_trusted && !known.range_said) continue;
+    const double most = known.range_said   ? 0.0
+                        : !known.near_side ? options.unknown_share
+                        : end.low          ? options.far_share
+                                           : 0.0;
+    (end.subject_share >= most ? verdict.reasons : verdict.notes).push_back(reason);
+  }
+  if (known.subject_trusted || known.range_said || !any_open || coverage.ends.size() < 2) return;
+  const auto [first, last] = std::minmax(coverage.ends[0].frame, coverage.ends[1].frame);
+  verdict.notes.push_back(
+      {.kind = ReasonKind::ends_not_told, .first_frame = first, .last_frame = last});
+}
+
 }  // namespace
 
 Verdict decide(const FocalPositions& focus, const Coverage& coverage,
                const std::vector<SweepRange>& sweeps, const std::vector<bool>& dark,
-               double allowed_step_px) {
+               double allowed_step_px, const KnownEnds& known, const VerdictOptions& options) {
   Verdict verdict;
   const auto usable = std::ranges::count_if(
       focus.frames, [](const FocalPosition& f) { return f.usable && f.q_px.has_value(); });
@@ -34,37 +104,33 @@ Verdict decide(const FocalPositions& focus, const Coverage& coverage,
     verdict.reasons.push_back({.kind = ReasonKind::no_subject});
     return verdict;
   }
-  for (const Gap& gap : coverage.gaps) {
-    const auto [first, last] = std::minmax(gap.lower, gap.upper);
-    Reason reason{.kind = ReasonKind::gap,
-                  .first_frame = first,
-                  .last_frame = last,
-                  .width_px = gap.width_px,
-                  .width_sd_px = gap.width_sd_px,
-                  .subject_share = gap.subject_share,
-                  .close_call = close_call(gap.width_px, allowed_step_px)};
-    // Dark frames are the cause where the ring alone would have made steps that are short enough.
-    std::size_t missed = 0;
-    for (std::size_t k = first + 1; k < last; ++k) missed += dark[k] ? 1 : 0;
-    if (missed == last - first - 1 && missed > 0 &&
-        gap.width_px / static_cast<double>(missed + 1) <= allowed_step_px)
-      reason.kind = ReasonKind::gap_from_dark;
-    verdict.reasons.push_back(reason);
-  }
+  for (const Gap& gap : coverage.gaps)
+    (gap.soft ? verdict.notes : verdict.reasons).push_back(gap_reason(gap, dark, allowed_step_px));
   const bool starts_low = sweeps.empty() || sweeps.front().rising;
-  for (const End& end : coverage.ends) {
-    if (!end.open) continue;
-    verdict.reasons.push_back({.kind = ReasonKind::open_end,
-                               .first_frame = end.frame,
-                               .last_frame = end.frame,
-                               .width_px = end.beyond_px,
-                               .width_sd_px = end.beyond_sd_px,
-                               .close_call = close_call(2.0 * end.beyond_px, allowed_step_px),
-                               .at_start = end.low == starts_low});
-  }
+  judge_ends(coverage, starts_low, allowed_step_px, known, options, verdict);
   verdict.kind = verdict.reasons.empty() ? VerdictKind::complete : VerdictKind::reshoot;
-  if (verdict.reasons.empty()) verdict.reasons.push_back({.kind = ReasonKind::covered});
+  if (verdict.reasons.empty()) verdict.reasons.push_back(covered(coverage, allowed_step_px));
   return verdict;
+}
+
+std::vector<std::size_t> fewest_complete(
+    std::size_t num_sweeps, const std::function<bool(const std::vector<std::size_t>&)>& complete) {
+  constexpr std::size_t kMostForAll = 12;
+  for (std::size_t size = 1; size <= num_sweeps; ++size) {
+    if (num_sweeps > kMostForAll && size > 2 && size < num_sweeps) continue;
+    // All choices of `size` out of num_sweeps, in the order of their indices.
+    std::vector<std::size_t> choice(size);
+    std::iota(choice.begin(), choice.end(), std::size_t{0});
+    while (true) {
+      if (complete(choice)) return choice;
+      std::size_t i = size;
+      while (i > 0 && choice[i - 1] == num_sweeps - size + i - 1) --i;
+      if (i == 0) break;
+      ++choice[i - 1];
+      for (; i < size; ++i) choice[i] = choice[i - 1] + 1;
+    }
+  }
+  return {};
 }
 
 }  // namespace ringsweep

@@ -159,6 +159,19 @@ void draw_legend(cv::Mat legend, const BurstAnalysis& burst, const Range& range,
   }
 }
 
+/// What is no subject is drawn small: grey is left around it.
+void shrink_others(cv::Mat& picture, const cv::Mat& roles, int cell) {
+  const int edge = std::max(1, cell / 4);
+  for (int row = 0; row < roles.rows; ++row) {
+    for (int col = 0; col < roles.cols; ++col) {
+      const auto role = static_cast<TileRole>(roles.at<std::uint8_t>(row, col));
+      if (role == TileRole::subject) continue;
+      const cv::Rect whole(col * cell, row * cell, cell, cell);
+      cv::rectangle(picture, whole, kGrey, role == TileRole::stray ? cv::FILLED : edge);
+    }
+  }
+}
+
 }  // namespace
 
 cv::Mat depth_picture(const BurstAnalysis& burst) {
@@ -182,6 +195,10 @@ cv::Mat depth_picture(const BurstAnalysis& burst) {
   // Nearest neighbour: a smooth picture would show depths that nobody measured.
   cv::resize(turned, picture.rowRange(0, turned.rows * cell),
              cv::Size(turned.cols * cell, turned.rows * cell), 0.0, 0.0, cv::INTER_NEAREST);
+  if (!depth.role.empty()) {
+    cv::Mat tiled = picture.rowRange(0, turned.rows * cell);
+    shrink_others(tiled, upright(depth.role, burst.orientation), cell);
+  }
   if (range)
     draw_legend(picture.rowRange(turned.rows * cell, picture.rows), burst, *range, colours);
   return picture;

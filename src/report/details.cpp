@@ -56,9 +56,13 @@ std::string frame_table(const BurstAnalysis& burst) {
 
 std::string gap_line(const BurstAnalysis& burst, const Gap& gap) {
   const auto [after, before] = wording::by_time(gap);
-  return fmt::format("{} to {}: {:.2f} px (sd {:.2f} px), {:.1f} % of the subject\n",
-                     printable(burst.frames[after].file), printable(burst.frames[before].file),
-                     gap.width_px, gap.width_sd_px, 100.0 * gap.subject_share);
+  const std::string_view where = wording::place_words(burst, gap.box_px);
+  return fmt::format(
+      "{} to {}: {:.2f} px (sd {:.2f} px), a gap with probability {:.2f}, {:.1f} % of the subject"
+      "{}{}{}\n",
+      printable(burst.frames[after].file), printable(burst.frames[before].file), gap.width_px,
+      gap.width_sd_px, gap.probability, 100.0 * gap.subject_share, where.empty() ? "" : ", ", where,
+      gap.soft ? "; a soft place only" : "");
 }
 
 std::string limits(const BurstAnalysis& burst) {
@@ -74,6 +78,11 @@ std::string limits(const BurstAnalysis& burst) {
         *burst.quarter_wave_blur_px,
         burst.working_f_number_given ? "the working f-number as given"
                                      : "the f-number in the files taken as the working one");
+  }
+  for (const LimitRow& row : burst.limits) {
+    text += fmt::format(" At {:.2f} px: {} gap{}, {} soft place{}, {} open end{}.",
+                        row.blur_limit_px, row.gaps, row.gaps == 1 ? "" : "s", row.soft,
+                        row.soft == 1 ? "" : "s", row.open_ends, row.open_ends == 1 ? "" : "s");
   }
   return wrapped(text);
 }
@@ -127,11 +136,45 @@ std::string near_side_line(const NearSide& side) {
   return "Which end is near is not known: positions may grow either way.\n";
 }
 
+/// What was taken for the subject, and what was not.
+std::string subject_line(const BurstAnalysis& burst) {
+  int subject = 0, perch = 0, other = 0;
+  for (int row = 0; row < burst.depth.role.rows; ++row) {
+    for (int col = 0; col < burst.depth.role.cols; ++col) {
+      switch (static_cast<TileRole>(burst.depth.role.at<std::uint8_t>(row, col))) {
+        case TileRole::subject:
+          ++subject;
+          break;
+        case TileRole::perch:
+          ++perch;
+          break;
+        case TileRole::apart:
+        case TileRole::not_meant:
+          ++other;
+          break;
+        case TileRole::stray:
+          break;
+      }
+    }
+  }
+  std::string text = fmt::format("Subject from {:.2f} to {:.2f} px, {}",
+                                 burst.coverage.subject_low_px, burst.coverage.subject_high_px,
+                                 burst.subject_said ? "as you said" : "found in the picture");
+  if (const int all = subject + perch + other; all > subject) {
+    const auto percent = [&](int part) { return 100.0 * part / all; };
+    text += fmt::format(
+        "; of all that has a depth {:.0f} % was left out as stem, blade or leaf, {:.0f} % as other "
+        "things",
+        percent(perch), percent(other));
+  }
+  if (!burst.subject_trusted) text += "; its ends are not known";
+  return wrapped(text + ".");
+}
+
 std::string coverage_lines(const BurstAnalysis& burst) {
   const Coverage& coverage = burst.coverage;
   if (!coverage.has_subject) return "No subject found.\n";
-  std::string text = fmt::format("Subject from {:.2f} to {:.2f} px.\n", coverage.subject_low_px,
-                                 coverage.subject_high_px);
+  std::string text = subject_line(burst);
   for (const End& end : coverage.ends) {
     text += fmt::format(
         "{} where the first sweep {} (frame {}): {}, {:.2f} px (sd {:.2f} px) beyond.\n",
@@ -205,6 +248,9 @@ std::string details_text(const BurstAnalysis& burst) {
                   burst.frames.size(), burst.full_size.width, burst.full_size.height,
                   wording::json_word(burst.verdict.kind));
   for (const Reason& reason : burst.verdict.reasons) {
+    text += wrapped(wording::reason_with_numbers(burst, reason));
+  }
+  for (const Reason& reason : burst.verdict.notes) {
     text += wrapped(wording::reason_with_numbers(burst, reason));
   }
   text += limits(burst) + fit_line(burst) + sway_lines(burst) + coverage_lines(burst) +

@@ -7,6 +7,7 @@
 
 #include "report/wording.h"
 #include "ringsweep/report.h"
+#include "ringsweep/session.h"
 
 namespace ringsweep {
 namespace {
@@ -32,13 +33,22 @@ std::string file_name(const BurstAnalysis& burst, std::size_t frame) {
   return valid_utf8(burst.frames[frame].file);
 }
 
+/// [x, y, w, h]; null where it is not known.
+json box_json(const cv::Rect& box) {
+  if (box.empty()) return nullptr;
+  return json::array({box.x, box.y, box.width, box.height});
+}
+
 json gap_json(const BurstAnalysis& burst, const Gap& gap) {
   const auto [after, before] = wording::by_time(gap);
   return {{"after", file_name(burst, after)},
           {"before", file_name(burst, before)},
           {"width_px", number(gap.width_px, kPxDecimals)},
           {"width_sd_px", number(gap.width_sd_px, kPxDecimals)},
-          {"subject_share", number(gap.subject_share, kShareDecimals)}};
+          {"subject_share", number(gap.subject_share, kShareDecimals)},
+          {"probability", number(gap.probability, kShareDecimals)},
+          {"soft", gap.soft},
+          {"box", box_json(gap.box_px)}};
 }
 
 json gaps_json(const BurstAnalysis& burst, std::span<const Gap> gaps) {
@@ -88,6 +98,12 @@ json sweeps_json(const BurstAnalysis& burst) {
   return list;
 }
 
+json complete_sweeps_json(const BurstAnalysis& burst) {
+  json list = json::array();
+  for (const std::size_t sweep : burst.complete_sweeps) list.push_back(sweep + 1);
+  return list;
+}
+
 json ends_json(const BurstAnalysis& burst) {
   json list = json::array();
   for (const End& end : burst.coverage.ends) {
@@ -95,6 +111,8 @@ json ends_json(const BurstAnalysis& burst) {
                     {"state", end.open ? "open" : "covered"},
                     {"beyond_px", number(end.beyond_px, kPxDecimals)},
                     {"beyond_sd_px", number(end.beyond_sd_px, kPxDecimals)},
+                    {"subject_share", number(end.subject_share, kShareDecimals)},
+                    {"box", box_json(end.box_px)},
                     {"file", file_name(burst, end.frame)}});
   }
   return list;
@@ -104,6 +122,17 @@ json subject_json(const BurstAnalysis& burst) {
   if (!burst.coverage.has_subject) return nullptr;
   return json::array({number(burst.coverage.subject_low_px, kPxDecimals),
                       number(burst.coverage.subject_high_px, kPxDecimals)});
+}
+
+json limits_json(const BurstAnalysis& burst) {
+  json list = json::array();
+  for (const LimitRow& row : burst.limits) {
+    list.push_back({{"blur_limit_px", number(row.blur_limit_px, kPxDecimals)},
+                    {"gaps", row.gaps},
+                    {"soft", row.soft},
+                    {"open_ends", row.open_ends}});
+  }
+  return list;
 }
 
 json advice_json(const BurstAnalysis& burst) {
@@ -172,12 +201,17 @@ json burst_json(const BurstAnalysis& burst) {
   for (const Reason& reason : burst.verdict.reasons) {
     reasons.push_back(wording::reason_with_numbers(burst, reason));
   }
+  json verdict_notes = json::array();
+  for (const Reason& reason : burst.verdict.notes) {
+    verdict_notes.push_back(wording::reason_with_numbers(burst, reason));
+  }
   json notes = json::array();
   for (const std::string& note : burst.notes) notes.push_back(valid_utf8(note));
   return {
       {"folder", valid_utf8(burst.folder)},
       {"verdict", wording::json_word(burst.verdict.kind)},
       {"reasons", std::move(reasons)},
+      {"verdict_notes", std::move(verdict_notes)},
       {"reference", burst.reference < burst.frames.size() ? json(file_name(burst, burst.reference))
                                                           : json(nullptr)},
       {"orientation", burst.orientation},
@@ -188,6 +222,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"near_side", near_side_json(burst.near_side)},
       {"haze", haze_json(burst)},
       {"sweeps", sweeps_json(burst)},
+      {"complete_sweeps", complete_sweeps_json(burst)},
       {"blur_limit_px", number(burst.blur_limit_px, kPxDecimals)},
       {"allowed_step_px", number(burst.allowed_step_px, kPxDecimals)},
       {"quarter_wave_blur_px", number(burst.quarter_wave_blur_px, kPxDecimals)},
@@ -195,6 +230,11 @@ json burst_json(const BurstAnalysis& burst) {
       {"lens_doubt", lens_doubt_json(burst)},
       {"blur_model", burst.wave_model ? "wave" : "disc"},
       {"subject_px", subject_json(burst)},
+      {"subject_from", !burst.coverage.has_subject ? json(nullptr)
+                       : burst.subject_said        ? json("user")
+                                                   : json("picture")},
+      {"subject_trusted", burst.subject_trusted},
+      {"blur_limits", limits_json(burst)},
       {"gaps", gaps_json(burst, burst.coverage.gaps)},
       {"ends", ends_json(burst)},
       {"advice", advice_json(burst)},
@@ -206,13 +246,14 @@ json burst_json(const BurstAnalysis& burst) {
 
 nlohmann::json report_json(std::span<const BurstAnalysis> bursts) {
   json list = json::array();
+  for (const BurstAnalysis& burst : bursts) list.push_back(burst_json(burst));
   json scenes = json::array();
-  for (std::size_t i = 0; i < bursts.size(); ++i) {
-    list.push_back(burst_json(bursts[i]));
-    // Bursts are not combined yet: each is its own scene.
-    scenes.push_back({{"bursts", json::array({i + 1})},
-                      {"verdict", wording::json_word(bursts[i].verdict.kind)},
-                      {"best", i + 1}});
+  for (const Scene& scene : group_scenes(bursts)) {
+    json members = json::array();
+    for (const std::size_t i : scene.bursts) members.push_back(i + 1);
+    scenes.push_back({{"bursts", std::move(members)},
+                      {"verdict", wording::json_word(scene.verdict)},
+                      {"best", scene.best + 1}});
   }
   return {{"format", "ringsweep-report"},
           {"version", 1},

@@ -81,6 +81,9 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
       return "no frame is sharp anywhere";
     case ReasonKind::no_sweep:
       return "all frames focus in the same place";
+    case ReasonKind::soft_place:
+    case ReasonKind::perch_goes_on:
+    case ReasonKind::ends_not_told:
     case ReasonKind::fit_not_trusted:
       break;
   }
@@ -121,11 +124,84 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
   return text;
 }
 
+const Reason* note(const BurstAnalysis& burst, ReasonKind kind) {
+  const auto found = std::ranges::find(burst.verdict.notes, kind, &Reason::kind);
+  return found == burst.verdict.notes.end() ? nullptr : &*found;
+}
+
+/// "between 1214 and 1215, upper left"
+std::string soft_place(const BurstAnalysis& burst, const Reason& reason, const Labels& labels) {
+  const std::string_view where = wording::place_words(burst, reason.box_px);
+  return fmt::format("between {} and {}{}{}", labels[reason.first_frame], labels[reason.last_frame],
+                     where.empty() ? "" : ", ", where);
+}
+
+std::string complete_line(const BurstAnalysis& burst, const std::string& shot,
+                          const Labels& labels) {
+  if (const Reason* ends = note(burst, ReasonKind::ends_not_told)) {
+    return fmt::format("No gap from {} to {}; the ends are yours to judge.",
+                       labels[ends->first_frame], labels[ends->last_frame]);
+  }
+  const auto soft = std::ranges::count(burst.verdict.notes, ReasonKind::soft_place, &Reason::kind);
+  if (soft == 0) return fmt::format("Good, {}: you may leave.", shot);
+  if (soft > 1) return fmt::format("Good, {}, {} soft places: you may leave.", shot, soft);
+  return fmt::format("Good, {}, one soft place: {}. You may leave.", shot,
+                     soft_place(burst, *note(burst, ReasonKind::soft_place), labels));
+}
+
+/// What is worth knowing and changes nothing.
+std::string note_lines(const BurstAnalysis& burst, const Labels& labels) {
+  std::vector<std::string> soft;
+  std::string text;
+  for (const Reason& reason : burst.verdict.notes) {
+    const std::string_view side = wording::near_or_far(burst, reason.at_start);
+    const std::string& frame = labels[reason.first_frame];
+    if (reason.kind == ReasonKind::soft_place) {
+      soft.push_back(soft_place(burst, reason, labels));
+    } else if (reason.kind == ReasonKind::open_end) {
+      const std::string end = side.empty() ? "The end" : fmt::format("The {}end", side);
+      text += wrapped(fmt::format("{} stays soft {} {}: {}. Shoot on there if you want it.", end,
+                                  reason.at_start ? "before" : "past", frame,
+                                  wording::share_words(reason.subject_share)));
+    } else if (reason.kind == ReasonKind::perch_goes_on && side != "far ") {
+      text += wrapped(
+          fmt::format("What runs out of the picture stays blurred {} {}: taken for stem or leaf.",
+                      reason.at_start ? "before" : "past", frame));
+    }
+  }
+  const bool in_first_line = soft.size() == 1 && burst.verdict.kind == VerdictKind::complete &&
+                             note(burst, ReasonKind::ends_not_told) == nullptr;
+  if (soft.empty() || in_first_line) return text;
+  constexpr std::size_t kMostNamed = 3;
+  const std::size_t more = soft.size() > kMostNamed ? soft.size() - kMostNamed : 0;
+  soft.resize(soft.size() - more);
+  return wrapped(fmt::format("A little soft: {}{}.", fmt::join(soft, "; "),
+                             more > 0 ? fmt::format("; and {} more", more) : "")) +
+         text;
+}
+
+/// "1201 to 1220"
+std::string sweep_name(const BurstAnalysis& burst, std::size_t sweep, const Labels& labels) {
+  return fmt::format("{} to {}", labels[burst.sweeps[sweep].first],
+                     labels[burst.sweeps[sweep].last]);
+}
+
+/// Of several sweeps, which one or which ones together are complete.
+std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
+  if (burst.sweeps.size() < 2 || burst.complete_sweeps.empty()) return {};
+  std::vector<std::string> names;
+  for (const std::size_t sweep : burst.complete_sweeps)
+    names.push_back(sweep_name(burst, sweep, labels));
+  if (names.size() == 1) return fmt::format("The sweep {} is complete alone.\n", names.front());
+  return wrapped(
+      fmt::format("No sweep is complete alone; {} together are.", wording::joined(names)));
+}
+
 std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
   const std::string shot = frames_shot(burst, labels);
   switch (burst.verdict.kind) {
     case VerdictKind::complete:
-      return fmt::format("Good, {}: you may leave.\n", shot);
+      return wrapped(complete_line(burst, shot, labels));
     case VerdictKind::complete_without: {
       const std::vector<std::size_t> moved = flagged(burst, FrameFlag::moved);
       if (moved.empty()) return fmt::format("Complete, {}: you may leave.\n", shot);
@@ -222,9 +298,10 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
 
 std::string summary_text(const BurstAnalysis& burst) {
   const Labels labels = wording::frame_labels(burst);
-  return verdict_lines(burst, labels) + close_calls(burst, labels) + lens_line(burst) +
-         frame_lines(burst, labels) + haze_line(burst, labels) +
-         "Not checked: movement, lost drops.\n" + wrapped(wording::action(burst));
+  return verdict_lines(burst, labels) + sweeps_line(burst, labels) + note_lines(burst, labels) +
+         close_calls(burst, labels) + lens_line(burst) + frame_lines(burst, labels) +
+         haze_line(burst, labels) + "Not checked: movement, lost drops.\n" +
+         wrapped(wording::action(burst));
 }
 
 }  // namespace ringsweep

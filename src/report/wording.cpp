@@ -10,6 +10,8 @@
 #include <optional>
 #include <utility>
 
+#include "ringsweep/upright.h"
+
 namespace ringsweep::wording {
 namespace {
 
@@ -156,6 +158,9 @@ Plan plan_reshoot(const BurstAnalysis& burst, std::span<const std::string> label
         }
         break;
       case ReasonKind::covered:
+      case ReasonKind::soft_place:
+      case ReasonKind::perch_goes_on:
+      case ReasonKind::ends_not_told:
       case ReasonKind::too_few_frames:
       case ReasonKind::no_subject:
       case ReasonKind::no_sweep:
@@ -526,6 +531,34 @@ std::string_view near_or_far(const BurstAnalysis& burst, bool at_start) {
   return at_start == starts_low(burst) ? "far " : "near ";
 }
 
+std::string_view place_words(const BurstAnalysis& burst, const cv::Rect& box) {
+  if (box.empty()) return {};
+  const cv::Size size = upright_size(burst.full_size, burst.orientation);
+  if (5 * box.width > 3 * size.width && 5 * box.height > 3 * size.height)
+    return "all over the picture";
+  if (5 * box.width > 3 * size.width) return "across the picture";
+  const auto third = [](int from, int length, int whole) {
+    return std::clamp(3 * (2 * from + length) / (2 * std::max(1, whole)), 0, 2);
+  };
+  static constexpr std::array<std::array<std::string_view, 3>, 3> kWords{
+      {{"upper left", "at the top", "upper right"},
+       {"on the left", "in the middle", "on the right"},
+       {"lower left", "at the bottom", "lower right"}}};
+  const auto row = static_cast<std::size_t>(third(box.y, box.height, size.height));
+  const auto column = static_cast<std::size_t>(third(box.x, box.width, size.width));
+  return kWords[row][column];
+}
+
+std::string_view share_words(double share) {
+  if (share < 0.03) return "a little of it";
+  if (share < 0.15) return "about a tenth of it";
+  if (share < 0.22) return "about a fifth of it";
+  if (share < 0.29) return "about a quarter of it";
+  if (share < 0.42) return "about a third of it";
+  if (share < 0.6) return "about half of it";
+  return "most of it";
+}
+
 std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason) {
   const auto file = [&](std::size_t frame) {
     return frame < burst.frames.size() ? printable(burst.frames[frame].file) : std::string("?");
@@ -555,13 +588,31 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
       }
       return text;
     }
+    case ReasonKind::soft_place:
+      return fmt::format(
+          "Soft place: {:.2f} px (sd {:.2f} px) between {} and {}, {:.2f} px allowed; {:.1f} % of "
+          "the subject.{}",
+          reason.width_px, reason.width_sd_px, file(reason.first_frame), file(reason.last_frame),
+          burst.allowed_step_px, 100.0 * reason.subject_share, close);
+    case ReasonKind::perch_goes_on:
+      return fmt::format(
+          "Beyond {}, at the {}end where the {}, something goes on that runs out of the picture: "
+          "taken for stem, blade or leaf, not for subject.",
+          file(reason.first_frame), near_or_far(burst, reason.at_start),
+          reason.at_start ? "first sweep began" : "first sweep ended");
+    case ReasonKind::ends_not_told:
+      return fmt::format(
+          "No gap from {} to {}. What is subject beyond them cannot be told, since all that is "
+          "sharp runs out of the picture, or too little is: the ends are yours to judge.",
+          file(reason.first_frame), file(reason.last_frame));
     case ReasonKind::open_end:
       return fmt::format(
           "The subject goes on {:.2f} px (sd {:.2f} px) beyond {}, at the {}end where the {}; "
-          "{:.2f} px allowed.{}",
+          "{:.2f} px allowed; {:.1f} % of the subject lie beyond.{}",
           reason.width_px, reason.width_sd_px, file(reason.first_frame),
           near_or_far(burst, reason.at_start),
-          reason.at_start ? "first sweep began" : "first sweep ended", burst.blur_limit_px, close);
+          reason.at_start ? "first sweep began" : "first sweep ended", burst.blur_limit_px,
+          100.0 * reason.subject_share, close);
     case ReasonKind::too_few_frames: {
       const auto usable = std::ranges::count_if(burst.frames, &FrameAnalysis::usable);
       return fmt::format("{} of {} frames can be used, 3 are needed.", usable, burst.frames.size());

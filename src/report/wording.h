@@ -63,6 +63,13 @@ namespace ringsweep::wording {
 /// known.
 [[nodiscard]] std::string_view near_or_far(const BurstAnalysis& burst, bool at_start);
 
+/// Where in the upright picture a box lies, "upper left", "in the middle", "across the picture"; ""
+/// for an empty one.
+[[nodiscard]] std::string_view place_words(const BurstAnalysis& burst, const cv::Rect& box);
+
+/// "a little of it", "about a fifth of it", "most of it": how much a share of the subject is.
+[[nodiscard]] std::string_view share_words(double share);
+
 /// A reason with its numbers, one sentence, for the details and report.json.
 [[nodiscard]] std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason);
 

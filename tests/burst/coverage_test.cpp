@@ -67,6 +67,38 @@ TEST(FindGaps, WidthSdHoldsCovarianceAndScale) {
   EXPECT_NEAR(gaps[0].width_sd_px, 0.4, 1e-12);
 }
 
+TEST(FindGaps, IsSoftUnlessItIsWiderWithProbability95) {
+  const auto gap = [](double width_px, double sd_px, const CoverageOptions& options = {}) {
+    FocalPositions focus = frames_at({0.0, width_px});
+    focus.covariance_px2(1, 1) = sd_px * sd_px;
+    return find_gaps(focus, evenly(0.0, width_px, 1001), options).at(0);
+  };
+  // Normal distribution: 1.6449 sd above the limit is 0.95 (E. S. Pearson, H. O. Hartley,
+  // Biometrika Tables for Statisticians, table 1, from memory). sd 0.3 px: 4 + 0.4935 px.
+  EXPECT_TRUE(gap(4.49, 0.3).soft);
+  EXPECT_FALSE(gap(4.50, 0.3).soft);
+  EXPECT_NEAR(gap(4.0 + 0.3 * 1.6449, 0.3).probability, 0.95, 1e-5);  // digits of the quantile
+  EXPECT_EQ(gap(4.01, 0.0).probability, 1.0);
+  // No step removes what the lens blurs itself.
+  EXPECT_TRUE(gap(6.0, 0.1, {.least_width_px = 6.0}).soft);
+  EXPECT_FALSE(gap(6.01, 0.1, {.least_width_px = 6.0}).soft);
+}
+
+TEST(FindGaps, IsSoftWhereItHoldsLessThanAHundredthOfTheSubject) {
+  const auto soft = [](std::size_t in_gap, double gap_share) {
+    std::vector<double> subject = evenly(0.0, 1.9, 1000 - in_gap);
+    const std::vector<double> inside = evenly(4.9, 5.1, in_gap);
+    subject.insert(subject.end(), inside.begin(), inside.end());
+    return find_gaps(frames_at({0.0, 10.0}), subject,
+                     {.blur_limit_px = 2.0, .gap_share = gap_share})
+        .at(0)
+        .soft;
+  };
+  EXPECT_TRUE(soft(9, 0.01));
+  EXPECT_FALSE(soft(10, 0.01));
+  EXPECT_FALSE(soft(3, 0.0));  // the user said where the subject is
+}
+
 TEST(FindGaps, FewerTilesThanNoiseAreNoGap) {
   std::vector<double> subject = evenly(0.0, 1.0, 999);
   subject.push_back(5.0);  // 1 in 1000, less than 0.002
@@ -117,6 +149,25 @@ TEST(AssessCoverage, EndIsOpenWhereTheSubjectGoesOnBeyondTheLimit) {
   EXPECT_TRUE(c.ends[1].open);
   EXPECT_EQ(c.ends[1].frame, 2U);
   EXPECT_NEAR(c.ends[1].beyond_px, 3.0 - 0.05, 1e-9);
+}
+
+TEST(AssessCoverage, EndTellsHowMuchOfTheSubjectLiesBeyond) {
+  // -1 to 9 in 1000 steps of 0.01 px; 8 is 2 px beyond the last frame: what lies above it, 100 of
+  // 1001 tiles.
+  const Coverage c =
+      assess_coverage(frames_at({3.0, 0.0, 6.0}), evenly(-1.0, 9.0, 1001), {.blur_limit_px = 2.0});
+  EXPECT_EQ(c.ends[0].subject_share, 0.0);
+  EXPECT_NEAR(c.ends[1].subject_share, 100.0 / 1001.0, 1.0 / 1001.0);
+}
+
+TEST(AssessCoverage, StepTellsWhatItNearlyMissed) {
+  // 3.9 px, 0.85 x 2 px from either side leave 0.5 px in the middle: 5 of 40 tiles, give or take
+  // one.
+  const Coverage c =
+      assess_coverage(frames_at({0.0, 3.9, 6.0}), evenly(0.0, 3.9, 40), {.blur_limit_px = 2.0});
+  ASSERT_FALSE(c.steps.empty());
+  EXPECT_NEAR(c.steps[0].nearly_missed_share, 5.0 / 40.0, 1.0 / 40.0);
+  EXPECT_TRUE(c.gaps.empty());
 }
 
 TEST(AssessCoverage, StepsThatReachIntoTheSubjectAreThereGapOrNot) {

@@ -1,11 +1,16 @@
-// Which tiles are the subject. No outside source: the rule is ours and stands in subject.h. Room in
-// comparisons is none: positions go through unchanged.
+// Which tiles are the subject. No outside source: the rules are ours and stand in subject.h. Room
+// in comparisons is none: positions go through unchanged.
 #include "ringsweep/subject.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <cmath>
+#include <functional>
+#include <optional>
+#include <random>
+#include <stdexcept>
 #include <vector>
 
 #include "positions.h"
@@ -14,97 +19,211 @@ namespace ringsweep {
 namespace {
 
 using ::testing::ElementsAre;
-using ::testing::ElementsAreArray;
 using ::testing::IsEmpty;
 
-/// A scene of tiles at these positions, seen by frames at those.
-std::vector<double> subject_of(const std::vector<double>& tiles_px, const FocalPositions& frames,
-                               const SubjectOptions& options = {}) {
+constexpr int kRows = 60, kCols = 80;
+constexpr double kBlurPx = 2.0;
+
+/// Where the tile at a row and column focuses; nothing where there is none.
+using Scene = std::function<std::optional<double>(int row, int col)>;
+
+struct Made {
   Profiles profiles;
-  profiles.tiles.resize(tiles_px.size());
-  FocalPositions focus = frames;
-  for (const double q : tiles_px) focus.tiles.push_back({.q_px = q, .weight = 1.0});
-  return subject_positions(profiles, focus, options);
+  FocalPositions focus;
+};
+
+Made made(const Scene& scene, const FocalPositions& frames) {
+  Made result{.focus = frames};
+  result.profiles.grid = {.size = {8 * kCols, 8 * kRows}, .tile_px = 8};
+  for (int row = 0; row < kRows; ++row) {
+    for (int col = 0; col < kCols; ++col) {
+      const std::optional<double> q = scene(row, col);
+      if (!q) continue;
+      TileProfile tile;
+      tile.row = row;
+      tile.col = col;
+      result.profiles.tiles.push_back(tile);
+      result.focus.tiles.push_back({.q_px = *q, .weight = 1.0});
+    }
+  }
+  return result;
 }
 
-std::vector<double> mirrored(std::vector<double> values) {
-  for (double& v : values) v = -v;
-  std::ranges::reverse(values);
-  return values;
+Subject subject_of(const Scene& scene, const FocalPositions& frames, const SubjectWish& wish = {},
+                   const SubjectOptions& options = {}) {
+  const Made m = made(scene, frames);
+  return find_subject(m.profiles, m.focus, kBlurPx, {}, wish, options);
+}
+
+/// The different positions of a subject.
+std::vector<double> depths(const Subject& subject) {
+  std::vector<double> result = subject.positions_px;
+  result.erase(std::unique(result.begin(), result.end()), result.end());
+  return result;
+}
+
+/// Squares of 4 x 4 tiles, one for each position, away from the border and from each other.
+Scene squares(std::vector<double> q) {
+  return [q = std::move(q)](int row, int col) -> std::optional<double> {
+    const int y = row - 10, x = col - 6;
+    if (y < 0 || x < 0 || y % 10 >= 4 || x % 10 >= 4) return std::nullopt;
+    const auto i = static_cast<std::size_t>(y / 10 * 7 + x / 10);
+    return x / 10 < 7 && i < q.size() ? std::optional(q[i]) : std::nullopt;
+  };
 }
 
 const FocalPositions kSweep = frames_at({0.0, 10.0, 20.0, 30.0});
 
-TEST(SubjectPositions, InsideTheSweepAllCountInRisingOrder) {
+/// An animal: a ball of 24 tiles in the middle of the picture, its front at `front` px, going back
+/// as a parabola by 12 px to its outline.
+std::optional<double> ball(int row, int col, double front) {
+  const double r = std::hypot(row - 25.0, col - 40.0) / 12.0;
+  return r <= 1.0 ? std::optional(front - 12.0 * r * r) : std::nullopt;
+}
+
+/// A leaf below it, from the left border to the right one, rising from `left` px by 0.5 px a tile.
+std::optional<double> leaf(int row, int col, double left) {
+  return row >= 38 && row < 46 ? std::optional(left + 0.5 * col) : std::nullopt;
+}
+
+Scene animal_on_leaf(double front, double leaf_left) {
+  return [=](int row, int col) {
+    const auto animal = ball(row, col, front);
+    return animal ? animal : leaf(row, col, leaf_left);
+  };
+}
+
+TEST(Subject, InsideTheSweepAllCountInRisingOrder) {
   // 29 px apart, and nothing between.
-  EXPECT_THAT(subject_of({29.5, 0.0, 0.5, 30.0}, kSweep), ElementsAre(0.0, 0.5, 29.5, 30.0));
+  EXPECT_THAT(depths(subject_of(squares({29.5, 0.0, 0.5, 30.0}), kSweep)),
+              ElementsAre(0.0, 0.5, 29.5, 30.0));
 }
 
-TEST(SubjectPositions, OrderOfTheFramesDoesNotMatter) {
-  EXPECT_THAT(subject_of({3.0, 29.0}, frames_at({20.0, 0.0, 30.0, 10.0})), ElementsAre(3.0, 29.0));
+TEST(Subject, OrderOfTheFramesDoesNotMatter) {
+  EXPECT_THAT(depths(subject_of(squares({3.0, 29.0}), frames_at({20.0, 0.0, 30.0, 10.0}))),
+              ElementsAre(3.0, 29.0));
 }
 
-TEST(SubjectPositions, TilesThatFitBadlyDoNotCount) {
-  Profiles profiles;
-  profiles.tiles.resize(3);
-  FocalPositions focus = kSweep;
-  focus.tiles = {
-      {.q_px = 5.0, .weight = 0.049}, {.q_px = 6.0, .weight = 0.05}, {.q_px = 7.0, .weight = 0.0}};
-  EXPECT_THAT(subject_positions(profiles, focus), ElementsAre(6.0));
+TEST(Subject, TilesThatFitBadlyDoNotCount) {
+  Made m = made(squares({5.0, 6.0}), kSweep);
+  for (TilePosition& tile : m.focus.tiles) tile.weight = tile.q_px == 5.0 ? 0.049 : 0.05;
+  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, {});
+  EXPECT_THAT(depths(s), ElementsAre(6.0));
+  EXPECT_EQ(s.roles.front(), TileRole::stray);
 }
 
-TEST(SubjectPositions, BeyondAnEndItGoesOnUpToTheFirstBreak) {
+TEST(Subject, TilesThatAgreeWithNoNeighbourAreStray) {
+  // Noise all over the picture, one tile in six, at random depths from -20 to 50 px.
+  std::mt19937 random(3);
+  std::uniform_real_distribution<double> share(0.0, 1.0), depth(-20.0, 50.0);
+  const Scene noisy = [&](int row, int col) -> std::optional<double> {
+    const bool here = share(random) < 1.0 / 6.0;
+    const double q = depth(random);
+    if (const auto animal = ball(row, col, 25.0)) return animal;
+    return here ? std::optional(q) : std::nullopt;
+  };
+  const Subject s = subject_of(noisy, kSweep);
+  // Two of eight neighbours within 2.5 of 70 px by chance: 28 pairs x (1/6 x 5/70)^2 = 0.4 %, 3 of
+  // 720 noisy tiles; fewer than three together are none beyond an end.
+  EXPECT_GE(s.positions_px.front(), 0.0);
+  EXPECT_LE(s.positions_px.back(), 30.0);
+  EXPECT_LT(std::ranges::count(s.roles, TileRole::subject), 452 + 10);  // of the ball: pi x 12^2
+}
+
+TEST(Subject, BeyondAnEndItGoesOnUpToTheFirstBreak) {
   const SubjectOptions options{.island_gap_px = 6.0, .reach_px = 100.0};
-  const std::vector<double> tiles{15.0, 35.9, 41.9, 48.0, 49.0};  // 6.0 apart, then 6.1
-  EXPECT_THAT(subject_of(tiles, kSweep, options), ElementsAre(15.0, 35.9, 41.9));
-  EXPECT_THAT(subject_of(mirrored(tiles), frames_at({0.0, -30.0}), options),
+  const std::vector<double> q{15.0, 35.9, 41.9, 48.0, 49.0};  // 6.0 apart, then 6.1
+  EXPECT_THAT(depths(subject_of(squares(q), kSweep, {}, options)), ElementsAre(15.0, 35.9, 41.9));
+  EXPECT_THAT(depths(subject_of(squares({-15.0, -35.9, -41.9, -48.0, -49.0}),
+                                frames_at({0.0, -30.0}), {}, options)),
               ElementsAre(-41.9, -35.9, -15.0));
 }
 
-TEST(SubjectPositions, BreakIsCountedFromTheOutermostFrame) {
-  // The last tile inside lies 25 px before the end; what follows the end closely goes on.
-  EXPECT_THAT(subject_of({5.0, 33.0}, kSweep), ElementsAre(5.0, 33.0));
-  EXPECT_THAT(subject_of({5.0, 36.1}, kSweep), ElementsAre(5.0));
+TEST(Subject, FartherThanTheReachNothingCounts) {
+  const std::vector<double> q = evenly(25.0, 50.0, 26);
+  EXPECT_EQ(subject_of(squares(q), kSweep).positions_px.back(), 44.0);
+  EXPECT_EQ(subject_of(squares(q), kSweep, {}, {.reach_px = 3.5}).positions_px.back(), 33.0);
 }
 
-TEST(SubjectPositions, FartherThanTheReachNothingCounts) {
-  const std::vector<double> tiles = evenly(-20.0, 50.0, 71);  // every px
-  EXPECT_THAT(subject_of(tiles, kSweep), ElementsAreArray(evenly(-14.0, 44.0, 59)));
-  EXPECT_THAT(subject_of(tiles, kSweep, {.reach_px = 3.5}),
-              ElementsAreArray(evenly(-3.0, 33.0, 37)));
-}
-
-// 1000 tiles: two of them, one in 500, are what it takes to be more than noise.
-TEST(SubjectPositions, OneStrayTileBridgesNoBreakTwoDo) {
-  std::vector<double> tiles = evenly(0.0, 30.0, 990);
-  const std::vector<double> island = evenly(40.0, 41.0, 9);
-  tiles.insert(tiles.end(), island.begin(), island.end());
-  std::vector<double> stray = tiles, pair = tiles;
-  stray.push_back(35.0);
-  EXPECT_EQ(subject_of(stray, kSweep).back(), 30.0);
-  EXPECT_EQ(subject_of(mirrored(stray), frames_at({-30.0, 0.0})).front(), -30.0);
-  pair.insert(pair.end(), {35.0, 35.5});
-  // The island is nine tiles, counted in twos: one may be left over.
-  EXPECT_GE(subject_of(pair, kSweep).back(), 40.75);
-  EXPECT_LE(subject_of(mirrored(pair), frames_at({-30.0, 0.0})).front(), -40.75);
-}
-
-TEST(SubjectPositions, FramesThatAreNotUsableReachNowhere) {
+TEST(Subject, FramesThatAreNotUsableReachNowhere) {
   FocalPositions focus = frames_at({0.0, 10.0, 20.0, 40.0});
-  EXPECT_THAT(subject_of({5.0, 33.0}, focus), ElementsAre(5.0, 33.0));
+  EXPECT_THAT(depths(subject_of(squares({5.0, 33.0}), focus)), ElementsAre(5.0, 33.0));
   focus.frames[3].usable = false;
-  EXPECT_THAT(subject_of({5.0, 33.0}, focus), ElementsAre(5.0));
+  EXPECT_THAT(depths(subject_of(squares({5.0, 33.0}), focus)), ElementsAre(5.0));
   forget(focus, 3);
-  EXPECT_THAT(subject_of({5.0, 33.0}, focus), ElementsAre(5.0));
+  EXPECT_THAT(depths(subject_of(squares({5.0, 33.0}), focus)), ElementsAre(5.0));
 }
 
-TEST(SubjectPositions, OneFrameStillHasSomethingAroundIt) {
-  EXPECT_THAT(subject_of({-9.0, -2.0, 3.0, 12.0}, frames_at({0.0})), ElementsAre(-2.0, 3.0));
+TEST(Subject, NoFrameOrNoTileIsNoSubject) {
+  EXPECT_THAT(subject_of(squares({1.0, 2.0}), frames_at({})).positions_px, IsEmpty());
+  EXPECT_THAT(subject_of(squares({}), kSweep).positions_px, IsEmpty());
+  EXPECT_FALSE(subject_of(squares({}), kSweep).trusted);
 }
 
-TEST(SubjectPositions, NoFrameOrNoTileIsNoSubject) {
-  EXPECT_THAT(subject_of({1.0, 2.0}, frames_at({})), IsEmpty());
-  EXPECT_THAT(subject_of({}, kSweep), IsEmpty());
+TEST(Subject, LeafThatRunsOutOfThePictureOpensNoEnd) {
+  // The leaf goes from -5 to 34.5 px, the frames from 0 to 30, the animal from 8 to 20.
+  const Subject s = subject_of(animal_on_leaf(20.0, -5.0), kSweep);
+  EXPECT_TRUE(s.trusted);
+  EXPECT_TRUE(s.perch_low);
+  EXPECT_TRUE(s.perch_high);
+  // It counts as far as the animal does, and the blur limit.
+  EXPECT_GE(s.positions_px.front(), 8.0 - kBlurPx);
+  EXPECT_LE(s.positions_px.back(), 20.0 + kBlurPx);
+  EXPECT_GT(std::ranges::count(s.roles, TileRole::perch), 8 * 40);
+}
+
+TEST(Subject, AnimalThatGoesOnBeyondTheEndIsMissedForNoLeaf) {
+  // Its front is at 36, 6 px beyond the last frame, and the leaf below it as near.
+  const Subject s = subject_of(animal_on_leaf(36.0, 16.0), kSweep);
+  EXPECT_GT(s.positions_px.back(), 35.5);
+  // 6 of 12 px of the parabola, so half of the ball's area, lie beyond the frame.
+  const auto beyond = std::ranges::count_if(s.positions_px, [](double q) { return q > 30.0; });
+  EXPECT_NEAR(static_cast<double>(beyond), 452.0 / 2.0, 30.0);  // tiles on its rim: 2 pi 12 / 3
+}
+
+TEST(Subject, AllThatRunsOutOfThePictureHasEndsThatNobodyKnows) {
+  const Scene slope = [](int row, int) { return std::optional(-10.0 + 0.8 * row); };
+  const Subject s = subject_of(slope, kSweep);
+  EXPECT_FALSE(s.trusted);
+  EXPECT_FALSE(s.positions_px.empty());
+}
+
+TEST(Subject, PieceAtTheBorderOfWhatAllFramesSeeRunsOutOfThePicture) {
+  // A square of tiles beyond the end, in the middle of the picture: subject, unless some frames do
+  // not see beside it.
+  const Scene scene = squares({5.0, 10.0, 15.0, 34.0});
+  const Made m = made(scene, kSweep);
+  cv::Mat all_see(kRows, kCols, CV_8UC1, cv::Scalar(255));
+  EXPECT_EQ(find_subject(m.profiles, m.focus, kBlurPx, all_see).positions_px.back(), 34.0);
+  all_see.colRange(41, kCols).setTo(0);  // the square is in columns 36 to 39
+  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, all_see);
+  EXPECT_EQ(s.positions_px.back(), 15.0);
+  EXPECT_TRUE(s.perch_high);
+}
+
+TEST(Subject, WhatTheUserSaysIsBelieved) {
+  cv::Mat mask(kRows, kCols, CV_8UC1, cv::Scalar(0));
+  mask.rowRange(38, 46).setTo(255);  // the leaf, of all things
+  const Subject leaf_only = subject_of(animal_on_leaf(20.0, -5.0), kSweep, {.mask = mask});
+  EXPECT_TRUE(leaf_only.said);
+  EXPECT_TRUE(leaf_only.trusted);
+  EXPECT_EQ(leaf_only.positions_px.front(), -5.0);
+  EXPECT_EQ(leaf_only.positions_px.back(), 34.5);
+  EXPECT_EQ(std::ranges::count(leaf_only.roles, TileRole::subject), 8 * kCols);
+
+  const Subject range =
+      subject_of(animal_on_leaf(20.0, -5.0), kSweep, {.low_px = 12.0, .high_px = 15.0});
+  EXPECT_TRUE(range.said);
+  EXPECT_GE(range.positions_px.front(), 12.0);
+  EXPECT_LE(range.positions_px.back(), 15.0);
+}
+
+TEST(Subject, MaskOfAnotherSizeIsACallersMistake) {
+  const Made m = made(squares({5.0}), kSweep);
+  const cv::Mat wrong(kRows, kCols - 1, CV_8UC1, cv::Scalar(255));
+  EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, {}, {.mask = wrong}),
+               std::invalid_argument);
+  EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, wrong), std::invalid_argument);
 }
 
 }  // namespace

@@ -72,6 +72,95 @@ TEST(Verdict, OpenEndIsAtTheStartWhereTheSweepBeganThere) {
   EXPECT_FALSE(falling.reasons[0].at_start);
 }
 
+TEST(Verdict, GapThatIsSoftIsANote) {
+  std::vector<double> subject = evenly(0.0, 3.0, 995);
+  subject.insert(subject.end(), 5, 6.0);  // 1 in 200
+  const Verdict v = judge(frames_at({0, 3, 9}), subject);
+  EXPECT_EQ(v.kind, VerdictKind::complete);
+  ASSERT_EQ(v.notes.size(), 1U);
+  EXPECT_EQ(v.notes[0].kind, ReasonKind::soft_place);
+  EXPECT_EQ(v.notes[0].first_frame, 1U);
+  EXPECT_EQ(v.notes[0].last_frame, 2U);
+}
+
+TEST(Verdict, WidestStepThatNearlyMissedSomethingIsNamed) {
+  const Verdict v = judge(frames_at({0, 3, 6.5, 10.3}), evenly(0, 10, 1001));
+  ASSERT_EQ(v.reasons.size(), 1U);
+  EXPECT_EQ(v.reasons[0].kind, ReasonKind::covered);
+  EXPECT_TRUE(v.reasons[0].close_call);  // 3.8 of 4; 3.5 is close too
+  EXPECT_EQ(v.reasons[0].first_frame, 2U);
+  EXPECT_EQ(v.reasons[0].last_frame, 3U);
+  EXPECT_FALSE(judge(frames_at({0, 3, 6.3, 9.6}), evenly(0, 9, 901)).reasons[0].close_call);
+}
+
+/// `share` of the subject beyond the lower end, which is the far one where that is known.
+Verdict judge_end(double share, const KnownEnds& known, bool low = true) {
+  const auto beyond = static_cast<std::size_t>(share * 1000.0);
+  std::vector<double> subject = evenly(0.0, 6.0, 1000 - beyond);
+  const std::vector<double> out = evenly(low ? -5.0 : 10.0, low ? -4.0 : 11.0, beyond);
+  subject.insert(subject.end(), out.begin(), out.end());
+  const FocalPositions focus = frames_at({0, 3, 6});
+  return decide(focus, assess_coverage(focus, subject, {.blur_limit_px = kLimitPx}),
+                find_sweeps(focus, 8.0), std::vector<bool>(3), kAllowedPx, known);
+}
+
+TEST(Verdict, OpenFarEndIsANoteUntilAQuarterLiesBeyond) {
+  const Verdict note = judge_end(0.24, {.near_side = true});
+  EXPECT_EQ(note.kind, VerdictKind::complete);
+  ASSERT_EQ(note.notes.size(), 1U);
+  EXPECT_EQ(note.notes[0].kind, ReasonKind::open_end);
+  EXPECT_NEAR(note.notes[0].subject_share, 0.24, 1e-12);
+  EXPECT_EQ(judge_end(0.26, {.near_side = true}).kind, VerdictKind::reshoot);
+}
+
+TEST(Verdict, OpenNearEndIsAReshoot) {
+  EXPECT_EQ(judge_end(0.01, {.near_side = true}, false).kind, VerdictKind::reshoot);
+}
+
+TEST(Verdict, OpenEndOfUnknownSideIsAReshootWhereMuchLiesBeyond) {
+  EXPECT_EQ(judge_end(0.01, {}).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.03, {}).kind, VerdictKind::reshoot);
+}
+
+TEST(Verdict, OpenEndOfWhatTheUserWantsIsAReshootAtEitherSide) {
+  EXPECT_EQ(judge_end(0.01, {.near_side = true, .range_said = true}).kind, VerdictKind::reshoot);
+}
+
+TEST(Verdict, EndsOfASubjectThatIsNotTrustedAreNotJudged) {
+  const Verdict v = judge_end(0.5, {.near_side = true, .subject_trusted = false}, false);
+  EXPECT_EQ(v.kind, VerdictKind::complete);
+  ASSERT_EQ(v.notes.size(), 1U);
+  EXPECT_EQ(v.notes[0].kind, ReasonKind::ends_not_told);
+  EXPECT_EQ(v.notes[0].first_frame, 0U);
+  EXPECT_EQ(v.notes[0].last_frame, 2U);
+}
+
+TEST(Verdict, PerchBeyondAnEndIsANote) {
+  const Verdict v = judge_end(0.0, {.near_side = true, .perch_high = true});
+  EXPECT_EQ(v.kind, VerdictKind::complete);
+  ASSERT_EQ(v.notes.size(), 1U);
+  EXPECT_EQ(v.notes[0].kind, ReasonKind::perch_goes_on);
+  EXPECT_EQ(v.notes[0].first_frame, 2U);
+  EXPECT_FALSE(v.notes[0].at_start);
+}
+
+TEST(FewestComplete, TakesOneSweepWhereOneWillDoElseTheFewest) {
+  using Sweeps = std::vector<std::size_t>;
+  // Sweeps cover bits of a subject of four.
+  const auto search = [](const std::vector<unsigned>& covers) {
+    return fewest_complete(covers.size(), [&](const Sweeps& some) {
+      unsigned all = 0;
+      for (const std::size_t s : some) all |= covers[s];
+      return all == 15U;
+    });
+  };
+  EXPECT_EQ(search({7, 15, 15}), (Sweeps{1}));
+  EXPECT_EQ(search({7, 3, 12}), (Sweeps{0, 2}));
+  EXPECT_EQ(search({1, 2, 4, 8}), (Sweeps{0, 1, 2, 3}));
+  EXPECT_EQ(search({7, 3}), Sweeps{});
+  EXPECT_EQ(search({}), Sweeps{});
+}
+
 TEST(Verdict, TooLittleToGoByIsCannotTell) {
   const auto expect = [](const FocalPositions& focus, const std::vector<double>& subject,
                          ReasonKind kind) {

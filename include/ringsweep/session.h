@@ -1,0 +1,50 @@
+#pragma once
+/// Session: the bursts of a card -> scenes, the best burst of each, and how the session went.
+
+#include <cstddef>
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "ringsweep/analyse.h"
+
+namespace ringsweep {
+
+/// Bursts that show the same subject, by index, rising.
+struct Scene {
+  std::vector<std::size_t> bursts;
+  std::size_t best = 0;  ///< the burst to stack, or the one that lacks least
+  VerdictKind verdict = VerdictKind::cannot_tell;  ///< that of the best
+};
+
+/// Groups bursts by what their reference frames show (alike() in registration.h; a doubt parts
+/// them), in the order of their first burst. A burst without a picture is its own scene.
+/// Cost O(bursts x scenes).
+[[nodiscard]] std::vector<Scene> group_scenes(std::span<const BurstAnalysis> bursts);
+
+/// Whether burst `a` is to be preferred to `b`: complete before complete-without before reshoot
+/// before cannot-tell; then what lacks less: width of gaps and what lies beyond open ends, in
+/// allowed steps; then the smaller widest step.
+[[nodiscard]] bool better(const BurstAnalysis& a, const BurstAnalysis& b);
+
+/// How a session went.
+struct Session {
+  std::size_t bursts = 0, complete_bursts = 0;
+  std::size_t sweeps = 0, complete_sweeps = 0;
+  std::size_t scenes = 0, complete_scenes = 0;
+  /// Bursts that are not complete, by what they lack first.
+  std::size_t too_quick = 0;      ///< a gap that the ring made
+  std::size_t flash = 0;          ///< a gap that the flash made
+  std::size_t began_late = 0;     ///< open end where the sweep began
+  std::size_t stopped_early = 0;  ///< open end where it ended
+  std::size_t not_told = 0;
+  /// Widest step on the subject, in allowed steps: median over the first and the second half of the
+  /// bursts that have one. Absent for fewer than four such bursts.
+  std::optional<double> first_half_widest{};
+  std::optional<double> second_half_widest{};
+};
+
+/// Bursts without a ring sweep do not count.
+[[nodiscard]] Session sum_up(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes);
+
+}  // namespace ringsweep

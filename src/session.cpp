@@ -1,0 +1,110 @@
+#include "ringsweep/session.h"
+
+#include <algorithm>
+
+namespace ringsweep {
+namespace {
+
+bool complete(VerdictKind kind) {
+  return kind == VerdictKind::complete || kind == VerdictKind::complete_without;
+}
+
+double widest_step(const BurstAnalysis& burst) {
+  double widest = 0.0;
+  for (const Step& step : burst.coverage.steps) widest = std::max(widest, step.width_px);
+  return burst.allowed_step_px > 0.0 ? widest / burst.allowed_step_px : 0.0;
+}
+
+/// What is missing, in allowed steps.
+double lacks(const BurstAnalysis& burst) {
+  double px = 0.0;
+  for (const Reason& reason : burst.verdict.reasons)
+    if (reason.kind == ReasonKind::gap || reason.kind == ReasonKind::gap_from_dark ||
+        reason.kind == ReasonKind::open_end)
+      px += reason.width_px;
+  return burst.allowed_step_px > 0.0 ? px / burst.allowed_step_px : 0.0;
+}
+
+bool is_sweep(const BurstAnalysis& burst) {
+  return std::ranges::none_of(burst.verdict.reasons, [](const Reason& reason) {
+    return reason.kind == ReasonKind::no_sweep;
+  });
+}
+
+double median(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::ranges::nth_element(values, middle);
+  return *middle;
+}
+
+}  // namespace
+
+bool better(const BurstAnalysis& a, const BurstAnalysis& b) {
+  if (a.verdict.kind != b.verdict.kind) return a.verdict.kind < b.verdict.kind;
+  if (lacks(a) != lacks(b)) return lacks(a) < lacks(b);
+  return widest_step(a) < widest_step(b);
+}
+
+std::vector<Scene> group_scenes(std::span<const BurstAnalysis> bursts) {
+  std::vector<Scene> scenes;
+  for (std::size_t i = 0; i < bursts.size(); ++i) {
+    const auto same = std::ranges::find_if(scenes, [&](const Scene& scene) {
+      return alike(bursts[scene.bursts.back()].look, bursts[i].look) == Alike::yes;
+    });
+    if (same == scenes.end()) {
+      scenes.push_back({.bursts = {i}, .best = i});
+      continue;
+    }
+    same->bursts.push_back(i);
+    if (better(bursts[i], bursts[same->best])) same->best = i;
+  }
+  for (Scene& scene : scenes) scene.verdict = bursts[scene.best].verdict.kind;
+  return scenes;
+}
+
+Session sum_up(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
+  Session session;
+  std::vector<double> widest;
+  for (const BurstAnalysis& burst : bursts) {
+    if (!is_sweep(burst)) continue;
+    ++session.bursts;
+    session.sweeps += burst.sweeps.size();
+    for (const Sweep& sweep : burst.sweeps)
+      session.complete_sweeps += complete(sweep.verdict.kind) ? 1 : 0;
+    if (!burst.coverage.steps.empty()) widest.push_back(widest_step(burst));
+    if (complete(burst.verdict.kind)) {
+      ++session.complete_bursts;
+      continue;
+    }
+    const Reason first = burst.verdict.reasons.empty() ? Reason{} : burst.verdict.reasons.front();
+    switch (first.kind) {
+      case ReasonKind::gap:
+        ++session.too_quick;
+        break;
+      case ReasonKind::gap_from_dark:
+        ++session.flash;
+        break;
+      case ReasonKind::open_end:
+        ++(first.at_start ? session.began_late : session.stopped_early);
+        break;
+      default:
+        ++session.not_told;
+    }
+  }
+  for (const Scene& scene : scenes) {
+    const bool any =
+        std::ranges::any_of(scene.bursts, [&](std::size_t i) { return is_sweep(bursts[i]); });
+    if (!any) continue;
+    ++session.scenes;
+    session.complete_scenes += complete(scene.verdict) ? 1 : 0;
+  }
+  constexpr std::size_t kFewest = 4;
+  if (widest.size() >= kFewest) {
+    const auto middle = widest.begin() + static_cast<std::ptrdiff_t>(widest.size() / 2);
+    session.first_half_widest = median({widest.begin(), middle});
+    session.second_half_widest = median({middle, widest.end()});
+  }
+  return session;
+}
+
+}  // namespace ringsweep
