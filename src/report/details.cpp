@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "report/action.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 

@@ -5,6 +5,7 @@
 #include <string>
 #include <utility>
 
+#include "report/action.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 
