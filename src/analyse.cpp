@@ -520,12 +520,10 @@ void BurstJob::fit_and_judge() {
   find_near_side(focus, ranges, log_scale);
   focus = grown_towards_near(std::move(focus), out_.near_side);
   cover();
-  std::vector<bool> dark(n), skipped(n);
-  for (std::size_t k = 0; k < n; ++k) {
+  std::vector<bool> dark(n);
+  for (std::size_t k = 0; k < n; ++k)
     dark[k] =
         exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) || exposure_[k].partly_lit;
-    skipped[k] = !take_[k];
-  }
   out_.verdict = decide(focus, out_.coverage, ranges, dark, out_.allowed_step_px);
   for (const SweepRange& range : ranges) {
     FocalPositions part = focus;
@@ -538,7 +536,14 @@ void BurstJob::fit_and_judge() {
                            .verdict = decide(part, coverage, {range}, dark, out_.allowed_step_px),
                            .gaps = coverage.gaps});
   }
-  out_.advice = advise(focus, out_.coverage, subject, skipped, out_.blur_limit_px);
+  std::vector<std::optional<double>> time_s;
+  for (const FrameAnalysis& frame : out_.frames) time_s.push_back(frame.time_s);
+  out_.advice = advise({.focus = focus,
+                        .subject_px = subject,
+                        .sweeps = ranges,
+                        .exposure = exposure_,
+                        .time_s = time_s,
+                        .blur_limit_px = out_.blur_limit_px});
 
   const FrameAnalysis* previous = nullptr;
   std::size_t sweep = 0;
