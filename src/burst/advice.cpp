@@ -9,8 +9,8 @@
 namespace ringsweep {
 namespace {
 
-constexpr double kAimed = 0.75;          // of the allowed step: DESIGN, section 7
-constexpr double kOnSubject = 0.005;     // of the subject's tiles
+constexpr double kAimed = 0.75;          // of the allowed step: by definition
+constexpr double kOnSubject = 0.01;      // of the subject's tiles; see advise()
 constexpr double kStandsStill = 0.1;     // of the allowed step, and within 2 sd: `idle`
 constexpr double kTrustedSdPx = 1.0;     // as FitOptions::trusted_sd_px
 constexpr double kPausePeriods = 4.5;    // longer is a pause: the hand rests, the flash fills up
@@ -33,6 +33,14 @@ std::optional<double> shutter_interval_s(std::span<const std::optional<double>> 
   return middle > 0.0 ? std::optional(middle) : std::nullopt;
 }
 
+/// Of the way between two frames; their neighbours' errors are alike, and go out of it.
+double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t b) {
+  const auto& c = focus.covariance_px2;
+  const auto i = static_cast<Eigen::Index>(a), j = static_cast<Eigen::Index>(b);
+  if (c.rows() <= std::max(i, j)) return 0.0;
+  return std::sqrt(std::max(0.0, c(i, i) + c(j, j) - 2.0 * c(i, j)));
+}
+
 /// The ring's way from one frame that shows it to the next.
 struct Leg {
   RingStep step;
@@ -51,6 +59,7 @@ class Turn {
         interval_s_(shutter_interval_s(seen.time_s)),
         subject_(seen.subject_px.begin(), seen.subject_px.end()) {
     std::ranges::sort(subject_);
+    place_ring();
   }
 
   [[nodiscard]] std::optional<double> rate_per_s() const {
@@ -62,11 +71,9 @@ class Turn {
   [[nodiscard]] SweepTurn of(const SweepRange& sweep, const std::vector<Leg>& legs) const;
 
  private:
+  void place_ring();
   /// Whether the frame shows where the ring stood.
-  [[nodiscard]] bool shows(std::size_t k) const {
-    const FocalPosition& f = seen_.focus.frames[k];
-    return f.usable && f.q_px && !f.scale_off_px && f.sd_px.value_or(0.0) <= kTrustedSdPx;
-  }
+  [[nodiscard]] bool shows(std::size_t k) const { return ring_[k].has_value(); }
   [[nodiscard]] bool on_subject(double q) const {
     const auto from = std::ranges::lower_bound(subject_, q - seen_.blur_limit_px);
     const auto to = std::ranges::upper_bound(subject_, q + seen_.blur_limit_px);
@@ -84,7 +91,45 @@ class Turn {
   double allowed_px_;
   std::optional<double> interval_s_;
   std::vector<double> subject_;
+  std::vector<std::optional<double>> ring_;  ///< N, where the ring stood
 };
+
+/// Most frames show where the ring stood. Those that swayed, or are not usable, show it within some
+/// px only: they go where an even turn between the others puts them, unless that is farther off.
+void Turn::place_ring() {
+  const auto& frames = seen_.focus.frames;
+  ring_.resize(frames.size());
+  std::vector<double> loose_px(frames.size(), -1.0);
+  for (std::size_t k = 0; k < frames.size(); ++k) {
+    const FocalPosition& f = frames[k];
+    if (!f.q_px || f.sd_px.value_or(0.0) > kTrustedSdPx) continue;
+    if (f.usable && !f.scale_off_px) {
+      ring_[k] = f.q_px;
+    } else {
+      loose_px[k] = f.scale_off_px ? std::abs(*f.scale_off_px) : kTrustedSdPx;
+    }
+  }
+  for (;;) {
+    std::optional<std::size_t> farthest, before;
+    double most_px = 0.0, pinned_px = 0.0;
+    for (std::size_t k = 0; k < frames.size(); ++k) {
+      if (!ring_[k]) continue;
+      for (std::size_t i = before ? *before + 1 : k; i < k; ++i) {
+        if (loose_px[i] < 0.0) continue;
+        const double share = static_cast<double>(i - *before) / static_cast<double>(k - *before);
+        const double even_px = *ring_[*before] + share * (*ring_[k] - *ring_[*before]);
+        const double low_px = *frames[i].q_px - loose_px[i];
+        const double high_px = *frames[i].q_px + loose_px[i];
+        const double off_px = std::max(low_px - even_px, even_px - high_px);
+        if (off_px <= most_px) continue;
+        farthest = i, most_px = off_px, pinned_px = std::clamp(even_px, low_px, high_px);
+      }
+      before = k;
+    }
+    if (!farthest) return;
+    ring_[*farthest] = pinned_px;
+  }
+}
 
 std::size_t Turn::lost(std::size_t from, std::size_t to) const {
   if (!interval_s_ || !seen_.time_s[from] || !seen_.time_s[to]) return 0;
@@ -102,12 +147,13 @@ std::vector<Leg> Turn::legs() const {
       const FocalPosition& a = seen_.focus.frames[*before];
       const FocalPosition& b = seen_.focus.frames[k];
       Leg leg{.step = {.from = *before, .to = k, .lost = lost(*before, k)}};
-      leg.way_px = *b.q_px - *a.q_px;
-      leg.sd_px = std::hypot(a.sd_px.value_or(0.0), b.sd_px.value_or(0.0));
+      leg.way_px = *ring_[k] - *ring_[*before];
+      leg.sd_px = difference_sd_px(seen_.focus, *before, k);
       leg.step.step_px = std::abs(leg.way_px) / static_cast<double>(k - *before);
-      leg.on_subject = on_subject(*a.q_px) && on_subject(*b.q_px);
-      leg.still = std::abs(leg.way_px) < kStandsStill * allowed_px_ &&
-                  std::abs(leg.way_px) <= 2.0 * leg.sd_px;
+      leg.on_subject = on_subject(*ring_[*before]) && on_subject(*ring_[k]);
+      leg.still =
+          std::abs(leg.way_px) < kStandsStill * allowed_px_ &&
+          std::abs(leg.way_px) <= 2.0 * std::hypot(a.sd_px.value_or(0.0), b.sd_px.value_or(0.0));
       legs.push_back(leg);
     }
     before = k;
@@ -136,7 +182,7 @@ std::vector<double> Turn::ring_px(const SweepRange& sweep, std::vector<bool>& kn
   std::optional<std::size_t> before;
   for (std::size_t i = 0; i < n; ++i) {
     if (!shows(sweep.first + i)) continue;
-    q[i] = *seen_.focus.frames[sweep.first + i].q_px;
+    q[i] = *ring_[sweep.first + i];
     known[i] = true;
     if (before) {
       for (std::size_t j = *before + 1; j < i; ++j) {
@@ -203,6 +249,36 @@ void Turn::find_jump(SweepTurn& turn, const std::vector<Leg>& own) const {
   turn.jump = largest;
 }
 
+/// Largest step on the subject at the burst's rate. The largest of steps that scatter is too large:
+/// all are drawn towards their mean, so that they vary as much as the hand did and not as much as
+/// hand and positions together (T. A. Louis, J. Am. Stat. Assoc. 79, 1984, p. 393: to shrink each
+/// by what is best for it alone would make the extremes too small; from memory). Steps that no
+/// scatter explains stay.
+double largest_step_px(const std::vector<Leg>& own) {
+  std::vector<double> steps, variances;
+  for (const Leg& leg : own) {
+    if (leg.still) continue;
+    const auto share = static_cast<double>(leg.step.to - leg.step.from + leg.step.lost);
+    steps.push_back(std::abs(leg.way_px) / share);
+    variances.push_back(std::pow(leg.sd_px / share, 2));
+  }
+  if (steps.empty()) return 0.0;
+  if (steps.size() < kFewestSteps) return *std::ranges::max_element(steps);
+  const auto n = static_cast<double>(steps.size());
+  double mean = 0.0, square = 0.0, noise = 0.0, largest = 0.0;
+  for (const double step : steps) mean += step / n;
+  for (const double step : steps) square += (step - mean) * (step - mean) / (n - 1.0);
+  for (const double variance : variances) noise += variance / n;
+  // A variance from n steps is known to this share of itself only: none is known to be nothing.
+  const double own_px2 = std::max(square - noise, square * std::sqrt(2.0 / (n - 1.0)));
+  for (std::size_t i = 0; i < steps.size(); ++i) {
+    const double off = steps[i] - mean, all = own_px2 + variances[i];
+    const bool scatter = variances[i] > 0.0 && off * off <= 9.0 * all;  // 3 sd
+    largest = std::max(largest, scatter ? mean + off * std::sqrt(own_px2 / all) : steps[i]);
+  }
+  return largest;
+}
+
 SweepTurn Turn::of(const SweepRange& sweep, const std::vector<Leg>& legs) const {
   SweepTurn turn;
   count_frames(turn, sweep, legs);
@@ -226,12 +302,12 @@ SweepTurn Turn::of(const SweepRange& sweep, const std::vector<Leg>& legs) const 
   }
 
   find_jump(turn, own);
+  turn.largest_step_px = largest_step_px(own);
   std::vector<double> log_steps;
   double noise = 0.0;
   for (const Leg& leg : own) {
     const auto share = static_cast<double>(leg.step.to - leg.step.from + leg.step.lost);
     const double at_rate_px = std::abs(leg.way_px) / share;
-    turn.largest_step_px = std::max(turn.largest_step_px, at_rate_px);
     if (leg.step.step_px > allowed_px_) turn.too_quick.push_back(leg.step);
     const bool jumped = turn.jump && turn.jump->from == leg.step.from;
     const bool back = (leg.way_px > 0.0) != sweep.rising;
