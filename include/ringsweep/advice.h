@@ -37,8 +37,8 @@ struct SweepTurn {
   std::optional<double> evenness{};
   double largest_step_px = 0.0;         ///< on the subject, at the burst's rate: a frame's share
   std::optional<double> turn_factor{};  ///< step to aim at / largest step; < 1: turn less
-  /// `frames_on_subject` / `turn_factor`, rounded up: frames that take this hand over the same turn
-  /// with none of its steps too large.
+  /// `frames_on_subject` / `turn_factor`: frames that take this hand over the same turn with none
+  /// of its steps too large.
   std::optional<std::size_t> frames_for_same_turn{};
   std::vector<RingStep> too_quick{};  ///< beyond the allowed step, on the subject
   /// One step far larger than all others: the ring stuck, or the hand took a new grip.

@@ -325,7 +325,7 @@ SweepTurn Turn::of(const SweepRange& sweep, const std::vector<Leg>& legs) const 
   if (turn.largest_step_px > 0.0) {
     turn.turn_factor = step_px() / turn.largest_step_px;
     turn.frames_for_same_turn = static_cast<std::size_t>(
-        std::ceil(static_cast<double>(turn.frames_on_subject) / *turn.turn_factor));
+        std::lround(static_cast<double>(turn.frames_on_subject) / *turn.turn_factor));
   }
   return turn;
 }
@@ -362,7 +362,13 @@ std::size_t period(const std::vector<bool>& lit) {
   constexpr double kSame = 0.85;  // a frame out of step now and then is no other order
   for (std::size_t p = 2; p <= kLongest && 2 * p <= lit.size(); ++p) {
     std::size_t same = 0;
-    for (std::size_t i = 0; i + p < lit.size(); ++i) same += lit[i] == lit[i + p] ? 1U : 0U;
+    for (std::size_t i = 0; i + p < lit.size(); ++i) {
+      const auto from = lit.begin() + static_cast<std::ptrdiff_t>(i);
+      const auto to = from + static_cast<std::ptrdiff_t>(p);
+      // All alike is no order either.
+      const bool both = std::find(from, to, true) != to && std::find(from, to, false) != to;
+      same += both && lit[i] == lit[i + p] ? 1U : 0U;
+    }
     if (static_cast<double>(same) >= kSame * static_cast<double>(lit.size() - p)) return p;
   }
   return 0;
