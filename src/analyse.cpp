@@ -705,12 +705,10 @@ FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) con
 
 void BurstJob::judge() {
   const std::size_t n = burst_.frames.size();
-  std::vector<bool> dark(n), skipped(n);
-  for (std::size_t k = 0; k < n; ++k) {
+  std::vector<bool> dark(n);
+  for (std::size_t k = 0; k < n; ++k)
     dark[k] =
         exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) || exposure_[k].partly_lit;
-    skipped[k] = !take_[k];
-  }
   out_.subject_trusted = subject_.trusted;
   out_.subject_said = subject_.said;
   const KnownEnds known{.near_side = out_.near_side.known(),
@@ -742,7 +740,14 @@ void BurstJob::judge() {
                      .kind == VerdictKind::complete;
         });
   }
-  out_.advice = advise(focus_, out_.coverage, subject_.positions_px, skipped, out_.blur_limit_px);
+  std::vector<std::optional<double>> time_s;
+  for (const FrameAnalysis& frame : out_.frames) time_s.push_back(frame.time_s);
+  out_.advice = advise({.focus = focus_,
+                        .subject_px = subject_.positions_px,
+                        .sweeps = ranges_,
+                        .exposure = exposure_,
+                        .time_s = time_s,
+                        .blur_limit_px = out_.blur_limit_px});
 }
 
 void BurstJob::describe_frames() {

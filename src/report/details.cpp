@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "report/action.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 
@@ -200,6 +201,59 @@ std::string coverage_lines(const BurstAnalysis& burst) {
   return text + near_side_line(burst.near_side);
 }
 
+std::string turn_line(const BurstAnalysis& burst, std::size_t index) {
+  const SweepTurn& turn = burst.advice.sweeps[index];
+  std::string text =
+      fmt::format("Turn of sweep {}: {} frames on the subject, {} before it, {} after it",
+                  index + 1, turn.frames_on_subject, turn.frames_before, turn.frames_after);
+  if (turn.standing_still > 0) text += fmt::format("; stood still for {}", turn.standing_still);
+  if (turn.play > 0) text += fmt::format("; {} in the ring's play", turn.play);
+  if (turn.evenness) text += fmt::format("; steps differ by {:.0f} % (sd)", 100.0 * *turn.evenness);
+  if (turn.frames_for_same_turn && turn.turn_factor) {
+    text += fmt::format("; turn factor {:.2f}, {} frames for the same turn", *turn.turn_factor,
+                        *turn.frames_for_same_turn);
+  }
+  text = wrapped(text + ".");
+  const auto between = [&](const RingStep& step) {
+    return fmt::format("{} and {}", printable(burst.frames[step.from].file),
+                       printable(burst.frames[step.to].file));
+  };
+  for (const RingStep& step : turn.too_quick) {
+    const bool jump = turn.jump && turn.jump->from == step.from;
+    text += wrapped(fmt::format(
+        "  {} between {}: {:.2f} px a frame{}", jump ? "Jump" : "Too quick", between(step),
+        step.step_px,
+        step.lost > 0 ? fmt::format("; the camera left out {} there.", step.lost) : "."));
+  }
+  return text;
+}
+
+std::string flash_line(const BurstAnalysis& burst) {
+  if (!burst.advice.flash) return {};
+  const FlashBehind& flash = *burst.advice.flash;
+  std::string text = fmt::format("Flash: {} frames lit fully, then, from {} on, ", flash.lit_before,
+                                 printable(burst.frames[flash.first_frame].file));
+  switch (flash.pattern) {
+    case FlashPattern::every_nth:
+      text += fmt::format("{} of {} over and over", flash.fired, flash.of);
+      break;
+    case FlashPattern::gave_up:
+      text += "none";
+      break;
+    case FlashPattern::sagging:
+      text += "all too weakly";
+      break;
+    case FlashPattern::now_and_then:
+      text += "some missed";
+      break;
+  }
+  text += fmt::format("; {:.1f} EV would have held at this rate", flash.held_power_ev);
+  if (flash.held_rate_per_s) {
+    text += fmt::format(", or this power at {:.1f} a second", *flash.held_rate_per_s);
+  }
+  return wrapped(text + ".");
+}
+
 std::string advice_lines(const BurstAnalysis& burst) {
   const RingAdvice& advice = burst.advice;
   std::string text = fmt::format("Step to aim at {:.2f} px", advice.step_px);
@@ -210,7 +264,10 @@ std::string advice_lines(const BurstAnalysis& burst) {
   if (advice.frames_for_same_turn) {
     text += fmt::format(", {} frames for the same turn", *advice.frames_for_same_turn);
   }
-  return wrapped(text + ".") + wrapped(wording::action(burst));
+  if (advice.rate_per_s) text += fmt::format(", {:.1f} frames a second", *advice.rate_per_s);
+  text = wrapped(text + ".");
+  for (std::size_t i = 0; i < advice.sweeps.size(); ++i) text += turn_line(burst, i);
+  return text + flash_line(burst) + wrapped(wording::action(burst));
 }
 
 std::string sway_lines(const BurstAnalysis& burst) {

@@ -5,6 +5,7 @@
 #include <string>
 #include <utility>
 
+#include "report/action.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 #include "ringsweep/session.h"
@@ -135,14 +136,70 @@ json limits_json(const BurstAnalysis& burst) {
   return list;
 }
 
+json ring_step_json(const BurstAnalysis& burst, const RingStep& step) {
+  return {{"after", file_name(burst, step.from)},
+          {"before", file_name(burst, step.to)},
+          {"step_px", number(step.step_px, kPxDecimals)},
+          {"lost_frames", step.lost}};
+}
+
+json count_or_null(const std::optional<std::size_t>& count) {
+  return count ? json(*count) : json(nullptr);
+}
+
+json turn_json(const BurstAnalysis& burst, const SweepTurn& turn) {
+  json too_quick = json::array();
+  for (const RingStep& step : turn.too_quick) too_quick.push_back(ring_step_json(burst, step));
+  return {{"frames_on_subject", turn.frames_on_subject},
+          {"frames_before", turn.frames_before},
+          {"frames_after", turn.frames_after},
+          {"standing_still", turn.standing_still},
+          {"play", turn.play},
+          {"turn_px", number(turn.turn_px, kPxDecimals)},
+          {"evenness", number(turn.evenness, kShareDecimals)},
+          {"turn_factor", number(turn.turn_factor, kShareDecimals)},
+          {"frames_for_same_turn", count_or_null(turn.frames_for_same_turn)},
+          {"too_quick", std::move(too_quick)},
+          {"jump", turn.jump ? ring_step_json(burst, *turn.jump) : json(nullptr)}};
+}
+
+std::string_view pattern_word(FlashPattern pattern) {
+  switch (pattern) {
+    case FlashPattern::every_nth:
+      return "every-nth";
+    case FlashPattern::gave_up:
+      return "gave-up";
+    case FlashPattern::sagging:
+      return "sagging";
+    case FlashPattern::now_and_then:
+      break;
+  }
+  return "now-and-then";
+}
+
+json flash_json(const BurstAnalysis& burst) {
+  if (!burst.advice.flash) return nullptr;
+  const FlashBehind& flash = *burst.advice.flash;
+  return {{"pattern", pattern_word(flash.pattern)},
+          {"first", file_name(burst, flash.first_frame)},
+          {"lit_before", flash.lit_before},
+          {"fired", flash.of > 0 ? json(flash.fired) : json(nullptr)},
+          {"of", flash.of > 0 ? json(flash.of) : json(nullptr)},
+          {"held_rate_per_s", number(flash.held_rate_per_s, kPxDecimals)},
+          {"held_power_ev", number(flash.held_power_ev, kPxDecimals)}};
+}
+
 json advice_json(const BurstAnalysis& burst) {
   const RingAdvice& advice = burst.advice;
-  json object = {{"step_px", number(advice.step_px, kPxDecimals)},
-                 {"turn_factor", number(advice.turn_factor, kShareDecimals)},
-                 {"frames_for_same_turn", nullptr},
-                 {"text", wording::action(burst)}};
-  if (advice.frames_for_same_turn) object["frames_for_same_turn"] = *advice.frames_for_same_turn;
-  return object;
+  json sweeps = json::array();
+  for (const SweepTurn& turn : advice.sweeps) sweeps.push_back(turn_json(burst, turn));
+  return {{"step_px", number(advice.step_px, kPxDecimals)},
+          {"turn_factor", number(advice.turn_factor, kShareDecimals)},
+          {"frames_for_same_turn", count_or_null(advice.frames_for_same_turn)},
+          {"rate_per_s", number(advice.rate_per_s, kPxDecimals)},
+          {"sweeps", std::move(sweeps)},
+          {"flash", flash_json(burst)},
+          {"text", wording::action(burst)}};
 }
 
 std::string_view fit_word(FitStatus status) {

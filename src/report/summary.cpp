@@ -7,6 +7,7 @@
 #include <utility>
 #include <vector>
 
+#include "report/action.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 

@@ -53,12 +53,6 @@ namespace ringsweep::wording {
 /// "near" or "far" where that is known, else "first" or "last".
 [[nodiscard]] std::string_view json_word(const BurstAnalysis& burst, const End& end);
 
-/// "about half as far"; for a factor of 0.9 or more "as far as before".
-[[nodiscard]] std::string turn_words(double turn_factor);
-
-/// What to do next, in plain words and one or two sentences, no numbers but those of frames.
-[[nodiscard]] std::string action(const BurstAnalysis& burst);
-
 /// "near " or "far ", the end where the first sweep began (`at_start`) or ended; "" where it is not
 /// known.
 [[nodiscard]] std::string_view near_or_far(const BurstAnalysis& burst, bool at_start);

@@ -19,6 +19,42 @@ TEST(DetailsText, GivesAGapWithItsSdAndWhatIsAllowed) {
 }
 
 // The old handbook limit is the diagonal / 1500: 7211.1 px / 1500 for 6000 x 4000.
+/// Wrapped lines joined again.
+std::string in_one_line(std::string text) {
+  for (std::size_t at; (at = text.find("\n  ")) != std::string::npos;) text.replace(at, 3, " ");
+  return text;
+}
+
+TEST(DetailsText, SaysHowTheRingWasTurnedAndWhatTheFlashHeld) {
+  BurstAnalysis burst = made::gapped_burst();
+  SweepTurn& turn = burst.advice.sweeps[0];
+  turn.frames_before = 3;
+  turn.frames_after = 2;
+  turn.standing_still = 4;
+  turn.play = 1;
+  turn.evenness = 0.21;
+  turn.too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
+  burst.advice.rate_per_s = 8.0;
+  burst.advice.flash = {.pattern = FlashPattern::every_nth,
+                        .first_frame = 10,
+                        .lit_before = 10,
+                        .fired = 1,
+                        .of = 2,
+                        .held_rate_per_s = 4.0,
+                        .held_power_ev = -1.0};
+  const std::string text = in_one_line(details_text(burst));
+  EXPECT_THAT(text, HasSubstr("47 frames for the same turn, 8.0 frames a second."));
+  EXPECT_THAT(text, HasSubstr("Turn of sweep 1: 24 frames on the subject, 3 before it, 2 after it; "
+                              "stood still for 4;"));
+  EXPECT_THAT(text, HasSubstr("1 in the ring's play; steps differ by 21 % (sd); turn factor 0.51"));
+  EXPECT_THAT(text, HasSubstr("Too quick between DSC01310.JPG and DSC01311.JPG: 7.00 px a frame; "
+                              "the camera left out 1"));
+  EXPECT_THAT(text, HasSubstr("Flash: 10 frames lit fully, then, from DSC01311.JPG on, 1 of 2 over "
+                              "and over; -1.0 EV"));
+  turn.jump = turn.too_quick[0];
+  EXPECT_THAT(details_text(burst), HasSubstr("Jump between DSC01310.JPG and DSC01311.JPG"));
+}
+
 TEST(DetailsText, ShowsTheHandbookLimitAndDiffractionBesideTheLimit) {
   BurstAnalysis burst = made::complete_burst();
   burst.quarter_wave_blur_px = 4.57;

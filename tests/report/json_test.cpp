@@ -161,7 +161,7 @@ TEST(ReportJson, SaysWhatWasFound) {
   EXPECT_EQ(burst["subject_px"], json::array({4.0, 67.0}));
   EXPECT_EQ(burst["advice"]["turn_factor"], 0.5143);
   EXPECT_EQ(burst["advice"]["text"],
-            "Again from 1309 to 1312, and turn the ring about half as far per frame.");
+            "Whole sweep again: the same turn in 47 frames instead of 24.");
   EXPECT_EQ(burst["checks_made"], json::array({"coverage", "shake", "haze"}));
 }
 

@@ -56,11 +56,16 @@ inline BurstAnalysis complete_burst(int first = 1207, std::size_t count = 25) {
   burst.advice.step_px = 3.6;
   burst.advice.largest_step_px = 3.0;
   burst.advice.turn_factor = 1.2;
+  burst.advice.sweeps = {{.frames_on_subject = count,
+                          .turn_px = 3.0 * static_cast<double>(count - 1),
+                          .evenness = 0.0,
+                          .largest_step_px = 3.0,
+                          .turn_factor = 1.2}};
   return burst;
 }
 
 /// 1301 to 1324 with nothing sharp between 1310 and 1311; the ring turned twice as far as it
-/// should.
+/// should, everywhere.
 inline BurstAnalysis gapped_burst() {
   BurstAnalysis burst = complete_burst(1301, 24);
   Reason gap = reason(ReasonKind::gap, 9, 10);
@@ -75,6 +80,8 @@ inline BurstAnalysis gapped_burst() {
   burst.advice.largest_step_px = 7.0;
   burst.advice.turn_factor = 3.6 / 7.0;
   burst.advice.frames_for_same_turn = 47;
+  burst.advice.sweeps[0].turn_factor = burst.advice.turn_factor;
+  burst.advice.sweeps[0].frames_for_same_turn = 47;
   return burst;
 }
 

@@ -149,8 +149,9 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     ASSERT_GE(all.size(), 3U);
     EXPECT_THAT(all.back(),
                 ::testing::AnyOf(StartsWith("Keep "), StartsWith("Stack "), StartsWith("Again"),
-                                 StartsWith("Sweep again"), StartsWith("Check the flash"),
-                                 StartsWith("Try another card"), StartsWith("  ")));
+                                 StartsWith("Whole sweep again"), StartsWith("Sweep again"),
+                                 StartsWith("Check the flash"), StartsWith("Try another card"),
+                                 StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -199,11 +200,10 @@ TEST(SummaryText, CompleteWithoutNamesTheFramesToLeaveOut) {
 }
 
 TEST(SummaryText, AGapNamesItsFramesAndHowToTurn) {
-  EXPECT_THAT(
-      lines(summary_text(gapped_burst())),
-      ElementsAre("Not yet, 1301 to 1324: nothing sharp between 1310 and 1311.",
-                  "Not checked: movement, lost drops.",
-                  "Again from 1309 to 1312, and turn the ring about half as far per frame."));
+  EXPECT_THAT(lines(summary_text(gapped_burst())),
+              ElementsAre("Not yet, 1301 to 1324: nothing sharp between 1310 and 1311.",
+                          "Not checked: movement, lost drops.",
+                          "Whole sweep again: the same turn in 47 frames instead of 24."));
 }
 
 TEST(SummaryText, SeveralGapsAreListedAndNeighbouringStretchesJoined) {
@@ -217,7 +217,7 @@ TEST(SummaryText, SeveralGapsAreListedAndNeighbouringStretchesJoined) {
       ElementsAre("Not yet, 1301 to 1324: not sharp in 2 places.",
                   "  Nothing sharp between 1310 and 1311.",
                   "  Nothing sharp between 1312 and 1313.", "Not checked: movement, lost drops.",
-                  "Again from 1309 to 1314, and turn the ring about half as far per frame."));
+                  "Whole sweep again: the same turn in 47 frames instead of 24."));
 }
 
 TEST(SummaryText, ManyGapsAskForTheWholeSweep) {
@@ -232,7 +232,7 @@ TEST(SummaryText, ManyGapsAskForTheWholeSweep) {
   }
   const auto all = lines(summary_text(burst));
   EXPECT_EQ(all[6], "  And 3 more places like these.");
-  EXPECT_EQ(all.back(), "Again, all of it, and turn the ring about half as far per frame.");
+  EXPECT_EQ(all.back(), "Whole sweep again: the same turn in 47 frames instead of 24.");
 }
 
 TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
@@ -248,7 +248,7 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
           "Not yet, 1301 to 1324: nothing sharp between 1310 and 1313: the flash missed 1311 and "
           "1312.",
           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-          "Again from 1309 to 1314, and wait for the flash before each frame."));
+          "Again from 1309 to 1314. Wait for the flash before each frame."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -274,12 +274,11 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   EXPECT_EQ(all.back(), "Again from 1419 to well past 1420.");
 }
 
-TEST(SummaryText, AGapBetweenTwoSweepsIsToldByItsDepth) {
+TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
   BurstAnalysis burst = gapped_burst();
   burst.verdict.reasons.front().last_frame = 20;
   EXPECT_EQ(lines(summary_text(burst)).back(),
-            "Again across the depth between 1310 and 1321, and turn the ring about half as far per "
-            "frame.");
+            "Whole sweep again: the same turn in 47 frames instead of 24.");
 }
 
 TEST(SummaryText, CannotTellAlwaysComesWithAnAction) {

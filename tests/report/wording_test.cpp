@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "report/action.h"
 #include "report/made_analysis.h"
 
 namespace ringsweep::wording {
