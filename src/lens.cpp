@@ -2,6 +2,8 @@
 
 #include <stdexcept>
 
+#include "ringsweep/thin_lens.h"
+
 namespace ringsweep {
 namespace {
 
@@ -45,7 +47,7 @@ KnownLens known_lens(std::span<const FrameRef> frames, const LensOptions& option
   if (number && options.f_number_is == FNumberIs::working) lens.working_f_number = number;
   if (number && options.f_number_is == FNumberIs::marked)
     lens.working_f_number =
-        *number * (1.0 + *options.magnification / options.pupil_ratio.value_or(1.0));
+        working_f_number(*number, *options.magnification, options.pupil_ratio.value_or(1.0));
   return lens;
 }
 
