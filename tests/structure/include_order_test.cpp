@@ -22,7 +22,7 @@ using Strings = std::vector<std::string>;
 /// Public headers in the order of the data. A new header gets its place here.
 const Strings& order() {
   static const Strings headers{"result.h",       "for_each.h",   "frame.h",    "thin_lens.h",
-                               "ring_scale.h",
+                               "ring_scale.h",   "plan.h",
                                "lens.h",         "intake.h",     "decode.h",   "exposure.h",
                                "registration.h", "scenes.h",     "profiles.h", "depth_look.h",
                                "depth_edges.h",  "background.h", "digest.h",   "focal_positions.h",
