@@ -15,6 +15,7 @@
 
 #include "app/exit_status.h"
 #include "app/interrupt.h"
+#include "app/learn.h"
 #include "app/output_place.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
@@ -90,6 +91,7 @@ AnalysisOptions analysis_options(const CheckOptions& options, const Burst& burst
   result.blur_limit_px = options.blur_limit_px;
   result.lens = options.lens;
   result.first_end = options.first_end;
+  result.larger_picture = options.larger_picture;
   if (options.blur_limit_handbook) {
     if (const auto size = full_size_of(burst, stages)) {
       result.blur_limit_px = std::hypot(size->width, size->height) / 1500.0;
@@ -257,6 +259,9 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNothingFound;
   }
 
+  tell_unused_lens(options, bursts, console);
+  if (!can_learn(options, bursts, console, stages)) return kWrongCommand;
+
   const Analysed analysed = analyse_all(bursts, options, console, stages);
   if (InterruptGuard::interrupted()) return kStopped;
   for (const BurstAnalysis& burst : analysed.bursts) name_unreadable(burst, console);
@@ -277,6 +282,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   // The answer is worth having even where it could not be written down.
   print_summaries(analysed.bursts, options, text, colour);
   if (!left_out_text.empty()) text << "\n" << left_out_text;
+  const bool learnt = learn(options, analysed.bursts, console, text);
   if (written) text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
   text.flush();
   if (json_to_out) *console.out << json << std::flush;
@@ -289,8 +295,9 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
                    .remedy = "the report folder has it all"});
   }
   if (!analysed.failed && std::ranges::none_of(analysed.bursts, is_sweep)) return kNothingFound;
-  return !analysed.failed && std::ranges::all_of(analysed.bursts, is_complete) ? kComplete
-                                                                               : kNotComplete;
+  return !analysed.failed && learnt && std::ranges::all_of(analysed.bursts, is_complete)
+             ? kComplete
+             : kNotComplete;
 }
 
 }  // namespace

@@ -157,6 +157,22 @@ std::string coverage_lines(const BurstAnalysis& burst) {
   return text + near_side_line(burst.near_side);
 }
 
+/// The step to aim at for hand and subject, as far as the lens is known.
+std::string step_line(const BurstAnalysis& burst) {
+  if (!(burst.advice.step_px > 0.0)) return {};
+  const RingStep step = ring_step(burst.advice.step_px, burst.ring);
+  std::string text;
+  if (step.subject_mm)
+    text = fmt::format("That step is {:.3g} mm of subject depth", *step.subject_mm);
+  if (step.extension_mm)
+    text += fmt::format("{} {:.3g} mm of extension", text.empty() ? "That step is" : ",",
+                        *step.extension_mm);
+  if (step.turn_deg) text += fmt::format(", {:.3g} degrees of the ring", *step.turn_deg);
+  if (!text.empty()) text += ".";
+  if (step.hardly_moves) text += (text.empty() ? "" : " ") + std::string(kRingHardlyMovesPlane);
+  return text.empty() ? text : wrapped(text);
+}
+
 std::string advice_lines(const BurstAnalysis& burst) {
   const RingAdvice& advice = burst.advice;
   std::string text = fmt::format("Step to aim at {:.2f} px", advice.step_px);
@@ -167,7 +183,7 @@ std::string advice_lines(const BurstAnalysis& burst) {
   if (advice.frames_for_same_turn) {
     text += fmt::format(", {} frames for the same turn", *advice.frames_for_same_turn);
   }
-  return wrapped(text + ".") + wrapped(wording::action(burst));
+  return wrapped(text + ".") + step_line(burst) + wrapped(wording::action(burst));
 }
 
 std::string sway_lines(const BurstAnalysis& burst) {

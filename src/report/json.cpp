@@ -17,6 +17,7 @@ using wording::valid_utf8;
 /// Digits after the point: more would show noise, fewer would round a position's sd away.
 constexpr int kPxDecimals = 3;
 constexpr int kShareDecimals = 4;
+constexpr int kMmDecimals = 5;
 constexpr int kScaleDecimals = 6;  // registration measures it to parts in 10^5
 
 /// JSON knows neither NaN nor infinity (RFC 8259, section 6): null says "not known".
@@ -108,7 +109,11 @@ json subject_json(const BurstAnalysis& burst) {
 
 json advice_json(const BurstAnalysis& burst) {
   const RingAdvice& advice = burst.advice;
+  const RingStep step = advice.step_px > 0.0 ? ring_step(advice.step_px, burst.ring) : RingStep{};
   json object = {{"step_px", number(advice.step_px, kPxDecimals)},
+                 {"step_extension_mm", number(step.extension_mm, kMmDecimals)},
+                 {"step_subject_mm", number(step.subject_mm, kMmDecimals)},
+                 {"step_deg", number(step.turn_deg, kPxDecimals)},
                  {"turn_factor", number(advice.turn_factor, kShareDecimals)},
                  {"frames_for_same_turn", nullptr},
                  {"text", wording::action(burst)}};
