@@ -29,7 +29,7 @@ report goes to ~/.local/share/ringsweep.
 
 Exit status
   0  every burst is complete
-  1  at least one must be shot again, or cannot be told
+  1  at least one must be shot again, or cannot be told; or no lens could be learnt
   2  the command line was wrong
   3  nothing could be read, or no ring sweep was found
   4  the report could not be written)";
@@ -53,9 +53,9 @@ void add_lens_options(CLI::App& check, LensOptions& lens) {
                         "Which one the f-number is, of the files or of --f-number")
       ->type_name("WHICH");
   check
-      .add_option(
-          "--magnification", lens.magnification,
-          "m, 1 for life size: with it a marked f-number gives the working one, and px are mm")
+      .add_option("--magnification", lens.magnification,
+                  "m, 1 for life size: with it a marked f-number gives the working one, and steps "
+                  "are told in mm")
       ->type_name("M");
   check.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
       ->type_name("P");
