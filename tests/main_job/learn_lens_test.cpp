@@ -45,14 +45,14 @@ BurstAnalysis analysed(const fs::path& folder, const AnalysisOptions& options) {
   return bursts.size() == 1 ? bursts.front() : BurstAnalysis{};
 }
 
-struct Setup {
+struct Ring {
   maker::Focusing focusing;
   FocusBy focus_by;
   double magnification;
   Side larger;  ///< by DESIGN section 3
 };
 
-class LearntFromPictures : public ::testing::TestWithParam<Setup> {};
+class LearntFromPictures : public ::testing::TestWithParam<Ring> {};
 
 // f = 60 mm, pupil 6 mm, pitch 15 um, 10 degrees a mm. The degrees are as good as the burst's scale
 // of distances, and that is to be right within 4 of its sds (in pictures of this size about 3 %;
@@ -60,15 +60,15 @@ class LearntFromPictures : public ::testing::TestWithParam<Setup> {};
 // allowed.
 TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
   constexpr double kDegreesPerMm = 10.0;
-  const Setup setup = GetParam();
+  const Ring ring = GetParam();
   maker::Recipe recipe;
   recipe.seed = 7;
   recipe.hand_seed = 3;
   recipe.width_px = 432;
   recipe.height_px = 324;
   recipe.optics.pitch_mm = 0.015;
-  recipe.optics.v_ref_mm = 60.0 * (1.0 + setup.magnification);
-  recipe.optics.focusing = setup.focusing;
+  recipe.optics.v_ref_mm = 60.0 * (1.0 + ring.magnification);
+  recipe.optics.focusing = ring.focusing;
   recipe.optics.diffraction = true;
   maker::Sweep sweep;
   sweep.from_px = 10.0, sweep.to_px = -10.0;
@@ -83,8 +83,8 @@ TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
   options.first_end = Side::near;
   options.lens = {.working_f_number = recipe.optics.v_ref_mm / recipe.optics.pupil_mm,
                   .pitch_um = 15.0,
-                  .magnification = setup.magnification,
-                  .focus_by = setup.focus_by};
+                  .magnification = ring.magnification,
+                  .focus_by = ring.focus_by};
   const BurstAnalysis burst = analysed(folder.path, options);
   const auto lesson = learn_lens(burst, kDegreesPerMm * std::abs(v_first - v_last));
   ASSERT_TRUE(lesson) << one_line(lesson.error());
@@ -94,11 +94,11 @@ TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
   EXPECT_LT(std::abs(error), 4.0 * lesson->lens.degrees_per_mm_sd);
   EXPECT_LT(std::abs(error), 0.1 * kDegreesPerMm);
   ASSERT_EQ(lesson->lens.sides.size(), 1U);
-  EXPECT_EQ(lesson->lens.sides[0].larger_picture, setup.larger);
+  EXPECT_EQ(lesson->lens.sides[0].larger_picture, ring.larger);
 
   // From then on nobody has to say which end is near.
   options.first_end.reset();
-  options.larger_picture = larger_picture(lesson->lens, setup.magnification, setup.focus_by);
+  options.larger_picture = larger_picture(lesson->lens, ring.magnification, ring.focus_by);
   options.lens.degrees_per_mm = lesson->lens.degrees_per_mm;
   const BurstAnalysis later = analysed(folder.path, options);
   EXPECT_EQ(later.near_side.from, NearSideSource::lens);
@@ -107,10 +107,10 @@ TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
 }
 
 INSTANTIATE_TEST_SUITE_P(
-    Setups, LearntFromPictures,
-    ::testing::Values(Setup{maker::Focusing::body_fixed, FocusBy::lens, 0.5, Side::near},
-                      Setup{maker::Focusing::body_fixed, FocusBy::lens, 2.0, Side::far},
-                      Setup{maker::Focusing::lens_fixed, FocusBy::body, 1.25, Side::near}));
+    Rings, LearntFromPictures,
+    ::testing::Values(Ring{maker::Focusing::body_fixed, FocusBy::lens, 0.5, Side::near},
+                      Ring{maker::Focusing::body_fixed, FocusBy::lens, 2.0, Side::far},
+                      Ring{maker::Focusing::lens_fixed, FocusBy::body, 1.25, Side::near}));
 
 }  // namespace
 }  // namespace ringsweep
