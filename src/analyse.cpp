@@ -327,7 +327,8 @@ void BurstJob::expose_and_register() {
       take_[k] = false;
     }
     const Similarity& s = registration_.reference_from_frame[k];
-    out_.frames[k].scale = std::exp(s.log_scale);
+    out_.frames[k].scale =
+        std::exp(-s.log_scale);  // what brings it to the reference is the inverse
     out_.frames[k].reference_from_frame =
         s.in_other_px(thumbnail_px_).matrix(center_of(out_.full_size));
   }
@@ -502,8 +503,12 @@ void BurstJob::find_near_side() {
     clues.first_end = options_.first_end;
     clues.first_sweep_rises = ranges_.front().rising;
   }
-  if (options_.larger_picture && focus_.status == FitStatus::converged)
-    clues.lens = lens_tells(focus_, log_scale_, *options_.larger_picture);
+  if (options_.larger_picture && focus_.status == FitStatus::converged) {
+    // Of the pictures themselves: what brings them to the reference is the inverse.
+    std::vector<double> of_picture;
+    for (const double s : log_scale_) of_picture.push_back(-s);
+    clues.lens = lens_tells(focus_, of_picture, *options_.larger_picture);
+  }
   if (focus_.status == FitStatus::converged) clues.picture = ask_the_picture();
   edge_pictures_.clear();  // nobody else needs them
   out_.near_side = weigh_near_side(clues);
@@ -819,6 +824,7 @@ BurstAnalysis BurstJob::run() {
   out_.blur_limit_px = options_.blur_limit_px.value_or(default_blur_limit_px(out_.full_size));
   out_.allowed_step_px = 2.0 * out_.blur_limit_px;
   lens_ = known_lens(burst_.frames, options_.lens);
+  out_.ring = ring_scale_of(lens_, options_.lens);
   out_.working_f_number_given = lens_.working_f_number.has_value();
   const auto f_number = lens_.working_f_number ? lens_.working_f_number : lens_.f_number;
   if (f_number && lens_.pitch_mm)

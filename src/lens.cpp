@@ -2,6 +2,8 @@
 
 #include <stdexcept>
 
+#include "ringsweep/thin_lens.h"
+
 namespace ringsweep {
 namespace {
 
@@ -27,8 +29,7 @@ std::string why_not(const LensOptions& options) {
     return "--f-number needs --f-number-is working or --f-number-is marked";
   if (marked && !options.magnification)
     return "a marked f-number needs --magnification too, to become the working one";
-  if (!marked && (options.magnification || options.pupil_ratio))
-    return "--magnification and --pupil-ratio need --f-number-is marked";
+  if (!marked && options.pupil_ratio) return "--pupil-ratio needs --f-number-is marked";
   return {};
 }
 
@@ -45,8 +46,16 @@ KnownLens known_lens(std::span<const FrameRef> frames, const LensOptions& option
   if (number && options.f_number_is == FNumberIs::working) lens.working_f_number = number;
   if (number && options.f_number_is == FNumberIs::marked)
     lens.working_f_number =
-        *number * (1.0 + *options.magnification / options.pupil_ratio.value_or(1.0));
+        working_f_number(*number, *options.magnification, options.pupil_ratio.value_or(1.0));
   return lens;
+}
+
+RingScale ring_scale_of(const KnownLens& lens, const LensOptions& options) {
+  return {.working_f_number = lens.working_f_number,
+          .pitch_mm = lens.pitch_mm,
+          .magnification = options.magnification,
+          .degrees_per_mm = options.degrees_per_mm,
+          .focus_by = options.focus_by};
 }
 
 }  // namespace ringsweep

@@ -121,6 +121,7 @@ struct BurstAnalysis {
   /// The working f-number in it was given; false: the files' f-number stands in for it, and it may
   /// be more.
   bool working_f_number_given = false;
+  RingScale ring;           ///< what turns px into mm and degrees, as far as it is known
   bool wave_model = false;  ///< distances by defocus and diffraction together, not by discs
   std::optional<LensDoubt> lens_doubt;
   Coverage coverage;

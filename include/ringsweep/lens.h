@@ -7,6 +7,7 @@
 #include <string>
 
 #include "ringsweep/frame.h"
+#include "ringsweep/ring_scale.h"
 
 namespace ringsweep {
 
@@ -21,8 +22,11 @@ struct LensOptions {
                                              ///< absent: the files', where they say
   std::optional<double> f_number{};          ///< 0.5 to 1000; absent: the files'
   FNumberIs f_number_is = FNumberIs::not_said;
-  std::optional<double> magnification{};  ///< m, 0.001 to 100; needed with a marked f-number alone
-  std::optional<double> pupil_ratio{};    ///< P, exit over entrance pupil, 0.1 to 10; absent: 1
+  std::optional<double> magnification{};   ///< m, 0.001 to 100; needed with a marked f-number, and
+                                           ///< for mm of subject depth
+  std::optional<double> pupil_ratio{};     ///< P, exit over entrance pupil, 0.1 to 10; absent: 1
+  FocusBy focus_by = FocusBy::not_said;    ///< needed for mm of extension
+  std::optional<double> degrees_per_mm{};  ///< of extension: a lens learnt before
 };
 
 /// Why these options make no sense, or what they lack, as a sentence without its full stop; empty
@@ -38,5 +42,8 @@ struct KnownLens {
 /// @param frames of one burst; the last that says something is taken
 /// @throws std::invalid_argument where why_not() has a reason
 [[nodiscard]] KnownLens known_lens(std::span<const FrameRef> frames, const LensOptions& options);
+
+/// What turns px into mm and degrees. Never of an f-number that is not known to be the working one.
+[[nodiscard]] RingScale ring_scale_of(const KnownLens& lens, const LensOptions& options);
 
 }  // namespace ringsweep

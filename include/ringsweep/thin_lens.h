@@ -35,6 +35,13 @@ struct ThinLens {
   return focal_length_mm * (2.0 + magnification + 1.0 / magnification);
 }
 
+/// Working f-number, N (1 + m / P), of a marked one N (P pupil ratio, exit over entrance).
+/// J. Conrad, Depth of Field in Depth, 2006 (from memory).
+[[nodiscard]] inline double working_f_number(double f_number, double magnification,
+                                             double pupil_ratio = 1.0) {
+  return f_number * (1.0 + magnification / pupil_ratio);
+}
+
 /// Total depth of field in object space, 2 N c (1 + m/P) / m^2 (c mm, P pupil ratio).
 [[nodiscard]] inline double depth_of_field_mm(double f_number, double circle_mm,
                                               double magnification, double pupil_ratio = 1.0) {

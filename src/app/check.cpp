@@ -15,6 +15,7 @@
 
 #include "app/exit_status.h"
 #include "app/interrupt.h"
+#include "app/learn.h"
 #include "app/output_place.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
@@ -92,6 +93,7 @@ AnalysisOptions analysis_options(const CheckOptions& options, const Burst& burst
   result.lens = options.lens;
   result.subject = options.subject;
   result.first_end = options.first_end;
+  result.larger_picture = options.larger_picture;
   if (options.blur_limit_handbook) {
     if (const auto size = full_size_of(burst, stages)) {
       result.blur_limit_px = handbook_blur_limit_px(*size);
@@ -259,6 +261,9 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNothingFound;
   }
 
+  tell_unused_lens(options, bursts, console);
+  if (!can_learn(options, bursts, console, stages)) return kWrongCommand;
+
   const Analysed analysed = analyse_all(bursts, options, console, stages);
   if (InterruptGuard::interrupted()) return kStopped;
   for (const BurstAnalysis& burst : analysed.bursts) name_unreadable(burst, console);
@@ -279,6 +284,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   // The answer is worth having even where it could not be written down.
   print_summaries(analysed.bursts, options, text, colour);
   if (!left_out_text.empty()) text << "\n" << left_out_text;
+  const bool learnt = learn(options, analysed.bursts, console, text);
   if (written) text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
   text.flush();
   if (json_to_out) *console.out << json << std::flush;
@@ -294,7 +300,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   const bool complete = std::ranges::all_of(group_scenes(analysed.bursts), [](const Scene& scene) {
     return scene.verdict == VerdictKind::complete || scene.verdict == VerdictKind::complete_without;
   });
-  return !analysed.failed && complete ? kComplete : kNotComplete;
+  return !analysed.failed && learnt && complete ? kComplete : kNotComplete;
 }
 
 }  // namespace

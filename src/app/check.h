@@ -28,6 +28,11 @@ struct CheckOptions {
   LensOptions lens;
   SubjectChoice subject;
   std::optional<Side> first_end;  ///< where the first sweep of every burst began
+  // Of learn.h:
+  std::optional<std::string> lens_name;   ///< a lens learnt before
+  std::optional<std::string> learn_name;  ///< a lens to be learnt
+  std::optional<double> turned_deg;       ///< of its ring, over the burst
+  std::optional<Side> larger_picture;     ///< what the lens learnt before says
 };
 
 /// The library's stages as `check` calls them: the real ones in the tool, fakes in its tests.

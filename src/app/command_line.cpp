@@ -3,13 +3,15 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <exception>
-#include <map>
 #include <new>
 #include <ostream>
 #include <string>
 #include <vector>
 
+#include "app/choice.h"
 #include "app/exit_status.h"
+#include "app/learn.h"
+#include "app/plan.h"
 #include "app/subject_options.h"
 
 namespace ringsweep::app {
@@ -29,22 +31,10 @@ report goes to ~/.local/share/ringsweep.
 
 Exit status
   0  every scene has a burst that is complete
-  1  at least one must be shot again, or cannot be told
+  1  at least one must be shot again, or cannot be told; or no lens could be learnt
   2  the command line was wrong
   3  nothing could be read, or no ring sweep was found
   4  the report could not be written)";
-
-/// An option that takes one of a few words, each of which stands for a value of `target`.
-template <class Value, class Target>
-CLI::Option* add_choice(CLI::App& check, const std::string& name, Target& target,
-                        const std::map<std::string, Value>& words, const std::string& help) {
-  std::vector<std::string> names;
-  for (const auto& [word, value] : words) names.push_back(word);
-  return check
-      .add_option_function<std::string>(
-          name, [&target, words](const std::string& word) { target = words.at(word); }, help)
-      ->check(CLI::IsMember(names));
-}
 
 /// What is known of the lens; why_not() says what makes no sense.
 void add_lens_options(CLI::App& check, LensOptions& lens) {
@@ -66,7 +56,8 @@ void add_lens_options(CLI::App& check, LensOptions& lens) {
       ->type_name("WHICH");
   check
       .add_option("--magnification", lens.magnification,
-                  "m, 1 for life size: with it a marked f-number gives the working one")
+                  "m, 1 for life size: with it a marked f-number gives the working one, and steps "
+                  "are told in mm")
       ->type_name("M");
   check.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
       ->type_name("P");
@@ -121,7 +112,10 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   SubjectWords subject;
   add_subject_options(*check, subject);
   add_lens_options(*check, options.lens);
+  add_ring_options(*check, options);
   check->footer(kCheckFooter);
+  PlanOptions plan_options;
+  const CLI::App* plan = add_plan(app, plan_options);
 
   try {
     app.parse(argc, argv);
@@ -135,10 +129,11 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
                  << ", for example `ringsweep check /media/card`.\n";
     return kWrongCommand;
   } catch (const CLI::ParseError& error) {
-    *console.err << "ringsweep: " << one_line_of(error.what())
-                 << "; `ringsweep check --help` shows how.\n";
+    *console.err << "ringsweep: " << one_line_of(error.what()) << "; `ringsweep "
+                 << (app.got_subcommand(plan) ? "plan" : "check") << " --help` shows how.\n";
     return kWrongCommand;
   }
+  if (app.got_subcommand(plan)) return run_plan(plan_options, console, stages.card_root);
   if (*out_option) {
     if (out.empty()) {
       *console.err << "ringsweep: --out needs the name of a folder.\n";
@@ -156,6 +151,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     return kWrongCommand;
   }
   options.subject = *std::move(choice);
+  if (!use_ring_options(options, console)) return kWrongCommand;
   options.paths.assign(paths.begin(), paths.end());
   if (*blur_limit) options.blur_limit_px = blur_limit_px;
   return run_check(options, console, stages);

@@ -254,6 +254,22 @@ std::string flash_line(const BurstAnalysis& burst) {
   return wrapped(text + ".");
 }
 
+/// The step to aim at for hand and subject, as far as the lens is known.
+std::string step_line(const BurstAnalysis& burst) {
+  if (!(burst.advice.step_px > 0.0)) return {};
+  const StepSize step = ring_step(burst.advice.step_px, burst.ring);
+  std::string text;
+  if (step.subject_mm)
+    text = fmt::format("That step is {:.3g} mm of subject depth", *step.subject_mm);
+  if (step.extension_mm)
+    text += fmt::format("{} {:.3g} mm of extension", text.empty() ? "That step is" : ",",
+                        *step.extension_mm);
+  if (step.turn_deg) text += fmt::format(", {:.3g} degrees of the ring", *step.turn_deg);
+  if (!text.empty()) text += ".";
+  if (step.hardly_moves) text += (text.empty() ? "" : " ") + std::string(kRingHardlyMovesPlane);
+  return text.empty() ? text : wrapped(text);
+}
+
 std::string advice_lines(const BurstAnalysis& burst) {
   const RingAdvice& advice = burst.advice;
   std::string text = fmt::format("Step to aim at {:.2f} px", advice.step_px);
@@ -265,7 +281,7 @@ std::string advice_lines(const BurstAnalysis& burst) {
     text += fmt::format(", {} frames for the same turn", *advice.frames_for_same_turn);
   }
   if (advice.rate_per_s) text += fmt::format(", {:.1f} frames a second", *advice.rate_per_s);
-  text = wrapped(text + ".");
+  text = wrapped(text + ".") + step_line(burst);
   for (std::size_t i = 0; i < advice.sweeps.size(); ++i) text += turn_line(burst, i);
   return text + flash_line(burst) + wrapped(wording::action(burst));
 }

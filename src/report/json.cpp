@@ -19,6 +19,7 @@ using wording::valid_utf8;
 /// Digits after the point: more would show noise, fewer would round a position's sd away.
 constexpr int kPxDecimals = 3;
 constexpr int kShareDecimals = 4;
+constexpr int kMmDecimals = 5;
 constexpr int kScaleDecimals = 6;  // registration measures it to parts in 10^5
 
 /// JSON knows neither NaN nor infinity (RFC 8259, section 6): null says "not known".
@@ -193,7 +194,11 @@ json advice_json(const BurstAnalysis& burst) {
   const RingAdvice& advice = burst.advice;
   json sweeps = json::array();
   for (const SweepTurn& turn : advice.sweeps) sweeps.push_back(turn_json(burst, turn));
+  const StepSize step = advice.step_px > 0.0 ? ring_step(advice.step_px, burst.ring) : StepSize{};
   return {{"step_px", number(advice.step_px, kPxDecimals)},
+          {"step_extension_mm", number(step.extension_mm, kMmDecimals)},
+          {"step_subject_mm", number(step.subject_mm, kMmDecimals)},
+          {"step_deg", number(step.turn_deg, kPxDecimals)},
           {"turn_factor", number(advice.turn_factor, kShareDecimals)},
           {"frames_for_same_turn", count_or_null(advice.frames_for_same_turn)},
           {"rate_per_s", number(advice.rate_per_s, kPxDecimals)},

@@ -7,6 +7,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <cmath>
 #include <csignal>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
@@ -158,7 +159,13 @@ TEST_F(Tool, Status2AndOneLineWhenTheCommandLineIsWrong) {
            {"check", "card", "--f-number", "8"},
            {"check", "card", "--f-number-is", "true"},
            {"check", "card", "--f-number-is", "marked"},
-           {"check", "card", "--magnification", "1"},
+           {"check", "card", "--pupil-ratio", "1"},
+           {"check", "card", "--learn-lens", "hill60"},
+           {"check", "card", "--turned", "40"},
+           {"check", "card", "--learn-lens", "hill60", "--turned", "0"},
+           {"check", "card", "--learn-lens", "a/b", "--turned", "40"},
+           {"check", "card", "--lens", "unheard-of"},
+           {"check", "card", "--lens", "a", "--learn-lens", "a", "--turned", "40"},
            {"check", "card", "--working-f-number", "8", "--f-number-is", "working"}}) {
     EXPECT_EQ(run_tool(arguments), 2) << ::testing::PrintToString(arguments);
     EXPECT_EQ(out(), "");
@@ -397,9 +404,85 @@ TEST_F(Tool, HelpAndVersionGoToStandardOutput) {
   EXPECT_EQ(run_tool({"check", "--help"}), 0);
   EXPECT_THAT(out(), HasSubstr("Exit status"));
   EXPECT_EQ(run_tool({"--help"}), 0);
-  for (const char* not_built : {"stacklist", "plan", "watch"}) {
+  EXPECT_THAT(out(), HasSubstr("plan"));
+  for (const char* not_built : {"stacklist", "watch"}) {
     EXPECT_THAT(out(), Not(HasSubstr(not_built)));
   }
+}
+
+/// What the lens tests say of it, and what the analysis then knows.
+const std::vector<std::string> kRing{
+    "--moves", "lens", "--magnification", "0.5", "--working-f-number", "16", "--pitch-um", "5"};
+
+std::vector<std::string> with_ring(std::vector<std::string> arguments) {
+  arguments.insert(arguments.end(), kRing.begin(), kRing.end());
+  return arguments;
+}
+
+/// A burst near side first, its picture larger towards near: positions fall from 72 to 0 px.
+BurstAnalysis lens_burst() {
+  BurstAnalysis burst = made::complete_burst();
+  for (std::size_t k = 0; k < burst.frames.size(); ++k) {
+    *burst.frames[k].focus_px = 72.0 - *burst.frames[k].focus_px;
+    burst.frames[k].scale = std::exp(1e-3 * *burst.frames[k].focus_px);
+  }
+  burst.near_side = {.from = NearSideSource::user, .probability = 1.0};
+  burst.ring = {
+      .working_f_number = 16.0, .pitch_mm = 0.005, .magnification = 0.5, .focus_by = FocusBy::lens};
+  return burst;
+}
+
+TEST_F(Tool, ALensIsLearntAndUsedFromThenOn) {
+  const Environment config("XDG_CONFIG_HOME", (scratch_ / "config").c_str());
+  results_ = {lens_burst()};
+  EXPECT_EQ(run_tool(with_ring({"check", "card", "--learn-lens", "hill60", "--turned", "96"})), 0);
+  // 72 px of 5 um at f/16 are 5.76 mm, / (1 - 0.5^2) = 7.68 mm of extension: 12.5 degrees a mm.
+  EXPECT_THAT(out(), HasSubstr("Learnt lens hill60: 12.5 degrees a mm of extension"));
+  EXPECT_THAT(out(), HasSubstr("larger when it focuses nearer, below life size"));
+  EXPECT_EQ(err(), "");
+  EXPECT_TRUE(fs::exists(scratch_ / "config/ringsweep/lenses/hill60.json"));
+
+  EXPECT_EQ(run_tool(with_ring({"check", "card", "--lens", "hill60"})), 0);
+  EXPECT_EQ(err(), "");
+  ASSERT_EQ(analysed_with_.size(), 2U);
+  EXPECT_EQ(analysed_with_[1].larger_picture, Side::near);
+  EXPECT_NEAR(analysed_with_[1].lens.degrees_per_mm.value(), 12.5, 1e-9);
+
+  // Beyond life size, or nothing said of it: not carried over, and said so.
+  EXPECT_EQ(run_tool({"check", "card", "--lens", "hill60", "--moves", "lens", "--magnification",
+                      "2", "--working-f-number", "16", "--pitch-um", "5"}),
+            0);
+  EXPECT_FALSE(analysed_with_[2].larger_picture);
+  EXPECT_THAT(err(), HasSubstr("were not learnt for this magnification"));
+  EXPECT_EQ(run_tool({"check", "card", "--lens", "hill60"}), 0);
+  EXPECT_FALSE(analysed_with_[3].larger_picture);
+  EXPECT_THAT(err(), HasSubstr("say --moves lens or --moves body, --magnification M, "
+                               "--working-f-number N (or --f-number-is marked) and --pitch-um P"));
+  EXPECT_EQ(line_count(err()), 2);
+}
+
+TEST_F(Tool, NoLensIsLearntFromWhatDoesNotTellIt) {
+  const Environment config("XDG_CONFIG_HOME", (scratch_ / "config").c_str());
+  const std::vector<std::string> learn{"check", "card", "--learn-lens", "hill60", "--turned", "96"};
+  EXPECT_EQ(run_tool(learn), 2);
+  EXPECT_THAT(err(), HasSubstr("--magnification M"));
+  EXPECT_TRUE(analysed_with_.empty()) << "said before the analysis";
+  intake_.bursts = {burst_of(25), burst_of(25)};
+  EXPECT_EQ(run_tool(with_ring(learn)), 2);
+  EXPECT_THAT(err(), HasSubstr("give the pictures of one sweep alone"));
+  EXPECT_TRUE(analysed_with_.empty());
+
+  intake_.bursts = {burst_of(25)};
+  results_ = {lens_burst()};
+  results_[0].sweeps.push_back(results_[0].sweeps[0]);
+  EXPECT_EQ(run_tool(with_ring(learn)), 1);
+  EXPECT_THAT(err(), HasSubstr("in 2 sweeps; give the pictures of one sweep alone"));
+  EXPECT_THAT(out(), StartsWith("Good,"));
+  EXPECT_FALSE(fs::exists(scratch_ / "config/ringsweep/lenses/hill60.json"));
+
+  scratch_.put("config/ringsweep/lenses/hill60.json", "mine");
+  EXPECT_EQ(run_tool(with_ring(learn)), 2);
+  EXPECT_EQ(read_file(scratch_ / "config/ringsweep/lenses/hill60.json"), "mine");
 }
 
 }  // namespace

@@ -60,6 +60,19 @@ TEST(KnownLens, NothingIsMadeOfFilesThatSayNothing) {
   EXPECT_FALSE(lens.pitch_mm);
 }
 
+TEST(RingScaleOf, TakesNoFilesNumberForTheWorkingOneUnsaid) {
+  const std::vector<FrameRef> frames{frame(8.0, 0.004)};
+  LensOptions options{.magnification = 0.5, .focus_by = FocusBy::body, .degrees_per_mm = 9.0};
+  const RingScale unsaid = ring_scale_of(known_lens(frames, options), options);
+  EXPECT_FALSE(unsaid.working_f_number);
+  EXPECT_EQ(unsaid.pitch_mm, 0.004);
+  EXPECT_EQ(unsaid.magnification, 0.5);
+  EXPECT_EQ(unsaid.degrees_per_mm, 9.0);
+  EXPECT_EQ(unsaid.focus_by, FocusBy::body);
+  options.f_number_is = FNumberIs::marked;
+  EXPECT_EQ(ring_scale_of(known_lens(frames, options), options).working_f_number, 12.0);
+}
+
 TEST(WhyNot, NamesNonsenseAndWhatIsMissing) {
   using ::testing::HasSubstr;
   EXPECT_EQ(why_not({}), "");
@@ -72,7 +85,8 @@ TEST(WhyNot, NamesNonsenseAndWhatIsMissing) {
   EXPECT_THAT(why_not({.f_number_is = FNumberIs::marked}), HasSubstr("needs --magnification"));
   EXPECT_THAT(why_not({.f_number_is = FNumberIs::marked, .magnification = -1.0}),
               HasSubstr("--magnification"));
-  EXPECT_THAT(why_not({.magnification = 1.0}), HasSubstr("need --f-number-is marked"));
+  EXPECT_THAT(why_not({.pupil_ratio = 1.0}), HasSubstr("needs --f-number-is marked"));
+  EXPECT_EQ(why_not({.magnification = 1.0}), "") << "it is needed for mm of subject, too";
   EXPECT_THAT(why_not({.working_f_number = 8.0, .f_number_is = FNumberIs::working}),
               HasSubstr("says it all"));
   EXPECT_THROW((void)known_lens({}, {.f_number = 8.0}), std::invalid_argument);

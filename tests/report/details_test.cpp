@@ -69,6 +69,23 @@ TEST(DetailsText, ShowsTheHandbookLimitAndDiffractionBesideTheLimit) {
   EXPECT_THAT(given, HasSubstr("scale sd 3.1 %; by defocus and diffraction together."));
 }
 
+// 3.6 px of 5 um at f/16 working are 0.288 mm behind the lens, / 0.5^2 of subject; by the lens on a
+// body that stays put / (1 - 0.5^2) of extension, 10 degrees a mm.
+TEST(DetailsText, GivesTheStepInMmAndDegreesAsFarAsTheLensIsKnown) {
+  BurstAnalysis burst = made::complete_burst();
+  EXPECT_THAT(details_text(burst), ::testing::Not(HasSubstr("That step is")));
+  burst.ring = {.working_f_number = 16.0, .pitch_mm = 0.005, .magnification = 0.5};
+  EXPECT_THAT(details_text(burst), HasSubstr("That step is 1.15 mm of subject depth.\n"));
+  burst.ring.focus_by = FocusBy::lens;
+  burst.ring.degrees_per_mm = 10.0;
+  EXPECT_THAT(
+      details_text(burst),
+      HasSubstr("That step is 1.15 mm of subject depth, 0.384 mm of extension, 3.84 degrees "
+                "of the ring.\n"));
+  burst.ring.magnification = 1.0;
+  EXPECT_THAT(details_text(burst), HasSubstr("So near to life size the focus ring"));
+}
+
 TEST(DetailsText, ListsEveryFrameAndADashWhereNothingIsKnown) {
   BurstAnalysis burst = made::complete_burst(1601, 6);
   burst.frames[2].focus_px.reset();

@@ -165,6 +165,27 @@ TEST(ReportJson, SaysWhatWasFound) {
   EXPECT_EQ(burst["checks_made"], json::array({"coverage", "shake", "haze"}));
 }
 
+// The numbers of the details' test, 3.6 px of 5 um at f/16 working and 1:2.
+TEST(ReportJson, GivesTheStepInMmAndDegreesOrNull) {
+  std::vector<BurstAnalysis> bursts(3, made::complete_burst());
+  bursts[0].ring = bursts[1].ring = {.working_f_number = 16.0,
+                                     .pitch_mm = 0.005,
+                                     .magnification = 0.5,
+                                     .degrees_per_mm = 10.0,
+                                     .focus_by = FocusBy::lens};
+  bursts[1].ring.magnification = 1.0;
+  const json report = report_json(bursts);
+  EXPECT_EQ(complaints(report), "");
+  const auto advice = [&](std::size_t i) { return report["bursts"][i]["advice"]; };
+  EXPECT_EQ(advice(0)["step_subject_mm"], 1.152);
+  EXPECT_EQ(advice(0)["step_extension_mm"], 0.384);
+  EXPECT_EQ(advice(0)["step_deg"], 3.84);
+  EXPECT_EQ(advice(1)["step_subject_mm"], 0.288);
+  EXPECT_EQ(advice(1)["step_deg"], nullptr) << "near life size no angle is told";
+  for (const char* field : {"step_subject_mm", "step_extension_mm", "step_deg"})
+    EXPECT_EQ(advice(2)[field], nullptr) << field;
+}
+
 TEST(ReportJson, LeavesOutChecksThatWereNotMade) {
   const json burst = report_json(std::vector{made::complete_burst()})["bursts"][0];
   EXPECT_FALSE(burst.contains("moved"));
