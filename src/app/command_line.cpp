@@ -3,12 +3,12 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <exception>
-#include <map>
 #include <new>
 #include <ostream>
 #include <string>
 #include <vector>
 
+#include "app/analysis_options.h"
 #include "app/exit_status.h"
 
 namespace ringsweep::app {
@@ -31,44 +31,6 @@ Exit status
   2  the command line was wrong
   3  nothing could be read, or no ring sweep was found
   4  the report could not be written)";
-
-/// An option that takes one of a few words, each of which stands for a value of `target`.
-template <class Value, class Target>
-CLI::Option* add_choice(CLI::App& check, const std::string& name, Target& target,
-                        const std::map<std::string, Value>& words, const std::string& help) {
-  std::vector<std::string> names;
-  for (const auto& [word, value] : words) names.push_back(word);
-  return check
-      .add_option_function<std::string>(
-          name, [&target, words](const std::string& word) { target = words.at(word); }, help)
-      ->check(CLI::IsMember(names));
-}
-
-/// What is known of the lens; why_not() says what makes no sense.
-void add_lens_options(CLI::App& check, LensOptions& lens) {
-  check
-      .add_option("--working-f-number", lens.working_f_number,
-                  "Working f-number: the marked one times (1 + m / P), see below. With it and the "
-                  "pitch the lens's own blur (diffraction) is allowed for")
-      ->type_name("N");
-  check
-      .add_option("--pitch-um", lens.pitch_um,
-                  "Pitch: width of a pixel, thousandths of a mm (usually as the files say)")
-      ->type_name("UM");
-  check
-      .add_option("--f-number", lens.f_number, "F-number, where the files hold none or a wrong one")
-      ->type_name("N");
-  add_choice<FNumberIs>(check, "--f-number-is", lens.f_number_is,
-                        {{"working", FNumberIs::working}, {"marked", FNumberIs::marked}},
-                        "Which one the f-number is, of the files or of --f-number")
-      ->type_name("WHICH");
-  check
-      .add_option("--magnification", lens.magnification,
-                  "m, 1 for life size: with it a marked f-number gives the working one")
-      ->type_name("M");
-  check.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
-      ->type_name("P");
-}
 
 std::string one_line_of(std::string text) {
   std::ranges::replace(text, '\n', ' ');
@@ -96,26 +58,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   CLI::Option* out_option =
       check->add_option("--out", out, "Write the report into this folder")->type_name("DIR");
   check->add_flag("--details", options.details, "Print all numbers as well");
-  check->add_flag("--raw", options.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
-  double blur_limit_px = 0.0;
-  CLI::Option* blur_limit =
-      check
-          ->add_option("--blur-limit", blur_limit_px,
-                       "Largest blur that counts as sharp, px of the full-size picture "
-                       "(usually the larger of 2 and diagonal / 3000)")
-          ->type_name("PX")
-          ->check(CLI::Range(0.1, 1000.0));
-  CLI::Option* handbook = check->add_flag("--blur-limit-handbook", options.blur_limit_handbook,
-                                          "The old handbooks' blur limit: diagonal / 1500");
-  handbook->excludes(blur_limit);
-  add_choice<Side>(*check, "--first", options.first_end, {{"near", Side::near}, {"far", Side::far}},
-                   "Which end the first sweep of each burst began at")
-      ->type_name("END");
-  constexpr int kMostThreads = 1024;
-  check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
-      ->type_name("N")
-      ->check(CLI::Range(0, kMostThreads));
-  add_lens_options(*check, options.lens);
+  add_analysis_options(*check, options);
   check->footer(kCheckFooter);
 
   try {
@@ -146,7 +89,6 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     return kWrongCommand;
   }
   options.paths.assign(paths.begin(), paths.end());
-  if (*blur_limit) options.blur_limit_px = blur_limit_px;
   return run_check(options, console, stages);
 }
 
