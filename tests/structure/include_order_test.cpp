@@ -27,7 +27,7 @@ const Strings& order() {
                                "depth_edges.h",  "background.h", "digest.h",   "focal_positions.h",
                                "near_side.h",    "haze.h",       "sweeps.h",   "subject.h",
                                "coverage.h",     "movement.h",   "drops.h",    "verdict.h",
-                               "advice.h",       "analyse.h",    "report.h"};
+                               "advice.h",       "stack_list.h", "analyse.h",  "report.h"};
   return headers;
 }
 
@@ -50,7 +50,7 @@ const std::map<std::string, Layer>& layers() {
       {"numerics", {"thin_lens.h", {}, {"numerics"}}},
       {"intake", {"decode.h", {}, {"intake", "numerics"}}},
       {"frame", {"digest.h", {"intake.h", "decode.h"}, {"frame", "numerics"}}},
-      {"burst", {"advice.h", {"intake.h", "decode.h"}, {"burst", "numerics"}}},
+      {"burst", {"stack_list.h", {"intake.h", "decode.h"}, {"burst", "numerics"}}},
       {"", {"analyse.h", {"intake.h", "decode.h"}, {"frame", "burst", "numerics"}}},
       {"report", {"report.h", {"decode.h"}, {"report"}}},
       {"app", {"report.h", {}, {"app", "report"}}}};
