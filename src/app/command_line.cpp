@@ -10,6 +10,7 @@
 
 #include "app/analysis_options.h"
 #include "app/exit_status.h"
+#include "app/stacklist_options.h"
 
 namespace ringsweep::app {
 namespace {
@@ -60,6 +61,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   check->add_flag("--details", options.details, "Print all numbers as well");
   add_analysis_options(*check, options);
   check->footer(kCheckFooter);
+  StacklistCommand stacklist(app);
 
   try {
     app.parse(argc, argv);
@@ -68,15 +70,17 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     return kComplete;
   } catch (const CLI::RequiredError&) {
     *console.err << "ringsweep: "
-                 << (app.got_subcommand(check) ? "name a card, a folder or pictures"
-                                               : "name a command")
-                 << ", for example `ringsweep check /media/card`.\n";
+                 << (app.get_subcommands().empty() ? "name a command"
+                                                   : "name a card, a folder or pictures")
+                 << ", for example `ringsweep " << (stacklist.was_called() ? "stacklist" : "check")
+                 << " /media/card`.\n";
     return kWrongCommand;
   } catch (const CLI::ParseError& error) {
-    *console.err << "ringsweep: " << one_line_of(error.what())
-                 << "; `ringsweep check --help` shows how.\n";
+    *console.err << "ringsweep: " << one_line_of(error.what()) << "; `ringsweep "
+                 << (stacklist.was_called() ? "stacklist" : "check") << " --help` shows how.\n";
     return kWrongCommand;
   }
+  if (stacklist.was_called()) return stacklist.run(console, stages);
   if (*out_option) {
     if (out.empty()) {
       *console.err << "ringsweep: --out needs the name of a folder.\n";

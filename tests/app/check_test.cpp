@@ -397,7 +397,7 @@ TEST_F(Tool, HelpAndVersionGoToStandardOutput) {
   EXPECT_EQ(run_tool({"check", "--help"}), 0);
   EXPECT_THAT(out(), HasSubstr("Exit status"));
   EXPECT_EQ(run_tool({"--help"}), 0);
-  for (const char* not_built : {"stacklist", "plan", "watch"}) {
+  for (const char* not_built : {"plan", "watch"}) {
     EXPECT_THAT(out(), Not(HasSubstr(not_built)));
   }
 }
