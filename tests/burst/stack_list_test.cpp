@@ -135,6 +135,12 @@ TEST(FewestFrames, OfTwoSetsTheUnmovedThenTheSharperThenTheEvenOne) {
               ElementsAre(0, 2, 4));
 }
 
+// With the last frame at 3.5 the first is best at 0.7, where (2 q)^2 + (3.5 - q)^2 is least.
+TEST(FewestFrames, AnEndCountsAsHalfAStep) {
+  EXPECT_THAT(fewest(frames_at({0.6004, 0.8, 3.5}), wanted(0.0, 5.0)).frames, ElementsAre(0, 2));
+  EXPECT_THAT(fewest(frames_at({0.6, 0.7996, 3.5}), wanted(0.0, 5.0)).frames, ElementsAre(1, 2));
+}
+
 TEST(FewestFrames, LeftOutFramesHaveTheirReason) {
   Frames frames = frames_at({-9.0, -1.0, 0.05, 0.0, 1.0, 2.0, 3.0, 9.0});
   frames[3].idle = true;
@@ -165,6 +171,25 @@ TEST(AllGoodFrames, OfFramesThatStandStillTheBestStays) {
   EXPECT_THAT(list.frames, ElementsAre(0, 2, 4, 5));
   EXPECT_EQ(list.left_out[1], idle);
   EXPECT_EQ(list.left_out[3], idle);
+}
+
+// Idle: less than a tenth of the allowed step, 4 px.
+TEST(AllGoodFrames, StandingStillEndsAtATenthOfTheAllowedStep) {
+  Frames frames = frames_at({0.0, 2.0, 2.3999, 4.0, 6.0});
+  frames[2].idle = true;
+  EXPECT_EQ(all_good(frames, wanted(0.0, 6.0)).frames.size(), 4U);
+  frames[2].q_px = 2.4001;
+  EXPECT_EQ(all_good(frames, wanted(0.0, 6.0)).frames.size(), 5U);
+}
+
+TEST(StackDefect, BeginsAtAQuarterOfTheBlurLimitAndOfAnEv) {
+  const auto defect = [](double shake_px, double gain_ev) {
+    return stack_defect({.shake_px = shake_px, .gain_ev = gain_ev}, {.blur_limit_px = 4.0});
+  };
+  EXPECT_EQ(defect(0.9999, 0.2499), 0);
+  EXPECT_EQ(defect(1.0, 0.0), 6);  // 100 / 16, rounded
+  EXPECT_EQ(defect(0.0, -0.25), 6);
+  EXPECT_EQ(defect(4.0, 2.0), 500);
 }
 
 TEST(AllGoodFrames, ASlowTurnIsNotStandingStill) {
