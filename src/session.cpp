@@ -49,7 +49,9 @@ std::vector<Scene> group_scenes(std::span<const BurstAnalysis> bursts) {
   std::vector<Scene> scenes;
   for (std::size_t i = 0; i < bursts.size(); ++i) {
     const auto same = std::ranges::find_if(scenes, [&](const Scene& scene) {
-      return alike(bursts[scene.bursts.back()].look, bursts[i].look) == Alike::yes;
+      return std::ranges::any_of(scene.bursts, [&](std::size_t other) {
+        return alike(bursts[other].look, bursts[i].look) == Alike::yes;
+      });
     });
     if (same == scenes.end()) {
       scenes.push_back({.bursts = {i}, .best = i});

@@ -3,6 +3,7 @@
 /// else.
 
 #include <filesystem>
+#include <map>
 #include <optional>
 #include <span>
 #include <string>
@@ -26,6 +27,9 @@ struct Intake {
   std::vector<Burst> bursts;  ///< in capture order; frames sorted by time, then number (9999 wraps)
   std::vector<Error> problems;  ///< paths that do not exist, folders that cannot be read
   std::size_t other_files = 0;  ///< files that are no pictures, left alone
+  /// Path of a frame -> paths of the other files that are the same frame: the raw of a JPEG, or the
+  /// other way. Frames without such files are not in it.
+  std::map<std::string, std::vector<std::string>> twins;
 };
 
 /// Walks the paths (cards, folders, files), reads metadata in parallel, and separates bursts.

@@ -8,10 +8,11 @@
 #include <string>
 #include <vector>
 
-#include "app/choice.h"
+#include "app/analysis_options.h"
 #include "app/exit_status.h"
 #include "app/learn.h"
 #include "app/plan.h"
+#include "app/stacklist_options.h"
 #include "app/subject_options.h"
 
 namespace ringsweep::app {
@@ -35,33 +36,6 @@ Exit status
   2  the command line was wrong
   3  nothing could be read, or no ring sweep was found
   4  the report could not be written)";
-
-/// What is known of the lens; why_not() says what makes no sense.
-void add_lens_options(CLI::App& check, LensOptions& lens) {
-  check
-      .add_option("--working-f-number", lens.working_f_number,
-                  "Working f-number: the marked one times (1 + m / P), see below. With it and the "
-                  "pitch the lens's own blur (diffraction) is allowed for")
-      ->type_name("N");
-  check
-      .add_option("--pitch-um", lens.pitch_um,
-                  "Pitch: width of a pixel, thousandths of a mm (usually as the files say)")
-      ->type_name("UM");
-  check
-      .add_option("--f-number", lens.f_number, "F-number, where the files hold none or a wrong one")
-      ->type_name("N");
-  add_choice<FNumberIs>(check, "--f-number-is", lens.f_number_is,
-                        {{"working", FNumberIs::working}, {"marked", FNumberIs::marked}},
-                        "Which one the f-number is, of the files or of --f-number")
-      ->type_name("WHICH");
-  check
-      .add_option("--magnification", lens.magnification,
-                  "m, 1 for life size: with it a marked f-number gives the working one, and steps "
-                  "are told in mm")
-      ->type_name("M");
-  check.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
-      ->type_name("P");
-}
 
 std::string one_line_of(std::string text) {
   std::ranges::replace(text, '\n', ' ');
@@ -90,32 +64,14 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
       check->add_option("--out", out, "Write the report into this folder")->type_name("DIR");
   check->add_flag("--details", options.details, "Print all numbers as well");
   check->add_flag("--summary", options.summary, "Say at the end how the whole session went");
-  check->add_flag("--raw", options.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
-  double blur_limit_px = 0.0;
-  CLI::Option* blur_limit =
-      check
-          ->add_option("--blur-limit", blur_limit_px,
-                       "Largest blur that counts as sharp, px of the full-size picture "
-                       "(usually the larger of 2 and diagonal / 3000)")
-          ->type_name("PX")
-          ->check(CLI::Range(0.1, 1000.0));
-  CLI::Option* handbook = check->add_flag("--blur-limit-handbook", options.blur_limit_handbook,
-                                          "The old handbooks' blur limit: diagonal / 1500");
-  handbook->excludes(blur_limit);
-  add_choice<Side>(*check, "--first", options.first_end, {{"near", Side::near}, {"far", Side::far}},
-                   "Which end the first sweep of each burst began at")
-      ->type_name("END");
-  constexpr int kMostThreads = 1024;
-  check->add_option("--threads", options.threads, "Threads to work with; 0: one per core")
-      ->type_name("N")
-      ->check(CLI::Range(0, kMostThreads));
+  add_analysis_options(*check, options);
   SubjectWords subject;
   add_subject_options(*check, subject);
-  add_lens_options(*check, options.lens);
   add_ring_options(*check, options);
   check->footer(kCheckFooter);
   PlanOptions plan_options;
   const CLI::App* plan = add_plan(app, plan_options);
+  StacklistCommand stacklist(app);
 
   try {
     app.parse(argc, argv);
@@ -124,16 +80,21 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     return kComplete;
   } catch (const CLI::RequiredError&) {
     *console.err << "ringsweep: "
-                 << (app.got_subcommand(check) ? "name a card, a folder or pictures"
-                                               : "name a command")
-                 << ", for example `ringsweep check /media/card`.\n";
+                 << (app.get_subcommands().empty() ? "name a command"
+                                                   : "name a card, a folder or pictures")
+                 << ", for example `ringsweep " << (stacklist.was_called() ? "stacklist" : "check")
+                 << " /media/card`.\n";
     return kWrongCommand;
   } catch (const CLI::ParseError& error) {
     *console.err << "ringsweep: " << one_line_of(error.what()) << "; `ringsweep "
-                 << (app.got_subcommand(plan) ? "plan" : "check") << " --help` shows how.\n";
+                 << (app.got_subcommand(plan) ? "plan"
+                     : stacklist.was_called() ? "stacklist"
+                                              : "check")
+                 << " --help` shows how.\n";
     return kWrongCommand;
   }
   if (app.got_subcommand(plan)) return run_plan(plan_options, console, stages.card_root);
+  if (stacklist.was_called()) return stacklist.run(console, stages);
   if (*out_option) {
     if (out.empty()) {
       *console.err << "ringsweep: --out needs the name of a folder.\n";
@@ -153,7 +114,6 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   options.subject = *std::move(choice);
   if (!use_ring_options(options, console)) return kWrongCommand;
   options.paths.assign(paths.begin(), paths.end());
-  if (*blur_limit) options.blur_limit_px = blur_limit_px;
   return run_check(options, console, stages);
 }
 

@@ -113,7 +113,9 @@ class Walk {
 };
 
 /// A raw and a JPEG of one stem in one folder are one frame.
-std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer_raw) {
+/// @param twins_of gets what is left away
+std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer_raw,
+                                    std::map<std::string, std::vector<std::string>>& twins_of) {
   std::map<std::pair<fs::path, std::string>, std::vector<fs::path>> by_stem;
   for (const fs::path& file : files) {
     std::string stem = file.stem().string();
@@ -129,8 +131,15 @@ std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer
     };
     const bool both = has(NameKind::raw) && has(NameKind::jpeg);
     const NameKind dropped = prefer_raw ? NameKind::jpeg : NameKind::raw;
+    std::vector<std::string> left;
     for (const fs::path& file : twins)
-      if (!both || name_kind(file) != dropped) kept.push_back(file);
+      if (both && name_kind(file) == dropped) left.push_back(file.string());
+    const NameKind taken = prefer_raw ? NameKind::raw : NameKind::jpeg;
+    for (const fs::path& file : twins) {
+      if (both && name_kind(file) == dropped) continue;
+      kept.push_back(file);
+      if (both && name_kind(file) == taken) twins_of[file.string()] = left;
+    }
   }
   return kept;
 }
@@ -180,7 +189,7 @@ Intake find_bursts(std::span<const fs::path> paths, const IntakeOptions& options
   Intake intake;
   Walk walk(intake);
   for (const fs::path& path : paths) walk.add(path);
-  const std::vector<fs::path> files = without_twins(walk.files(), options.prefer_raw);
+  const std::vector<fs::path> files = without_twins(walk.files(), options.prefer_raw, intake.twins);
 
   std::vector<Shot> shots(files.size());
   oneapi::tbb::parallel_for(std::size_t{0}, files.size(),

@@ -1,5 +1,6 @@
 #pragma once
-/// A picture file -> what its metadata say. The one place that calls Exiv2.
+/// A picture file -> what its metadata say. Exiv2 is called here, and to write
+/// sidecars (src/app/sidecar.h), nowhere else.
 
 #include <filesystem>
 #include <optional>

@@ -456,6 +456,10 @@ std::string keep_action(const BurstAnalysis& burst, std::span<const std::string>
   if (burst.frames.empty()) return "Nothing to shoot again.";
   std::size_t first = 0;
   std::size_t last = burst.frames.size() - 1;
+  if (burst.complete_sweeps.size() == 1) {  // the others are not needed
+    first = burst.sweeps[burst.complete_sweeps[0]].first;
+    last = burst.sweeps[burst.complete_sweeps[0]].last;
+  }
   while (first < last && !burst.frames[first].usable) ++first;
   while (last > first && !burst.frames[last].usable) --last;
   std::vector<std::size_t> without;

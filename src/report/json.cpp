@@ -278,6 +278,7 @@ json burst_json(const BurstAnalysis& burst) {
                                                           : json(nullptr)},
       {"orientation", burst.orientation},
       {"full_size", json::array({burst.full_size.width, burst.full_size.height})},
+      {"start_s", number(burst.start_s, kPxDecimals)},
       {"frames", frames_json(burst)},
       {"scale_sd", number(burst.scale_sd, kShareDecimals)},
       {"fit", {{"status", fit_word(burst.fit_status)}, {"reason", valid_utf8(burst.fit_reason)}}},

@@ -405,7 +405,7 @@ TEST_F(Tool, HelpAndVersionGoToStandardOutput) {
   EXPECT_THAT(out(), HasSubstr("Exit status"));
   EXPECT_EQ(run_tool({"--help"}), 0);
   EXPECT_THAT(out(), HasSubstr("plan"));
-  for (const char* not_built : {"stacklist", "watch"}) {
+  for (const char* not_built : {"watch"}) {
     EXPECT_THAT(out(), Not(HasSubstr(not_built)));
   }
 }

@@ -127,6 +127,24 @@ TEST(Executable, FromWithinTheInputTheReportGoesToTheDataHome) {
   EXPECT_EQ(listing("."), before);
 }
 
+TEST(Executable, AReportGivesTheStackListOfThePictures) {
+  const ScratchFolder scratch;
+  const CurrentFolder here(scratch.path());
+  const std::string burst = std::string(RINGSWEEP_SAMPLES) + "/meadow-flash";
+  EXPECT_EQ(ringsweep({"check", burst}).status, 1);
+  for (const char* kind : {"--all-good", "--fewest"}) {
+    const Ran seen = ringsweep({"stacklist", burst, kind});
+    const Ran told = ringsweep(
+        {"stacklist", burst, kind, "--report", "ringsweep-report/report.json", "--copy", kind + 2});
+    EXPECT_EQ(seen.status, 1);
+    EXPECT_EQ(told.status, 1);
+    EXPECT_THAT(seen.out, HasSubstr("Stays soft: between 2311 and 2315.\n"));
+    EXPECT_THAT(told.out, StartsWith(seen.out));
+    EXPECT_TRUE(fs::exists(fs::path(kind + 2) / "DSC02311.JPG"));
+    EXPECT_FALSE(fs::exists(fs::path(kind + 2) / "DSC02312.JPG"));
+  }
+}
+
 // POSIX: a process that is ended by a signal is told so to its parent, a shell shows 128 + 2.
 TEST(Executable, AnInterruptLeavesNoReport) {
   const ScratchFolder scratch;

@@ -114,10 +114,16 @@ TEST(FindBursts, ARawAndAJpegOfOneNameAreOneFrame) {
   ASSERT_EQ(jpeg.bursts.size(), 1U);
   EXPECT_THAT(names(jpeg.bursts[0]), ElementsAre("DSC00001.JPG", "DSC00002.ARW"));
   EXPECT_FALSE(jpeg.bursts[0].frames[0].is_raw);
+  // The other file of a frame is remembered; a raw alone has none.
+  ASSERT_EQ(jpeg.twins.size(), 1U);
+  EXPECT_EQ(jpeg.twins.begin()->first, jpeg.bursts[0].frames[0].path);
   const Intake raw = find({folder.path()}, {.prefer_raw = true});
   ASSERT_EQ(raw.bursts.size(), 1U);
   EXPECT_THAT(names(raw.bursts[0]), ElementsAre("DSC00001.ARW", "DSC00002.ARW"));
   EXPECT_TRUE(raw.bursts[0].frames[0].is_raw);
+  EXPECT_THAT(jpeg.twins.begin()->second, ElementsAre(raw.bursts[0].frames[0].path));
+  EXPECT_THAT(raw.twins.at(raw.bursts[0].frames[0].path),
+              ElementsAre(jpeg.bursts[0].frames[0].path));
 }
 
 TEST(FindBursts, ARawThatIsAJpegInsideIsNoRaw) {

@@ -27,8 +27,8 @@ const Strings& order() {
       "decode.h",     "exposure.h",    "registration.h", "scenes.h",    "profiles.h",
       "depth_look.h", "depth_edges.h", "background.h",   "digest.h",    "focal_positions.h",
       "near_side.h",  "haze.h",        "sweeps.h",       "subject.h",   "coverage.h",
-      "movement.h",   "drops.h",       "verdict.h",      "advice.h",    "analyse.h",
-      "learn_lens.h", "session.h",     "report.h"};
+      "movement.h",   "drops.h",       "verdict.h",      "advice.h",    "stack_list.h",
+      "analyse.h",    "learn_lens.h",  "session.h",      "report.h"};
   return headers;
 }
 
@@ -51,7 +51,7 @@ const std::map<std::string, Layer>& layers() {
       {"numerics", {"thin_lens.h", {}, {"numerics"}}},
       {"intake", {"decode.h", {}, {"intake", "numerics"}}},
       {"frame", {"digest.h", {"intake.h", "decode.h"}, {"frame", "numerics"}}},
-      {"burst", {"advice.h", {"intake.h", "decode.h"}, {"burst", "numerics"}}},
+      {"burst", {"stack_list.h", {"intake.h", "decode.h"}, {"burst", "numerics"}}},
       {"", {"session.h", {"intake.h", "decode.h"}, {"frame", "burst", "numerics"}}},
       {"report", {"report.h", {"decode.h"}, {"report"}}},
       {"app", {"report.h", {}, {"app", "report"}}}};

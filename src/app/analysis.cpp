@@ -1,0 +1,185 @@
+#include "app/analysis.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <exception>
+#include <new>
+#include <ostream>
+#include <utility>
+
+#include "app/interrupt.h"
+#include "app/output_place.h"
+#include "report/wording.h"
+
+namespace ringsweep::app {
+namespace {
+
+/// What is too short to be a sweep, and why some of it cannot be read at all.
+struct LeftOut {
+  std::size_t frames = 0;
+  bool all_single = true;
+};
+
+std::string left_out_line(const LeftOut& left_out) {
+  if (left_out.frames == 0) return {};
+  if (left_out.all_single) {
+    return fmt::format("Left out: {} single frame{}.\n", left_out.frames,
+                       left_out.frames == 1 ? "" : "s");
+  }
+  return fmt::format("Left out: {} frames, fewer than {} at a time.\n", left_out.frames,
+                     kFewestFrames);
+}
+
+/// Opens frames that belong to no burst only to say which of them are damaged: a file that cannot
+/// be read must not pass for one that was merely alone.
+std::size_t name_unreadable(const std::vector<Burst>& too_short, const Console& console,
+                            const Stages& stages) {
+  constexpr std::size_t kMost =
+      50;                        // a card full of single pictures must not cost the burst's time
+  constexpr int kReduction = 8;  // the fastest way to see whether a picture can be decoded
+  std::size_t opened = 0;
+  std::size_t unreadable = 0;
+  for (const Burst& burst : too_short) {
+    for (const FrameRef& frame : burst.frames) {
+      if (++opened > kMost || InterruptGuard::interrupted()) return unreadable;
+      const auto picture = stages.decode(frame, {.reduction = kReduction});
+      if (picture) continue;
+      print_error(console, picture.error());
+      ++unreadable;
+    }
+  }
+  return unreadable;
+}
+
+std::optional<cv::Size> full_size_of(const Burst& burst, const Stages& stages) {
+  for (const FrameRef& frame : burst.frames) {
+    if (frame.full_size) return frame.full_size;
+  }
+  constexpr int kReduction = 8;
+  for (const FrameRef& frame : burst.frames) {
+    if (const auto picture = stages.decode(frame, {.reduction = kReduction})) {
+      return picture->full_size;
+    }
+  }
+  return std::nullopt;
+}
+
+AnalysisOptions analysis_options(const AnalysisRequest& request, const Burst& burst,
+                                 const Stages& stages) {
+  AnalysisOptions result;
+  result.threads = request.threads;
+  result.blur_limit_px = request.blur_limit_px;
+  result.lens = request.lens;
+  result.subject = request.subject;
+  result.first_end = request.first_end;
+  result.larger_picture = request.larger_picture;
+  if (request.blur_limit_handbook) {
+    if (const auto size = full_size_of(burst, stages)) {
+      result.blur_limit_px = handbook_blur_limit_px(*size);
+    }
+  }
+  return result;
+}
+
+}  // namespace
+
+void print_error(const Console& console, const Error& error) {
+  *console.err << "ringsweep: " << one_line(error) << "\n";
+}
+
+bool is_unreadable(const FrameAnalysis& frame) {
+  return std::ranges::find(frame.flags, FrameFlag::unreadable) != frame.flags.end();
+}
+
+FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
+                              const Stages& stages) {
+  Intake intake = stages.find_bursts(request.paths, {.prefer_raw = request.prefer_raw});
+  for (Burst& burst : intake.bursts) {
+    std::erase_if(burst.frames, [](const FrameRef& frame) { return is_from_report(frame.path); });
+  }
+  std::erase_if(intake.bursts, [](const Burst& burst) { return burst.frames.empty(); });
+  for (const Error& problem : intake.problems) print_error(console, problem);
+  FoundBursts found;
+  found.twins = std::move(intake.twins);
+  std::vector<Burst> too_short;
+  LeftOut left_out;
+  for (const Burst& burst : intake.bursts) {
+    if (burst.frames.size() >= kFewestFrames) {
+      found.bursts.push_back(burst);
+      continue;
+    }
+    too_short.push_back(burst);
+    left_out.frames += burst.frames.size();
+    left_out.all_single &= burst.frames.size() == 1;
+  }
+  name_unreadable(too_short, console, stages);
+  found.left_out = left_out_line(left_out);
+  return found;
+}
+
+Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,
+                     const Console& console, const Stages& stages, Counting counting) {
+  Analysed result;
+  ProgressLine line(console);
+  for (std::size_t i = 0; i < bursts.size() && !InterruptGuard::interrupted(); ++i) {
+    const ReadFrame read = [&](const FrameRef& frame, int reduction) {
+      return stages.decode(frame, {.reduction = reduction});
+    };
+    const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {
+      line.show(fmt::format("Burst {} of {}: {} {} of {}", counting.first + i + 1,
+                            counting.of > 0 ? counting.of : bursts.size(), stage, done, total));
+      return !InterruptGuard::interrupted();
+    };
+    try {
+      for (BurstAnalysis& burst : stages.analyse(
+               bursts[i], read, analysis_options(request, bursts[i], stages), progress)) {
+        result.bursts.push_back(std::move(burst));
+      }
+    } catch (const std::bad_alloc&) {
+      throw;
+    } catch (const std::exception& error) {
+      line.clear();
+      print_error(console, {.file = bursts[i].folder,
+                            .problem = fmt::format("could not be analysed ({})", error.what()),
+                            .remedy = "look at its pictures yourself"});
+      result.failed = true;
+    }
+  }
+  return result;
+}
+
+void name_unreadable(const BurstAnalysis& burst, const Console& console) {
+  for (const FrameAnalysis& frame : burst.frames) {
+    if (!is_unreadable(frame)) continue;
+    const std::string problem = wording::printable(frame.problem);
+    const std::string file = wording::printable(frame.file);
+    if (problem.starts_with(file)) {
+      *console.err << "ringsweep: " << problem << "\n";
+    } else {
+      *console.err << "ringsweep: " << file << ": "
+                   << (problem.empty() ? "cannot be read." : problem) << "\n";
+    }
+  }
+}
+
+bool is_complete(const BurstAnalysis& burst) {
+  return burst.verdict.kind == VerdictKind::complete ||
+         burst.verdict.kind == VerdictKind::complete_without;
+}
+
+bool is_sweep(const BurstAnalysis& burst) {
+  return std::ranges::none_of(burst.verdict.reasons, [](const Reason& reason) {
+    return reason.kind == ReasonKind::no_sweep;
+  });
+}
+
+Stages real_stages() {
+  return {.find_bursts = find_bursts,
+          .decode = decode,
+          .analyse = ringsweep::analyse,
+          .card_root = card_root};
+}
+
+}  // namespace ringsweep::app

@@ -1,0 +1,65 @@
+#include "app/analysis_options.h"
+
+#include <CLI/CLI.hpp>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "app/choice.h"
+
+namespace ringsweep::app {
+namespace {
+
+/// What is known of the lens; why_not() says what makes no sense.
+void add_lens_options(CLI::App& command, LensOptions& lens) {
+  command
+      .add_option("--working-f-number", lens.working_f_number,
+                  "Working f-number: the marked one times (1 + m / P), see below. With it and the "
+                  "pitch the lens's own blur (diffraction) is allowed for")
+      ->type_name("N");
+  command
+      .add_option("--pitch-um", lens.pitch_um,
+                  "Pitch: width of a pixel, thousandths of a mm (usually as the files say)")
+      ->type_name("UM");
+  command
+      .add_option("--f-number", lens.f_number, "F-number, where the files hold none or a wrong one")
+      ->type_name("N");
+  add_choice<FNumberIs>(command, "--f-number-is", lens.f_number_is,
+                        {{"working", FNumberIs::working}, {"marked", FNumberIs::marked}},
+                        "Which one the f-number is, of the files or of --f-number")
+      ->type_name("WHICH");
+  command
+      .add_option("--magnification", lens.magnification,
+                  "m, 1 for life size: with it a marked f-number gives the working one, and steps "
+                  "are told in mm")
+      ->type_name("M");
+  command.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
+      ->type_name("P");
+}
+
+}  // namespace
+
+void add_analysis_options(CLI::App& command, AnalysisRequest& request) {
+  command.add_flag("--raw", request.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
+  CLI::Option* blur_limit =
+      command
+          .add_option("--blur-limit", request.blur_limit_px,
+                      "Largest blur that counts as sharp, px of the full-size picture "
+                      "(usually the larger of 2 and diagonal / 3000)")
+          ->type_name("PX")
+          ->check(CLI::Range(0.1, 1000.0));
+  CLI::Option* handbook = command.add_flag("--blur-limit-handbook", request.blur_limit_handbook,
+                                           "The old handbooks' blur limit: diagonal / 1500");
+  handbook->excludes(blur_limit);
+  add_choice<Side>(command, "--first", request.first_end,
+                   {{"near", Side::near}, {"far", Side::far}},
+                   "Which end the first sweep of each burst began at")
+      ->type_name("END");
+  constexpr int kMostThreads = 1024;
+  command.add_option("--threads", request.threads, "Threads to work with; 0: one per core")
+      ->type_name("N")
+      ->check(CLI::Range(0, kMostThreads));
+  add_lens_options(command, request.lens);
+}
+
+}  // namespace ringsweep::app

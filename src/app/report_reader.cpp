@@ -1,0 +1,192 @@
+#include "app/report_reader.h"
+
+#include <algorithm>
+#include <array>
+#include <fstream>
+#include <nlohmann/json.hpp>
+#include <stdexcept>
+#include <string>
+
+#include "report/wording.h"
+
+namespace ringsweep::app {
+namespace {
+
+using nlohmann::json;
+
+std::optional<double> number(const json& object, const char* key) {
+  const auto found = object.find(key);
+  if (found == object.end() || found->is_null()) return std::nullopt;
+  return found->get<double>();
+}
+
+/// The value that wording::json_word gives this word for.
+template <class Value, std::size_t n>
+Value from_word(const std::string& word, const std::array<Value, n>& values) {
+  for (const Value value : values)
+    if (wording::json_word(value) == word) return value;
+  throw std::runtime_error("unknown word " + word);
+}
+
+FrameFlag flag_of(const std::string& word) {
+  static constexpr std::array kFlags{
+      FrameFlag::dark,         FrameFlag::dim,  FrameFlag::partly_lit, FrameFlag::shaken,
+      FrameFlag::moved,        FrameFlag::idle, FrameFlag::unreadable, FrameFlag::other_settings,
+      FrameFlag::other_picture};
+  return from_word(word, kFlags);
+}
+
+VerdictKind verdict_of(const std::string& word) {
+  static constexpr std::array kKinds{VerdictKind::complete, VerdictKind::complete_without,
+                                     VerdictKind::reshoot, VerdictKind::cannot_tell};
+  return from_word(word, kKinds);
+}
+
+FrameAnalysis frame_from(const json& object) {
+  FrameAnalysis frame;
+  frame.file = object.at("file").get<std::string>();
+  frame.time_s = number(object, "time_s");
+  frame.focus_px = number(object, "focus_px");
+  frame.focus_sd_px = number(object, "focus_sd_px");
+  frame.shake_px = number(object, "shake_px");
+  frame.gain_ev = number(object, "gain_ev");
+  for (const json& word : object.at("flags")) frame.flags.push_back(flag_of(word));
+  frame.usable = object.at("usable").get<bool>() && frame.focus_px;
+  return frame;
+}
+
+std::size_t index_of(const BurstAnalysis& burst, const std::string& file) {
+  const auto found = std::ranges::find(burst.frames, file, &FrameAnalysis::file);
+  if (found == burst.frames.end()) throw std::runtime_error("names a frame that it does not have");
+  return static_cast<std::size_t>(found - burst.frames.begin());
+}
+
+Gap gap_from(const json& object, const BurstAnalysis& burst) {
+  Gap gap{.lower = index_of(burst, object.at("after")),
+          .upper = index_of(burst, object.at("before")),
+          .width_px = object.at("width_px").get<double>(),
+          .subject_share = object.at("subject_share").get<double>()};
+  if (burst.frames[gap.lower].focus_px > burst.frames[gap.upper].focus_px)
+    std::swap(gap.lower, gap.upper);
+  return gap;
+}
+
+std::size_t frame_number(const json& value, const BurstAnalysis& burst) {
+  const auto index = value.get<std::size_t>();
+  if (index < 1 || index > burst.frames.size())
+    throw std::runtime_error("counts beyond its frames");
+  return index - 1;
+}
+
+/// Whether positions grow over the frames of a sweep; the report says it where it knows near.
+bool rises(const BurstAnalysis& burst, const Sweep& sweep, const std::string& direction) {
+  if (direction != "unknown") return direction == "nearer";
+  std::optional<double> first;
+  std::optional<double> last;
+  for (std::size_t k = sweep.first; k <= sweep.last; ++k) {
+    if (!burst.frames[k].focus_px) continue;
+    if (!first) first = burst.frames[k].focus_px;
+    last = burst.frames[k].focus_px;
+  }
+  return first <= last;
+}
+
+void read_coverage(const json& object, BurstAnalysis& burst) {
+  const json& subject = object.at("subject_px");
+  burst.coverage.has_subject = !subject.is_null();
+  if (burst.coverage.has_subject) {
+    burst.coverage.subject_low_px = subject.at(0).get<double>();
+    burst.coverage.subject_high_px = subject.at(1).get<double>();
+  }
+  for (const json& gap : object.at("gaps")) burst.coverage.gaps.push_back(gap_from(gap, burst));
+  const bool starts_low = burst.sweeps.empty() || burst.sweeps.front().rising;
+  for (const json& end : object.at("ends")) {
+    const auto which = end.at("end").get<std::string>();
+    burst.coverage.ends.push_back({.low = which == "far" || (which == "first" && starts_low) ||
+                                          (which == "last" && !starts_low),
+                                   .open = end.at("state") == "open",
+                                   .beyond_px = end.at("beyond_px").get<double>(),
+                                   .beyond_sd_px = number(end, "beyond_sd_px").value_or(0.0),
+                                   .frame = index_of(burst, end.at("file"))});
+  }
+}
+
+/// The same reasons as values, as far as the report has them.
+void read_verdict(const json& object, BurstAnalysis& burst) {
+  burst.verdict.kind = verdict_of(object.at("verdict"));
+  const bool starts_low = burst.sweeps.empty() || burst.sweeps.front().rising;
+  if (burst.verdict.kind == VerdictKind::reshoot) {
+    for (const Gap& gap : burst.coverage.gaps) {
+      const auto [after, before] = wording::by_time(gap);
+      burst.verdict.reasons.push_back(
+          {.kind = ReasonKind::gap, .first_frame = after, .last_frame = before});
+    }
+    for (const End& end : burst.coverage.ends)
+      if (end.open)
+        burst.verdict.reasons.push_back({.kind = ReasonKind::open_end,
+                                         .first_frame = end.frame,
+                                         .last_frame = end.frame,
+                                         .at_start = end.low == starts_low});
+  } else if (burst.verdict.kind == VerdictKind::cannot_tell) {
+    const ReasonKind kind = object.at("fit").at("status") == "no-sweep"
+                                ? ReasonKind::no_sweep
+                                : ReasonKind::fit_not_trusted;
+    burst.verdict.reasons.push_back(
+        {.kind = kind, .detail = object.at("reasons").at(0).get<std::string>()});
+  }
+}
+
+BurstAnalysis burst_from(const json& object) {
+  BurstAnalysis burst;
+  burst.folder = object.at("folder").get<std::string>();
+  for (const json& frame : object.at("frames")) burst.frames.push_back(frame_from(frame));
+  burst.start_s = number(object, "start_s");
+  burst.blur_limit_px = object.at("blur_limit_px").get<double>();
+  burst.allowed_step_px = object.at("allowed_step_px").get<double>();
+  if (!(burst.blur_limit_px > 0.0)) throw std::runtime_error("has no blur limit");
+  burst.fit_status =
+      object.at("fit").at("status") == "converged" ? FitStatus::converged : FitStatus::not_trusted;
+  static constexpr std::array kSources{NearSideSource::unknown, NearSideSource::user,
+                                       NearSideSource::lens, NearSideSource::picture};
+  burst.near_side.from = from_word(object.at("near_side").at("from").get<std::string>(), kSources);
+  for (const json& entry : object.at("sweeps")) {
+    Sweep sweep{.first = frame_number(entry.at("first"), burst),
+                .last = frame_number(entry.at("last"), burst),
+                .verdict = {.kind = verdict_of(entry.at("verdict")), .reasons = {}},
+                .gaps = {}};
+    sweep.rising = rises(burst, sweep, entry.at("direction"));
+    burst.sweeps.push_back(std::move(sweep));
+  }
+  read_coverage(object, burst);
+  read_verdict(object, burst);
+  return burst;
+}
+
+tl::unexpected<Error> no_report(const std::filesystem::path& file, std::string problem) {
+  return tl::unexpected(Error{.file = file.string(),
+                              .problem = std::move(problem),
+                              .remedy = "name the report.json that check wrote"});
+}
+
+}  // namespace
+
+Result<std::vector<BurstAnalysis>> read_report(const std::filesystem::path& file) {
+  std::ifstream stream(file, std::ios::binary);
+  if (!stream || std::filesystem::is_directory(file)) return no_report(file, "cannot be read");
+  const json report = json::parse(stream, nullptr, /*allow_exceptions=*/false);
+  if (!report.is_object() || report.value("format", json()) != "ringsweep-report")
+    return no_report(file, "is no report of ringsweep");
+  if (report.value("version", json()) != 1)
+    return no_report(file, "is a report of a later ringsweep");
+  std::vector<BurstAnalysis> bursts;
+  try {
+    for (const json& burst : report.at("bursts")) bursts.push_back(burst_from(burst));
+  } catch (const json::exception&) {
+    return no_report(file, "is a damaged report");
+  } catch (const std::runtime_error&) {
+    return no_report(file, "is a damaged report");
+  }
+  return bursts;
+}
+
+}  // namespace ringsweep::app
