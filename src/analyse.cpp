@@ -25,6 +25,7 @@
 #include "ringsweep/sweeps.h"
 #include "ringsweep/thin_lens.h"
 #include "ringsweep/upright.h"
+#include "sweeps_apart.h"
 
 namespace ringsweep {
 namespace {
@@ -242,6 +243,11 @@ class BurstJob {
         for_each_(telling.for_each()) {}
 
   BurstAnalysis run();
+  /// The sweep of a burst: it is not parted again.
+  BurstAnalysis run_alone() {
+    is_sweep_ = true;
+    return run();
+  }
 
  private:
   void expose_and_register();
@@ -256,6 +262,7 @@ class BurstJob {
   [[nodiscard]] double ask_the_picture() const;
   void find_near_side();
   void choose_reference();
+  [[nodiscard]] std::optional<BurstAnalysis> sweeps_apart();
   [[nodiscard]] std::optional<std::size_t> frame_named(const std::string& name) const;
   [[nodiscard]] cv::Mat mask_on_grid() const;
   [[nodiscard]] SubjectWish wish();
@@ -292,6 +299,7 @@ class BurstJob {
   FocalPositions focus_;
   std::vector<SweepRange> ranges_;
   Subject subject_;
+  bool is_sweep_ = false;
   double lens_blur_px_ = 0.0;  // diameter that no frame is sharper than; 0: not known
 };
 
@@ -558,6 +566,32 @@ void BurstJob::choose_reference() {
     nearest = std::abs(*frame.q_px);
     out_.reference = k;
   }
+}
+
+/// Where the frames do not agree, maybe those of each sweep do. Reads the pictures once more.
+std::optional<BurstAnalysis> BurstJob::sweeps_apart() {
+  constexpr std::size_t kFewestFrames = 5;  // of a burst, and of a sweep that is judged alone
+  if (is_sweep_ || focus_.status != FitStatus::not_trusted || ranges_.size() < 2)
+    return std::nullopt;
+  std::vector<SweepAlone> sweeps;
+  bool any = false;
+  for (std::size_t i = 0; i < ranges_.size(); ++i) {
+    const std::size_t first = i == 0 ? 0 : ranges_[i].first;
+    const std::size_t end = i + 1 < ranges_.size() ? ranges_[i + 1].first : burst_.frames.size();
+    const auto from = burst_.frames.begin() + static_cast<std::ptrdiff_t>(first);
+    const auto to = burst_.frames.begin() + static_cast<std::ptrdiff_t>(end);
+    if (end - first < kFewestFrames) return std::nullopt;
+    BurstPart part{.burst = {.folder = burst_.folder, .frames = {from, to}}, .looks = {}};
+    part.looks = look_at_all(part.burst.frames, read_, telling_);
+    for (std::size_t k = first; k < end; ++k)
+      part.looks[k - first].other_picture = looks_[k].other_picture;
+    sweeps.push_back(
+        {.first = first,
+         .analysis = BurstJob(std::move(part), read_, options_, telling_).run_alone()});
+    any = any || sweeps.back().analysis.fit_status == FitStatus::converged;
+  }
+  if (!any) return std::nullopt;
+  return put_together(out_, std::move(sweeps));
 }
 
 /// By its name, or the digits that end it as the camera's screen shows them; the first of several.
@@ -839,6 +873,7 @@ BurstAnalysis BurstJob::run() {
   fit();
   choose_reference();
   ranges_ = find_sweeps(focus_, 2.0 * out_.allowed_step_px);
+  if (auto apart = sweeps_apart()) return *std::move(apart);
   find_near_side();
   focus_ = grown_towards_near(std::move(focus_), out_.near_side);
   find_sweeps_and_subject();

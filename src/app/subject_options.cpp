@@ -1,6 +1,8 @@
 #include "app/subject_options.h"
 
 #include <cstddef>
+#include <fstream>
+#include <iterator>
 #include <opencv2/imgcodecs.hpp>
 
 namespace ringsweep::app {
@@ -66,7 +68,10 @@ Result<SubjectChoice> subject_choice(const SubjectWords& words) {
   for (std::size_t i = 0; i + 1 < words.polygon.size(); i += 2)
     choice.outline.emplace_back(words.polygon[i], words.polygon[i + 1]);
   if (!words.mask.empty()) {
-    choice.mask = cv::imread(words.mask, cv::IMREAD_GRAYSCALE);
+    // Read here, since imread() itself complains on standard error of a file that is not there.
+    std::ifstream file(words.mask, std::ios::binary);
+    const std::vector<char> bytes{std::istreambuf_iterator<char>(file), {}};
+    if (!bytes.empty()) choice.mask = cv::imdecode(bytes, cv::IMREAD_GRAYSCALE);
     if (choice.mask.empty() || cv::countNonZero(choice.mask) == 0) {
       return tl::unexpected(Error{
           .file = words.mask,

@@ -11,6 +11,8 @@
 #include <csignal>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
 #include <sstream>
 #include <stdexcept>
 #include <string>
@@ -23,6 +25,7 @@
 namespace ringsweep::app {
 namespace {
 
+using ::testing::ElementsAre;
 using ::testing::EndsWith;
 using ::testing::HasSubstr;
 using ::testing::Not;
@@ -316,6 +319,50 @@ TEST_F(Tool, AMarkedFNumberWithoutMagnificationIsToldWhatItLacks) {
   EXPECT_THAT(err(), HasSubstr("needs --magnification too"));
 }
 
+TEST_F(Tool, WhatMustBeSharpReachesTheAnalysis) {
+  EXPECT_EQ(run_tool({"check", "card", "--subject-box", "10,20,300,200"}), 0);
+  EXPECT_THAT(analysed_with_.back().subject.outline,
+              ElementsAre(cv::Point2d(10, 20), cv::Point2d(310, 20), cv::Point2d(310, 220),
+                          cv::Point2d(10, 220)));
+  EXPECT_EQ(run_tool({"check", "card", "--subject-polygon", "0,0,9,0,9,9", "--from", "1209", "--to",
+                      "1221", "--leave-front", "1211"}),
+            0);
+  const SubjectChoice& said = analysed_with_.back().subject;
+  EXPECT_EQ(said.outline.size(), 3U);
+  EXPECT_EQ(said.from_frame, "1209");
+  EXPECT_EQ(said.to_frame, "1221");
+  EXPECT_EQ(said.leave_in_front_of, "1211");
+  cv::imwrite("mask.png", cv::Mat(30, 40, CV_8UC1, cv::Scalar(255)));
+  EXPECT_EQ(run_tool({"check", "card", "--subject-mask", "mask.png"}), 0);
+  EXPECT_EQ(analysed_with_.back().subject.mask.size(), cv::Size(40, 30));
+}
+
+TEST_F(Tool, WhatMustBeSharpIsToldWhereItMakesNoSense) {
+  for (const std::vector<std::string>& wrong :
+       {std::vector<std::string>{"--subject-box", "10,20,0,200"},
+        {"--subject-polygon", "0,0,9,0,9,9,4"},
+        {"--subject-mask", "nowhere.png"},
+        {"--from", "1209"}}) {
+    std::vector<std::string> arguments{"check", "card"};
+    arguments.insert(arguments.end(), wrong.begin(), wrong.end());
+    EXPECT_EQ(run_tool(arguments), 2) << wrong[0];
+    EXPECT_EQ(line_count(err()), 1) << err();
+  }
+  EXPECT_TRUE(analysed_with_.empty());
+}
+
+TEST_F(Tool, OneSceneWithACompleteBurstIsComplete) {
+  intake_.bursts = {burst_of(24), burst_of(25)};
+  cv::Mat1f picture(96, 128);
+  cv::RNG(7).fill(picture, cv::RNG::UNIFORM, 0.05, 0.9);
+  cv::blur(picture, picture, {9, 9});
+  results_ = {made::gapped_burst(), made::complete_burst()};
+  for (BurstAnalysis& burst : results_) burst.look = make_thumbnail(picture);
+  EXPECT_EQ(run_tool({"check", "card", "--summary"}), 0);
+  EXPECT_THAT(out(), HasSubstr("show the same: the best so far is 1207 to 1231"));
+  EXPECT_THAT(out(), HasSubstr("1 of 1 scene, 1 of 2 bursts"));
+}
+
 TEST_F(Tool, TheFirstSweepsEndReachesTheAnalysis) {
   run_tool({"check", "card"});
   run_tool({"check", "card", "--first", "near"});
@@ -360,6 +407,7 @@ TEST_F(Tool, ABurstThatIsPartedIsReportedAsSeveral) {
       bursts[static_cast<std::size_t>(i)].depth = {
           .q_px = cv::Mat(4, 6, CV_32FC1, cv::Scalar(20.0 * i)),
           .weight = cv::Mat(4, 6, CV_32FC1, cv::Scalar(1)),
+          .role = {},
           .tile_px = 1000.0};
     return bursts;
   };

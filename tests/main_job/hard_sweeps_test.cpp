@@ -1,6 +1,7 @@
 // Sweeps that are hard to fit, as pictures: made by this project's burst maker, small, and analysed
 // from files to positions. What the fit alone makes of more such sweeps is in
 // tests/burst/hard_sweeps_test.cpp; here registration, exposure and real profiles take part.
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 #include <stdlib.h>  // mkdtemp
 
@@ -114,6 +115,30 @@ TEST_P(HardPictures, AreRightOrSaidNotToBe) {
   for (std::size_t i = 0; i < q.size(); ++i)
     EXPECT_NEAR(q[i] - mean_q, slope * (t[i] - mean_t), 4.0 * sd[i])
         << "frame " << i << " of those on the subject";
+}
+
+// Two sweeps, the second with another aperture: no fit holds both, each alone is complete.
+TEST(SweepsApart, AnotherApertureIsJudgedByItself) {
+  const Folder folder;
+  ASSERT_FALSE(folder.path.empty());
+  maker::Sweep wide = turn(-9.0, 9.0);
+  wide.pupil_factor = 1.5;
+  const auto truth = maker::write_burst(small({turn(9.0, -9.0), wide}), folder.path);
+  ASSERT_TRUE(truth) << truth.error().problem;
+  const Intake intake = find_bursts(std::vector<fs::path>{folder.path});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  const std::vector<BurstAnalysis> bursts = analyse(
+      intake.bursts.front(),
+      [](const FrameRef& frame, int reduction) { return decode(frame, {.reduction = reduction}); });
+  ASSERT_EQ(bursts.size(), 1U);
+  const BurstAnalysis& said = bursts.front();
+  EXPECT_EQ(said.fit_status, FitStatus::converged) << said.fit_reason;
+  ASSERT_EQ(said.sweeps.size(), 2U);
+  EXPECT_NE(said.sweeps[0].rising, said.sweeps[1].rising);
+  EXPECT_EQ(said.verdict.kind, VerdictKind::complete);
+  EXPECT_EQ(said.complete_sweeps.size(), 1U);
+  EXPECT_EQ(said.frames.size(), truth->at("frames").size());
+  EXPECT_THAT(said.notes, ::testing::Contains(::testing::HasSubstr("another aperture")));
 }
 
 INSTANTIATE_TEST_SUITE_P(

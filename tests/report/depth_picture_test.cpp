@@ -18,7 +18,7 @@ const cv::Vec3b kGrey(119, 119, 119);
 BurstAnalysis with_depth(const cv::Mat1f& q_px) {
   BurstAnalysis burst = made::complete_burst();
   burst.coverage.has_subject = false;
-  burst.depth = {.q_px = q_px, .weight = cv::Mat1f::ones(q_px.size()), .tile_px = 32.0};
+  burst.depth = {.q_px = q_px, .weight = cv::Mat1f::ones(q_px.size()), .role = {}, .tile_px = 32.0};
   return burst;
 }
 

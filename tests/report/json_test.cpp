@@ -154,7 +154,8 @@ TEST(ReportJson, SaysWhatWasFound) {
   EXPECT_EQ(burst["frames"][23]["file"], "DSC01324.JPG");
   EXPECT_EQ(burst["frames"][2]["time_s"], 0.4);
   EXPECT_EQ(burst["gaps"], json::parse(R"([{"after": "DSC01310.JPG", "before": "DSC01311.JPG",
-      "width_px": 7.0, "width_sd_px": 0.3, "subject_share": 0.12}])"));
+      "width_px": 7.0, "width_sd_px": 0.3, "subject_share": 0.12, "probability": 0.99,
+      "soft": false, "box": [3000, 1000, 500, 400]}])"));
   EXPECT_EQ(burst["sweeps"][0]["first"], 1);
   EXPECT_EQ(burst["sweeps"][0]["last"], 24);
   EXPECT_EQ(burst["sweeps"][0]["direction"], "unknown");

@@ -73,8 +73,14 @@ inline BurstAnalysis gapped_burst() {
   gap.width_sd_px = 0.3;
   gap.subject_share = 0.12;
   burst.verdict = {.kind = VerdictKind::reshoot, .reasons = {gap}};
-  burst.coverage.gaps = {
-      {.lower = 9, .upper = 10, .width_px = 7.0, .width_sd_px = 0.3, .subject_share = 0.12}};
+  burst.coverage.gaps = {{.lower = 9,
+                          .upper = 10,
+                          .width_px = 7.0,
+                          .width_sd_px = 0.3,
+                          .subject_share = 0.12,
+                          .probability = 0.99,
+                          .soft = false,
+                          .box_px = {3000, 1000, 500, 400}}};
   burst.sweeps.front().verdict = burst.verdict;
   burst.sweeps.front().gaps = burst.coverage.gaps;
   burst.advice.largest_step_px = 7.0;

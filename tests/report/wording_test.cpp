@@ -99,5 +99,30 @@ TEST(Printable, KeepsWellFormedUtf8AndNothingElse) {
   EXPECT_EQ(valid_utf8("a\n\xFF"), "a\n\xEF\xBF\xBD");
 }
 
+TEST(PlaceWords, AreNinthsOfTheUprightPicture) {
+  BurstAnalysis burst;
+  burst.full_size = {600, 400};
+  using wording::place_words;
+  EXPECT_EQ(place_words(burst, {0, 0, 100, 100}), "upper left");
+  EXPECT_EQ(place_words(burst, {250, 150, 100, 100}), "in the middle");
+  EXPECT_EQ(place_words(burst, {500, 300, 100, 100}), "lower right");
+  EXPECT_EQ(place_words(burst, {250, 300, 100, 100}), "at the bottom");
+  EXPECT_EQ(place_words(burst, {50, 300, 500, 50}), "across the picture");
+  EXPECT_EQ(place_words(burst, {50, 50, 500, 300}), "all over the picture");
+  EXPECT_EQ(place_words(burst, {}), "");
+  burst.orientation = 6;  // upright it is 400 wide and 600 high
+  EXPECT_EQ(place_words(burst, {300, 500, 80, 80}), "lower right");
+}
+
+TEST(ShareWords, NameTheNearestUsualPart) {
+  using wording::share_words;
+  EXPECT_EQ(share_words(0.01), "a little of it");
+  EXPECT_EQ(share_words(0.1), "about a tenth of it");
+  EXPECT_EQ(share_words(0.25), "about a quarter of it");
+  EXPECT_EQ(share_words(0.33), "about a third of it");
+  EXPECT_EQ(share_words(0.5), "about half of it");
+  EXPECT_EQ(share_words(0.9), "most of it");
+}
+
 }  // namespace
 }  // namespace ringsweep::wording

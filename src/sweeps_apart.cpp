@@ -1,0 +1,150 @@
+#include "sweeps_apart.h"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <string>
+#include <utility>
+
+#include "burst/common_axis.h"
+
+namespace ringsweep {
+namespace {
+
+constexpr double kLeastWeight = SubjectOptions{}.min_weight;
+
+void shift(Verdict& verdict, std::size_t by) {
+  for (auto* list : {&verdict.reasons, &verdict.notes})
+    for (Reason& reason : *list) reason.first_frame += by, reason.last_frame += by;
+}
+
+void shift(std::vector<Gap>& gaps, std::size_t by) {
+  for (Gap& gap : gaps) gap.lower += by, gap.upper += by;
+}
+
+void shift(RingAdvice& advice, std::size_t by) {
+  const auto move = [by](RingStep& step) { step.from += by, step.to += by; };
+  for (SweepTurn& turn : advice.sweeps) {
+    std::ranges::for_each(turn.too_quick, move);
+    if (turn.jump) move(*turn.jump);
+  }
+  if (advice.flash) advice.flash->first_frame += by;
+}
+
+/// Frames counted from `by` on.
+void shift(BurstAnalysis& burst, std::size_t by) {
+  burst.reference += by;
+  if (burst.haze) burst.haze->first_frame += by;
+  shift(burst.coverage.gaps, by);
+  for (Step& step : burst.coverage.steps) step.lower += by, step.upper += by;
+  for (End& end : burst.coverage.ends) end.frame += by;
+  for (Sweep& sweep : burst.sweeps) {
+    sweep.first += by;
+    sweep.last += by;
+    shift(sweep.verdict, by);
+    shift(sweep.gaps, by);
+  }
+  shift(burst.verdict, by);
+  shift(burst.advice, by);
+}
+
+/// Complete before reshoot before cannot tell; then the one that lacks less.
+bool preferred(const BurstAnalysis& a, const BurstAnalysis& b) {
+  if (a.verdict.kind != b.verdict.kind) return a.verdict.kind < b.verdict.kind;
+  const auto lacks = [](const BurstAnalysis& burst) {
+    double px = 0.0;
+    for (const Reason& reason : burst.verdict.reasons) px += reason.width_px;
+    return px;
+  };
+  return lacks(a) < lacks(b);
+}
+
+/// Positions of the tiles that both see, in the order of the rows.
+std::vector<TwoPositions> tiles_in_common(const BurstAnalysis& a, const BurstAnalysis& b,
+                                          const cv::Matx33d& a_from_b) {
+  std::vector<TwoPositions> result;
+  for (int row = 0; row < b.depth.q_px.rows; ++row)
+    for (int col = 0; col < b.depth.q_px.cols; ++col) {
+      if (b.depth.weight.at<float>(row, col) < kLeastWeight) continue;
+      const cv::Vec3d at = a_from_b * cv::Vec3d((col + 0.5) * b.depth.tile_px - 0.5,
+                                                (row + 0.5) * b.depth.tile_px - 0.5, 1.0);
+      const cv::Point tile(cvFloor((at[0] + 0.5) / a.depth.tile_px),
+                           cvFloor((at[1] + 0.5) / a.depth.tile_px));
+      if (!cv::Rect({}, a.depth.q_px.size()).contains(tile) ||
+          a.depth.weight.at<float>(tile) < kLeastWeight)
+        continue;
+      result.push_back(
+          {.a_px = a.depth.q_px.at<float>(tile), .b_px = b.depth.q_px.at<float>(row, col)});
+    }
+  return result;
+}
+
+std::string percent(double share) { return std::to_string(std::lround(100.0 * share)) + " %"; }
+
+/// What can be said of two sweeps that do not go together.
+std::string difference(std::size_t sweep, const std::optional<CommonAxis>& axis) {
+  const std::string name = "Sweep " + std::to_string(sweep + 1);
+  if (!axis) return name + " shows the subject otherwise: it was moved, or the camera was.";
+  constexpr double kSame = 0.04;
+  const double more = std::abs(axis->ratio) - 1.0;
+  if (std::abs(more) <= std::max(kSame, 2.0 * axis->ratio_sd))
+    return name + " goes with the best one in depth, but its light or its blur differ.";
+  return name + " has " + percent(std::abs(more)) + (more > 0.0 ? " less" : " more") +
+         " blur for the same depth: another aperture.";
+}
+
+}  // namespace
+
+BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> sweeps) {
+  std::size_t best = 0;
+  for (std::size_t i = 1; i < sweeps.size(); ++i)
+    if (preferred(sweeps[i].analysis, sweeps[best].analysis)) best = i;
+  for (SweepAlone& sweep : sweeps) shift(sweep.analysis, sweep.first);
+  BurstAnalysis result = sweeps[best].analysis;
+  result.start_s = whole.start_s;
+  result.frames.clear();
+  result.sweeps.clear();
+  result.complete_sweeps.clear();
+  result.notes.push_back(
+      "The sweeps do not go together: each was judged by itself, and the best one is the answer.");
+  for (std::size_t i = 0; i < sweeps.size(); ++i) {
+    BurstAnalysis& part = sweeps[i].analysis;
+    std::optional<CommonAxis> axis;
+    if (i != best && part.fit_status == FitStatus::converged) {
+      const cv::Matx33d best_from_part =
+          whole.frames[sweeps[best].analysis.reference].reference_from_frame.inv() *
+          whole.frames[part.reference].reference_from_frame;
+      axis = common_axis(tiles_in_common(sweeps[best].analysis, part, best_from_part));
+      result.notes.push_back(difference(result.sweeps.size(), axis));
+    }
+    for (std::size_t k = 0; k < part.frames.size(); ++k) {
+      FrameAnalysis frame = std::move(part.frames[k]);
+      const FrameAnalysis& seen = whole.frames[sweeps[i].first + k];
+      frame.time_s = seen.time_s;
+      frame.reference_from_frame = seen.reference_from_frame;
+      frame.scale = seen.scale;
+      if (i != best) {
+        // Without a common axis their positions mean nothing beside the others'.
+        if (axis && frame.focus_px) {
+          frame.focus_px = axis->offset_px + axis->ratio * *frame.focus_px;
+          if (frame.focus_sd_px) *frame.focus_sd_px *= std::abs(axis->ratio);
+        } else {
+          frame.focus_px.reset();
+          frame.focus_sd_px.reset();
+        }
+      }
+      result.frames.push_back(std::move(frame));
+    }
+    const bool turned = axis && axis->ratio < 0.0;
+    for (Sweep& sweep : part.sweeps) {
+      if (turned) sweep.rising = !sweep.rising;
+      if (i == best && sweep.verdict.kind == VerdictKind::complete &&
+          result.complete_sweeps.empty())
+        result.complete_sweeps = {result.sweeps.size()};
+      result.sweeps.push_back(std::move(sweep));
+    }
+  }
+  return result;
+}
+
+}  // namespace ringsweep
