@@ -10,6 +10,7 @@
 #include <limits>
 #include <map>
 #include <mutex>
+#include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <stdexcept>
 #include <string>
@@ -270,6 +271,8 @@ class BurstJob {
   [[nodiscard]] cv::Rect box_between(double low_px, double high_px) const;
   void place(Coverage& coverage) const;
   void count_at_other_limits();
+  void compare_the_sweeps();
+  void find_what_is_outside();
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
   void judge();
   void describe_frames();
@@ -731,6 +734,35 @@ void BurstJob::count_at_other_limits() {
   std::ranges::sort(out_.limits, {}, &LimitRow::blur_limit_px);
 }
 
+void BurstJob::compare_the_sweeps() {
+  std::vector<FrameView> views;
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
+    // Of the picture itself: what brings it to the reference is the inverse.
+    const Similarity& s = registration_.reference_from_frame[k];
+    const double width = out_.full_size.width / thumbnail_px_;
+    constexpr double kDegrees = 180.0 / std::numbers::pi;
+    views.push_back({.log_scale = -s.log_scale,
+                     .rotation_deg = -kDegrees * s.rotation_rad,
+                     .shift_x = -s.shift_x_px / width,
+                     .shift_y = -s.shift_y_px / width,
+                     .light_ev = exposure_[k].gain_ev});
+  }
+  const std::vector<SweepDifference> differences = compare_sweeps(focus_, ranges_, views);
+  for (std::size_t i = 0; i < differences.size(); ++i) out_.sweeps[i].difference = differences[i];
+}
+
+void BurstJob::find_what_is_outside() {
+  constexpr double kLeastShare = 0.01;  // of the subject; ours, no source
+  std::vector<cv::Mat> seen;
+  for (const TileMeasures& frame : measures_) seen.push_back(frame.valid);
+  const Outside outside = outside_picture(profiles_, focus_, subject_, seen, out_.blur_limit_px);
+  if (outside.subject_share < kLeastShare) return;
+  out_.verdict.notes.push_back({.kind = ReasonKind::outside_picture,
+                                .first_frame = outside.first_frame,
+                                .last_frame = outside.last_frame,
+                                .subject_share = outside.subject_share});
+}
+
 /// The frames of these sweeps; others cover nothing.
 FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) const {
   FocalPositions part = focus_;
@@ -768,6 +800,8 @@ void BurstJob::judge() {
          .verdict = decide(part, coverage, {ranges_[i]}, dark, out_.allowed_step_px, known),
          .gaps = coverage.gaps});
   }
+  compare_the_sweeps();
+  if (focus_.status == FitStatus::converged) find_what_is_outside();
   if (out_.verdict.kind == VerdictKind::complete) {
     out_.complete_sweeps =
         fewest_complete(ranges_.size(), [&](const std::vector<std::size_t>& sweeps) {

@@ -67,7 +67,7 @@ MeasuredAgain measure_again(const Burst& found, BurstAnalysis analysis) {
   double low = 0.0, high = 0.0;
   for (std::size_t k = 0; k < n; ++k) {
     take[k] = was_measured(analysis.frames[k]);
-    log_scale[k] = std::log(analysis.frames[k].scale);
+    log_scale[k] = -std::log(analysis.frames[k].scale);  // of what brings it to the reference
     if (take[k]) low = std::min(low, log_scale[k]), high = std::max(high, log_scale[k]);
   }
   Mosaic mosaic = empty_mosaic(grid);

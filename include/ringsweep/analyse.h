@@ -19,6 +19,7 @@
 #include "ringsweep/registration.h"
 #include "ringsweep/result.h"
 #include "ringsweep/subject.h"
+#include "ringsweep/sweep_differences.h"
 #include "ringsweep/verdict.h"
 
 namespace ringsweep {
@@ -59,7 +60,8 @@ struct Sweep {
   std::size_t last = 0;  ///< inclusive
   bool rising = true;    ///< positions grow from first to last
   Verdict verdict;
-  std::vector<Gap> gaps;  ///< of this sweep alone
+  std::vector<Gap> gaps;         ///< of this sweep alone
+  SweepDifference difference{};  ///< from the first sweep
 };
 
 /// Where the picture is sharp, on a grid of tiles: what the depth picture is drawn from.

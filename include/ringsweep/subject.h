@@ -4,13 +4,15 @@
 /// Found where nobody says it: tiles that agree with their neighbours about their depth. What runs
 /// out of the picture (stem, blade, leaf) is the perch: it is no subject beyond the animal's own
 /// depth, and opens no end. A perch shows itself in two ways: as a plane in picture and depth that
-/// reaches the picture's border, and, beyond the sweep's ends, as a piece that does so. The planes
-/// are sought by random triples of tiles: M. A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381,
-/// from memory.
+/// reaches the picture's border, and, beyond the sweep's ends, as a piece that does so; and it
+/// leaves the picture about as thick as it is. The planes are sought by random triples of tiles: M.
+/// A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
 
+#include <cstddef>
 #include <cstdint>
 #include <opencv2/core.hpp>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "ringsweep/focal_positions.h"
@@ -68,5 +70,20 @@ struct Subject {
                                    double blur_limit_px, const cv::Mat& all_see,
                                    const SubjectWish& wish = {},
                                    const SubjectOptions& options = {});
+
+/// Subject that lies outside the picture in all usable frames within the blur limit of its focus:
+/// the picture grows through the sweep, and its border leaves some out just where they are sharp.
+struct Outside {
+  double subject_share = 0.0;
+  std::size_t first_frame = 0;  ///< of those frames
+  std::size_t last_frame = 0;
+};
+
+/// @param seen N masks, CV_8UC1, grid rows x cols, 0 where a frame does not see the tile; empty for
+/// frames that were not measured.
+/// @throws std::invalid_argument where there are not N.
+[[nodiscard]] Outside outside_picture(const Profiles& profiles, const FocalPositions& focus,
+                                      const Subject& subject, std::span<const cv::Mat> seen,
+                                      double blur_limit_px);
 
 }  // namespace ringsweep

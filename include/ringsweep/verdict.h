@@ -16,12 +16,14 @@ namespace ringsweep {
 enum class VerdictKind { complete, complete_without, reshoot, cannot_tell };
 
 enum class ReasonKind {
-  covered,         ///< every depth of the subject is sharp in a usable frame
-  gap,             ///< `first_frame` and `last_frame` are too far apart
-  gap_from_dark,   ///< the same, and frames between them that the flash did not light are the cause
-  soft_place,      ///< a note: a gap too narrow, too small or too doubtful to shoot again for it
-  open_end,        ///< subject beyond the outermost usable frame `first_frame`
-  perch_goes_on,   ///< a note: stem, blade or leaf beyond `first_frame`, left out of the subject
+  covered,        ///< every depth of the subject is sharp in a usable frame
+  gap,            ///< `first_frame` and `last_frame` are too far apart
+  gap_from_dark,  ///< the same, and frames between them that the flash did not light are the cause
+  soft_place,     ///< a note: a gap too narrow, too small or too doubtful to shoot again for it
+  open_end,       ///< subject beyond the outermost usable frame `first_frame`
+  perch_goes_on,  ///< a note: stem, blade or leaf beyond `first_frame`, left out of the subject
+  outside_picture,  ///< a note: subject outside the frames that would show it sharp, which are
+                    ///< `first_frame` to `last_frame`
   ends_not_told,   ///< a note: from `first_frame` to `last_frame` all is sharp; what lies beyond is
                    ///< not for us to judge
   too_few_frames,  ///< fewer than 3 usable frames

@@ -369,6 +369,17 @@ void make_drops(Draw& draw, Recipe& r) {
   if (twice) sweep_back(draw, r);
 }
 
+/// A third to over half of the sweep is missing, at either end: that cuts into the animal.
+void make_ends(Draw& draw, Recipe& r) {
+  Sweep& s = r.sweeps[0];
+  const double missing = (s.to_px - s.from_px) * draw.uniform(0.33, 0.6);
+  if (draw.one_of(2) == 0) {
+    s.from_px += missing;
+  } else {
+    s.to_px -= missing;
+  }
+}
+
 /// A group: its name, what it does to a plain recipe, and its number of cases by size.
 struct Kind {
   SuiteGroup group;
@@ -376,7 +387,7 @@ struct Kind {
   void (*change)(Draw&, Recipe&);
   int few, quick, full;
 };
-constexpr std::array<Kind, 10> kKinds{{{SuiteGroup::plain, "plain", make_plain, 2, 10, 80},
+constexpr std::array<Kind, 11> kKinds{{{SuiteGroup::plain, "plain", make_plain, 2, 10, 80},
                                        {SuiteGroup::gap, "gap", make_gap, 2, 10, 70},
                                        {SuiteGroup::flash, "flash", make_flash, 1, 8, 48},
                                        {SuiteGroup::hand, "hand", make_hand, 1, 6, 32},
@@ -385,7 +396,8 @@ constexpr std::array<Kind, 10> kKinds{{{SuiteGroup::plain, "plain", make_plain, 
                                        {SuiteGroup::optics, "optics", make_optics, 0, 6, 36},
                                        {SuiteGroup::develop, "develop", make_develop, 1, 6, 32},
                                        {SuiteGroup::moves, "moves", make_moves, 0, 8, 84},
-                                       {SuiteGroup::drops, "drops", make_drops, 0, 8, 76}}};
+                                       {SuiteGroup::drops, "drops", make_drops, 0, 8, 76},
+                                       {SuiteGroup::ends, "ends", make_ends, 2, 6, 32}}};
 
 }  // namespace
 

@@ -21,7 +21,8 @@ enum class SuiteGroup {
             ///< diffraction
   develop,  ///< mosaic, sharpening, tone curve, strong compression, noise
   moves,    ///< parts that move by 0.5 to 8 px
-  drops     ///< drops of 2 to 15 px that go, roll, merge, appear
+  drops,    ///< drops of 2 to 15 px that go, roll, merge, appear
+  ends      ///< a sweep that begins or ends within the animal
 };
 
 [[nodiscard]] const char* name_of(SuiteGroup group);

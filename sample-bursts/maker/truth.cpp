@@ -315,7 +315,12 @@ json Reckoning::drops(std::vector<std::size_t>& breaks) const {
 json Reckoning::turn_factor() const {
   double largest = 0.0;
   for (std::size_t k = 0; k + 1 < plans_.size(); ++k) {
-    if (on_subject_[k] && on_subject_[k + 1] && plans_[k].sweep == plans_[k + 1].sweep) {
+    // A step across a subject that neither frame lies on is the one that matters most.
+    const auto [low, high] = std::minmax(q_[k], q_[k + 1]);
+    const bool across =
+        share_between(subject_, low + kBlurLimitPx, high - kBlurLimitPx) >= kGapShareThatCounts;
+    if (((on_subject_[k] && on_subject_[k + 1]) || across) &&
+        plans_[k].sweep == plans_[k + 1].sweep) {
       largest = std::max(largest, std::abs(ring_[k + 1] - ring_[k]));
     }
   }

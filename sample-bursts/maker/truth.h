@@ -45,7 +45,8 @@ inline constexpr double kFarShare = 0.25;
 /// side; open if that is more than the blur limit. verdict: reshoot for an open near end, a gap of
 /// kGapShareThatCounts, or a far end with kFarShare beyond it. turn_factor: three quarters of the
 /// allowed step over the largest step between consecutive frames of a sweep that are both on the
-/// subject, dark ones included, since the ring turned for them too; null without such frames.
+/// subject or have it between them, dark ones included, since the ring turned for them too; null
+/// without such frames.
 ///
 /// A part that moved, or a drop that went, is a conflict where it is within the blur limit in
 /// usable frames both before and after (a part: by kConflictShare of it, and moved by more than the

@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <opencv2/imgproc.hpp>
 #include <optional>
 #include <random>
 #include <stdexcept>
@@ -11,6 +12,7 @@ namespace ringsweep {
 namespace {
 
 constexpr int kNone = -1;
+constexpr int kZoneTiles = 6;      // so near to the border a set's thickness there is taken
 constexpr int kLinkTiles = 3;      // pieces this far apart belong together
 constexpr double kLinkPx = 4.0;    // ...where their depths differ by no more
 constexpr std::size_t kPiece = 3;  // tiles; fewer are noise
@@ -45,7 +47,10 @@ class Field {
     at_ = cv::Mat(rows, cols, CV_32SC1, cv::Scalar(kNone));
     for (std::size_t t = 0; t < tiles_.size(); ++t)
       at_.at<int>(tiles_[t].row, tiles_[t].col) = static_cast<int>(t);
-    for (const TileProfile& t : tiles_) border_.push_back(near_border(t, all_see));
+    for (const TileProfile& t : tiles_) {
+      border_.push_back(near_border(t, all_see, options.border_tiles));
+      zone_.push_back(near_border(t, all_see, kZoneTiles));
+    }
   }
 
   [[nodiscard]] double q(std::size_t t) const { return focus_.tiles[t].q_px; }
@@ -90,6 +95,35 @@ class Field {
     return std::ranges::any_of(piece, [&](std::size_t t) { return border_[t]; });
   }
 
+  /// Those of the tiles that lie where the set is more than twice as thick as at the border: a stem
+  /// or a leaf leaves the picture as thick as it is, an animal does not leave it, or by a feeler.
+  [[nodiscard]] Tiles thick(const Tiles& tiles) const {
+    constexpr int kPad = 4;  // the set goes on beyond the picture's edge
+    cv::Mat mask(at_.size(), CV_8UC1, cv::Scalar(0));
+    for (const std::size_t t : tiles) mask.at<std::uint8_t>(tiles_[t].row, tiles_[t].col) = 1;
+    cv::Mat padded;
+    cv::copyMakeBorder(mask, padded, kPad, kPad, kPad, kPad, cv::BORDER_REPLICATE);
+    const auto disc = [](int radius) {
+      return cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * radius + 1, 2 * radius + 1});
+    };
+    cv::morphologyEx(padded, padded, cv::MORPH_CLOSE, disc(2));  // tiles without texture
+    cv::Mat depth, core;
+    cv::distanceTransform(padded, depth, cv::DIST_C, 3);
+    float at_border = 0.0F;
+    for (const std::size_t t : tiles)
+      if (zone_[t])
+        at_border =
+            std::max(at_border, depth.at<float>(tiles_[t].row + kPad, tiles_[t].col + kPad));
+    // As thick at the border as half the picture, or all of it: nothing is thicker.
+    if (4.0F * at_border >= static_cast<float>(std::min(at_.rows, at_.cols))) return {};
+    cv::morphologyEx(padded, core, cv::MORPH_OPEN, disc(cvCeil(2.0F * at_border) + 1));
+    Tiles result;
+    for (const std::size_t t : tiles)
+      if (core.at<std::uint8_t>(tiles_[t].row + kPad, tiles_[t].col + kPad) != 0)
+        result.push_back(t);
+    return result;
+  }
+
   /// Tiles that are sure of their depth and share it with their neighbours.
   [[nodiscard]] std::vector<bool> supported() const {
     std::vector<bool> result(tiles_.size());
@@ -107,8 +141,7 @@ class Field {
   }
 
  private:
-  [[nodiscard]] bool near_border(const TileProfile& t, const cv::Mat& all_see) const {
-    const int reach = options_.border_tiles;
+  [[nodiscard]] bool near_border(const TileProfile& t, const cv::Mat& all_see, int reach) const {
     if (t.row < reach || t.col < reach || t.row >= at_.rows - reach || t.col >= at_.cols - reach)
       return true;
     if (all_see.empty()) return false;
@@ -121,6 +154,7 @@ class Field {
   const SubjectOptions& options_;
   cv::Mat at_;
   std::vector<bool> border_;
+  std::vector<bool> zone_;
 };
 
 Plane least_squares(const Field& field, const Tiles& tiles) {
@@ -151,7 +185,8 @@ std::optional<Plane> through(const Field& field, std::size_t i, std::size_t j, s
 /// A plane that reaches the border, and the tiles that lie on it.
 struct Surface {
   Plane plane{};
-  Tiles tiles{};
+  Tiles tiles{};  ///< without the thick ones
+  Tiles thick{};  ///< too thick for a perch, by rising index: an animal lies in the same plane
 };
 
 class Planes {
@@ -165,7 +200,12 @@ class Planes {
       std::optional<Surface> surface = best(left, random);
       if (!surface) break;
       for (const std::size_t t : surface->tiles) left[t] = false;
-      if (spans(surface->tiles)) found.push_back(std::move(*surface));
+      if (!spans(surface->tiles)) continue;
+      surface->thick = field_.thick(surface->tiles);
+      std::ranges::sort(surface->thick);
+      std::erase_if(surface->tiles,
+                    [&](std::size_t t) { return std::ranges::binary_search(surface->thick, t); });
+      found.push_back(std::move(*surface));
     }
     return found;
   }
@@ -267,34 +307,41 @@ void cut_beyond(std::vector<TileRole>& roles, const Field& field, double edge, d
   for (std::size_t i = kept; i < beyond.size(); ++i) roles[beyond[i]] = TileRole::apart;
 }
 
-/// Beyond the end at `edge`, drops pieces that are too small, and those that run out of the
-/// picture. @return whether there is one of the latter
+/// Beyond the end at `edge`, drops pieces that are too small, and what runs out of the picture:
+/// tiles on or beside a perch's plane, then pieces that reach the border and are no thicker
+/// elsewhere.
+/// @return whether there is a perch
 bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
                        const std::vector<Surface>& surfaces, const std::vector<bool>& on_surface,
                        double edge, double direction, const SubjectOptions& options) {
   std::vector<bool> beyond(roles.size());
+  std::size_t perch = 0;
   for (std::size_t t = 0; t < roles.size(); ++t) {
     const double out = direction * (field.q(t) - edge);
-    beyond[t] = roles[t] == TileRole::subject && out > 0.0 && out <= options.reach_px;
-  }
-  bool any = false;
-  for (const Tiles& piece : field.pieces(beyond)) {
-    const auto flat = std::ranges::count_if(piece, [&](std::size_t t) {
-      if (on_surface[t]) return true;
+    if (roles[t] != TileRole::subject || out <= 0.0 || out > options.reach_px) continue;
+    bool beside = on_surface[t];
+    if (!beside) {
       // Beside a surface it bends a little; elsewhere its plane goes on through thin air.
-      bool beside = false;
       field.around(t, kLinkTiles, [&](std::size_t other) { beside = beside || on_surface[other]; });
-      return beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
-               return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * options.plane_px;
-             });
-    });
-    const bool perch = field.reaches_border(piece) ||
-                       static_cast<double>(flat) >= kOnPlane * static_cast<double>(piece.size());
-    if (piece.size() >= kPiece && !perch) continue;
-    any = any || (perch && piece.size() >= kPiece);
-    for (const std::size_t t : piece) roles[t] = perch ? TileRole::perch : TileRole::stray;
+      beside = beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
+                 return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * options.plane_px &&
+                        !std::ranges::binary_search(s.thick, t);
+               });
+    }
+    if (!beside) {
+      beyond[t] = true;
+      continue;
+    }
+    roles[t] = TileRole::perch;
+    ++perch;
   }
-  return any;
+  for (const Tiles& piece : field.pieces(beyond)) {
+    const bool runs_out = field.reaches_border(piece) && field.thick(piece).empty();
+    if (piece.size() >= kPiece && !runs_out) continue;
+    if (runs_out) perch += piece.size();
+    for (const std::size_t t : piece) roles[t] = runs_out ? TileRole::perch : TileRole::stray;
+  }
+  return perch >= kPiece;
 }
 
 /// Share of the sorted positions from below.
@@ -374,6 +421,37 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
   cut_beyond(result.roles, field, high, 1.0, options);
   result.positions_px = positions_of(result.roles, field, TileRole::subject);
   result.trusted = result.positions_px.size() >= kFewest && (!all_perch || result.said);
+  return result;
+}
+
+Outside outside_picture(const Profiles& profiles, const FocalPositions& focus,
+                        const Subject& subject, std::span<const cv::Mat> seen,
+                        double blur_limit_px) {
+  if (seen.size() != focus.frames.size())
+    throw std::invalid_argument("outside_picture: one mask for each frame");
+  Outside result{.first_frame = focus.frames.size()};
+  std::size_t outside = 0;
+  for (std::size_t t = 0; t < profiles.tiles.size(); ++t) {
+    if (subject.roles[t] != TileRole::subject) continue;
+    std::vector<std::size_t> sharp;
+    bool any_sees = false;
+    for (std::size_t k = 0; k < focus.frames.size(); ++k) {
+      const FocalPosition& frame = focus.frames[k];
+      if (!frame.usable || !frame.q_px || seen[k].empty() ||
+          std::abs(*frame.q_px - focus.tiles[t].q_px) > blur_limit_px)
+        continue;
+      sharp.push_back(k);
+      any_sees =
+          any_sees || seen[k].at<std::uint8_t>(profiles.tiles[t].row, profiles.tiles[t].col) != 0;
+    }
+    if (sharp.empty() || any_sees) continue;
+    ++outside;
+    result.first_frame = std::min(result.first_frame, sharp.front());
+    result.last_frame = std::max(result.last_frame, sharp.back());
+  }
+  if (outside == 0) return {};
+  result.subject_share =
+      static_cast<double>(outside) / static_cast<double>(subject.positions_px.size());
   return result;
 }
 

@@ -192,6 +192,7 @@ Plan plan_reshoot(const BurstAnalysis& burst, std::span<const std::string> label
       case ReasonKind::covered:
       case ReasonKind::soft_place:
       case ReasonKind::perch_goes_on:
+      case ReasonKind::outside_picture:
       case ReasonKind::ends_not_told:
       case ReasonKind::too_few_frames:
       case ReasonKind::no_subject:

@@ -196,6 +196,8 @@ std::string coverage_lines(const BurstAnalysis& burst) {
                         printable(burst.frames[sweep.last].file), direction,
                         wording::json_word(sweep.verdict.kind), sweep.gaps.size(),
                         sweep.gaps.size() == 1 ? "" : "s");
+    if (const std::string words = wording::difference_words(sweep.difference); !words.empty())
+      text += wrapped(fmt::format("  Differs from the first sweep in {}.", words));
     for (const Gap& gap : sweep.gaps) text += fmt::format("  Gap {}", gap_line(burst, gap));
   }
   return text + near_side_line(burst.near_side);

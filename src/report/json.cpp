@@ -95,7 +95,11 @@ json sweeps_json(const BurstAnalysis& burst) {
                     {"last", sweep.last + 1},
                     {"direction", direction},
                     {"verdict", wording::json_word(sweep.verdict.kind)},
-                    {"gaps", gaps_json(burst, sweep.gaps)}});
+                    {"gaps", gaps_json(burst, sweep.gaps)},
+                    {"light_ev", number(sweep.difference.light_ev, kPxDecimals)},
+                    {"size", number(sweep.difference.size, kShareDecimals)},
+                    {"rotation_deg", number(sweep.difference.rotation_deg, kPxDecimals)},
+                    {"shift", number(sweep.difference.shift, kShareDecimals)}});
   }
   return list;
 }

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <optional>
 #include <string>
 #include <utility>
@@ -84,6 +85,7 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
       return "all frames focus in the same place";
     case ReasonKind::soft_place:
     case ReasonKind::perch_goes_on:
+    case ReasonKind::outside_picture:
     case ReasonKind::ends_not_told:
     case ReasonKind::fit_not_trusted:
       break;
@@ -152,6 +154,7 @@ std::string complete_line(const BurstAnalysis& burst, const std::string& shot,
 
 /// What is worth knowing and changes nothing.
 std::string note_lines(const BurstAnalysis& burst, const Labels& labels) {
+  constexpr double kWorthSaying = 0.03;  // of the subject; less stands in the details
   std::vector<std::string> soft;
   std::string text;
   for (const Reason& reason : burst.verdict.notes) {
@@ -159,11 +162,16 @@ std::string note_lines(const BurstAnalysis& burst, const Labels& labels) {
     const std::string& frame = labels[reason.first_frame];
     if (reason.kind == ReasonKind::soft_place) {
       soft.push_back(soft_place(burst, reason, labels));
-    } else if (reason.kind == ReasonKind::open_end) {
+    } else if (reason.kind == ReasonKind::open_end && reason.subject_share >= kWorthSaying) {
       const std::string end = side.empty() ? "The end" : fmt::format("The {}end", side);
       text += wrapped(fmt::format("{} stays soft {} {}: {}. Shoot on there if you want it.", end,
                                   reason.at_start ? "before" : "past", frame,
                                   wording::share_words(reason.subject_share)));
+    } else if (reason.kind == ReasonKind::outside_picture) {
+      text +=
+          wrapped(fmt::format("A part of it leaves the picture just where it is in focus, "
+                              "about {}: leave more room around it.",
+                              frame));
     } else if (reason.kind == ReasonKind::perch_goes_on && side != "far ") {
       text += wrapped(
           fmt::format("What runs out of the picture stays blurred {} {}: taken for stem or leaf.",
@@ -194,8 +202,19 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
   for (const std::size_t sweep : burst.complete_sweeps)
     names.push_back(sweep_name(burst, sweep, labels));
   if (names.size() == 1) return fmt::format("The sweep {} is complete alone.\n", names.front());
-  return wrapped(
-      fmt::format("No sweep is complete alone; {} together are.", wording::joined(names)));
+  SweepDifference all;
+  for (const std::size_t sweep : burst.complete_sweeps) {
+    const SweepDifference& own = burst.sweeps[sweep].difference;
+    all.light_ev += std::abs(own.light_ev);
+    all.size += std::abs(own.size);
+    all.rotation_deg += std::abs(own.rotation_deg);
+    all.shift += own.shift;
+  }
+  return wrapped(fmt::format(
+      "No sweep is complete alone; {} together are{}.", wording::joined(names),
+      all.any() ? fmt::format(", but they differ in {}: one whole sweep would be better",
+                              wording::difference_words(all))
+                : ""));
 }
 
 std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {

@@ -258,6 +258,15 @@ std::string_view near_or_far(const BurstAnalysis& burst, bool at_start) {
   return at_start == starts_low(burst) ? "far " : "near ";
 }
 
+std::string difference_words(const SweepDifference& difference) {
+  std::vector<std::string> words;
+  if (difference.light_ev != 0.0) words.emplace_back("light");
+  if (difference.size != 0.0) words.emplace_back("size");
+  if (difference.rotation_deg != 0.0) words.emplace_back("the camera's tilt");
+  if (difference.shift != 0.0) words.emplace_back("place in the picture");
+  return joined(words);
+}
+
 std::string_view place_words(const BurstAnalysis& burst, const cv::Rect& box) {
   if (box.empty()) return {};
   const cv::Size size = upright_size(burst.full_size, burst.orientation);
@@ -327,6 +336,11 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
           "taken for stem, blade or leaf, not for subject.",
           file(reason.first_frame), near_or_far(burst, reason.at_start),
           reason.at_start ? "first sweep began" : "first sweep ended");
+    case ReasonKind::outside_picture:
+      return fmt::format(
+          "{:.1f} % of the subject lie outside the picture in all frames from {} to {} that would "
+          "show them sharp.",
+          100.0 * reason.subject_share, file(reason.first_frame), file(reason.last_frame));
     case ReasonKind::ends_not_told:
       return fmt::format(
           "No gap from {} to {}. What is subject beyond them cannot be told, since all that is "

@@ -57,6 +57,10 @@ namespace ringsweep::wording {
 /// known.
 [[nodiscard]] std::string_view near_or_far(const BurstAnalysis& burst, bool at_start);
 
+/// What is visibly not the same in a sweep and the first one, "its light, its size"; "" for
+/// nothing.
+[[nodiscard]] std::string difference_words(const SweepDifference& difference);
+
 /// Where in the upright picture a box lies, "upper left", "in the middle", "across the picture"; ""
 /// for an empty one.
 [[nodiscard]] std::string_view place_words(const BurstAnalysis& burst, const cv::Rect& box);

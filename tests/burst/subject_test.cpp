@@ -33,7 +33,7 @@ struct Made {
 };
 
 Made made(const Scene& scene, const FocalPositions& frames) {
-  Made result{.focus = frames};
+  Made result{.profiles = {}, .focus = frames};
   result.profiles.grid = {.size = {8 * kCols, 8 * kRows}, .tile_px = 8};
   for (int row = 0; row < kRows; ++row) {
     for (int col = 0; col < kCols; ++col) {
@@ -181,6 +181,48 @@ TEST(Subject, AnimalThatGoesOnBeyondTheEndIsMissedForNoLeaf) {
   EXPECT_NEAR(static_cast<double>(beyond), 452.0 / 2.0, 30.0);  // tiles on its rim: 2 pi 12 / 3
 }
 
+TEST(Subject, AnimalThatStandsOnALeafBeyondTheEndIsNoLeaf) {
+  // The ball reaches down to the leaf, and both are beyond the last frame there: the ball's front
+  // at 38 px, the leaf at 26 to 36.
+  const Scene joined = [](int row, int col) {
+    const double r = std::hypot(row - 27.0, col - 40.0) / 12.0;
+    if (r <= 1.0) return std::optional(38.0 - 4.0 * r * r);
+    return leaf(row, col, 0.0) ? std::optional(26.0 + 0.125 * col) : std::nullopt;
+  };
+  const Subject s = subject_of(joined, kSweep);
+  EXPECT_TRUE(s.trusted);
+  EXPECT_GT(s.positions_px.back(), 37.0);
+  // All of the ball's 452 tiles lie beyond, but for the rim that may pass for the leaf.
+  const auto beyond = std::ranges::count_if(s.positions_px, [](double q) { return q > 32.0; });
+  EXPECT_GT(beyond, 350);
+}
+
+TEST(Subject, AnimalInTheLeafsOwnPlaneIsTooThickForIt) {
+  // A disc of 12 tiles in the very plane of a stem of 4: the stem's end beyond the sweep is perch,
+  // the disc is not.
+  const Scene flat = [](int row, int col) -> std::optional<double> {
+    const bool stem = row >= 28 && row < 32, disc = std::hypot(row - 30.0, col - 60.0) <= 12.0;
+    return stem || disc ? std::optional(5.0 + 0.5 * col) : std::nullopt;
+  };
+  const Subject s = subject_of(flat, kSweep);
+  EXPECT_GT(s.positions_px.back(), 39.0);  // the disc reaches 41 px at column 72
+  const Subject stem_only = subject_of(
+      [](int row, int col) {
+        return row >= 28 && row < 32 ? std::optional(5.0 + 0.5 * col) : std::nullopt;
+      },
+      kSweep);
+  EXPECT_FALSE(stem_only.trusted);  // there is nothing but the stem
+}
+
+TEST(Subject, AnimalWhoseFeelerLeavesThePictureIsStillAnAnimal) {
+  const Scene head = [](int row, int col) -> std::optional<double> {
+    if (std::hypot(row - 20.0, col - 60.0) <= 6.0) return 36.0;
+    if (row == 20 && col > 60) return 36.0;  // a feeler, one tile thick
+    return std::hypot(row - 30.0, col - 40.0) <= 12.0 ? std::optional(15.0) : std::nullopt;
+  };
+  EXPECT_EQ(subject_of(head, kSweep).positions_px.back(), 36.0);
+}
+
 TEST(Subject, AllThatRunsOutOfThePictureHasEndsThatNobodyKnows) {
   const Scene slope = [](int row, int) { return std::optional(-10.0 + 0.8 * row); };
   const Subject s = subject_of(slope, kSweep);
@@ -224,6 +266,29 @@ TEST(Subject, MaskOfAnotherSizeIsACallersMistake) {
   EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, {}, {.mask = wrong}),
                std::invalid_argument);
   EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, wrong), std::invalid_argument);
+}
+
+TEST(OutsidePicture, IsWhatNoFrameSeesWhereItIsSharp) {
+  // Squares at 5 and 10 px in columns 6 to 9 and 16 to 19; frames at 4, 6 and 10 px.
+  const Made m = made(squares({5.0, 10.0}), frames_at({4.0, 6.0, 10.0}));
+  const Subject subject = find_subject(m.profiles, m.focus, kBlurPx, {});
+  ASSERT_EQ(subject.positions_px.size(), 32U);
+  std::vector<cv::Mat> seen(3);
+  for (cv::Mat& mask : seen) mask = cv::Mat(kRows, kCols, CV_8UC1, cv::Scalar(255));
+  EXPECT_EQ(outside_picture(m.profiles, m.focus, subject, seen, kBlurPx).subject_share, 0.0);
+  // The frame at 4 px misses half of the first square, but that at 6 px shows it.
+  seen[0].colRange(0, 8).setTo(0);
+  EXPECT_EQ(outside_picture(m.profiles, m.focus, subject, seen, kBlurPx).subject_share, 0.0);
+  seen[1].colRange(0, 8).setTo(0);
+  const Outside both = outside_picture(m.profiles, m.focus, subject, seen, kBlurPx);
+  EXPECT_EQ(both.subject_share, 8.0 / 32.0);
+  EXPECT_EQ(both.first_frame, 0U);
+  EXPECT_EQ(both.last_frame, 1U);
+  // What is sharp nowhere is a gap's business.
+  EXPECT_EQ(outside_picture(m.profiles, m.focus, subject, seen, 0.5).subject_share, 0.0);
+  seen.pop_back();
+  EXPECT_THROW((void)outside_picture(m.profiles, m.focus, subject, seen, kBlurPx),
+               std::invalid_argument);
 }
 
 }  // namespace

@@ -77,12 +77,15 @@ std::vector<BurstAnalysis> every_case() {
        {ReasonKind::too_few_frames, ReasonKind::no_subject, ReasonKind::fit_not_trusted}) {
     cases.push_back(with_reasons(complete_burst(), VerdictKind::cannot_tell, {reason(kind)}));
   }
-  for (const ReasonKind kind : {ReasonKind::soft_place, ReasonKind::open_end,
-                                ReasonKind::perch_goes_on, ReasonKind::ends_not_told}) {
+  for (const ReasonKind kind :
+       {ReasonKind::soft_place, ReasonKind::open_end, ReasonKind::perch_goes_on,
+        ReasonKind::outside_picture, ReasonKind::ends_not_told}) {
     BurstAnalysis noted = complete_burst();
-    noted.verdict.notes = {reason(kind)};
+    Reason note = reason(kind);
+    note.subject_share = 0.2;
+    noted.verdict.notes = {note};
     cases.push_back(noted);
-    noted.verdict.notes = {reason(kind), reason(ReasonKind::soft_place), reason(kind)};
+    noted.verdict.notes = {note, reason(ReasonKind::soft_place), note};
     cases.push_back(noted);
   }
   BurstAnalysis flags = complete_burst();
@@ -428,6 +431,11 @@ TEST(Summary, PerchIsSaidWhereItMayBeNear) {
   EXPECT_THAT(summary_text(far), Not(HasSubstr("stays blurred")));
 }
 
+TEST(Summary, WhatLeavesThePictureIsSaid) {
+  EXPECT_THAT(summary_text(noted(complete_burst(), ReasonKind::outside_picture)),
+              HasSubstr("A part of it leaves the picture just where it is in focus, about 1216"));
+}
+
 TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   BurstAnalysis burst = complete_burst();
   Sweep half = burst.sweeps[0];
@@ -443,6 +451,9 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   EXPECT_THAT(summary_text(burst), HasSubstr("No sweep is complete alone; 1207 to 1218 and 1219 "
                                              "to 1231 together are."));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1207 to 1231 for the stack."));
+  burst.sweeps[1].difference.light_ev = -0.7;
+  EXPECT_THAT(summary_text(burst),
+              HasSubstr("but they differ in light:\n  one whole sweep would be better."));
 }
 
 }  // namespace
