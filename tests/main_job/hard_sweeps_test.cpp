@@ -3,41 +3,23 @@
 // tests/burst/hard_sweeps_test.cpp; here registration, exposure and real profiles take part.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
-#include <stdlib.h>  // mkdtemp
 
 #include <cmath>
-#include <filesystem>
 #include <nlohmann/json.hpp>
 #include <ostream>
 #include <string>
-#include <system_error>
 #include <utility>
 #include <vector>
 
+#include "analysed.h"
+#include "app/scratch_folder.h"
 #include "maker/burst.h"
-#include "ringsweep/analyse.h"
-#include "ringsweep/decode.h"
-#include "ringsweep/intake.h"
 
 namespace ringsweep {
 namespace {
 
-namespace fs = std::filesystem;
-
-class Folder {
- public:
-  Folder() {
-    std::string name = (fs::temp_directory_path() / "ringsweep-hard-XXXXXX").string();
-    if (mkdtemp(name.data()) != nullptr) path = name;
-  }
-  ~Folder() {
-    std::error_code ignored;
-    fs::remove_all(path, ignored);
-  }
-  Folder(const Folder&) = delete;
-  Folder& operator=(const Folder&) = delete;
-  fs::path path;
-};
+using main_job::analysed;
+using testing_app::ScratchFolder;
 
 /// The beetle of the samples at a third of their size, some 14 px deep: blur of 1 px is 0.0403 mm.
 maker::Recipe small(std::vector<maker::Sweep> sweeps, double depth_scale = 1.0) {
@@ -76,17 +58,11 @@ class HardPictures : public ::testing::TestWithParam<Hard> {};
 // scale within 4 of its: of the few that are asked, one is beyond that by chance in 1 of
 // 1000 such files. Where the pictures tell nothing, the fit says so.
 TEST_P(HardPictures, AreRightOrSaidNotToBe) {
-  const Folder folder;
-  ASSERT_FALSE(folder.path.empty());
-  const auto truth = maker::write_burst(GetParam().recipe, folder.path);
+  const ScratchFolder folder;
+  const auto truth = maker::write_burst(GetParam().recipe, folder.path());
   ASSERT_TRUE(truth) << truth.error().problem;
-  const Intake intake = find_bursts(std::vector<fs::path>{folder.path});
-  ASSERT_EQ(intake.bursts.size(), 1U);
-  const std::vector<BurstAnalysis> bursts = analyse(
-      intake.bursts.front(),
-      [](const FrameRef& frame, int reduction) { return decode(frame, {.reduction = reduction}); });
-  ASSERT_EQ(bursts.size(), 1U);
-  const BurstAnalysis& said = bursts.front();
+  const BurstAnalysis said = analysed(folder.path());
+  ASSERT_FALSE(said.frames.empty());
   ASSERT_EQ(said.fit_status, GetParam().expected) << said.fit_reason;
   if (said.fit_status != FitStatus::converged) {
     EXPECT_FALSE(said.fit_reason.empty());
@@ -119,19 +95,13 @@ TEST_P(HardPictures, AreRightOrSaidNotToBe) {
 
 // Two sweeps, the second with another aperture: no fit holds both, each alone is complete.
 TEST(SweepsApart, AnotherApertureIsJudgedByItself) {
-  const Folder folder;
-  ASSERT_FALSE(folder.path.empty());
+  const ScratchFolder folder;
   maker::Sweep wide = turn(-9.0, 9.0);
   wide.pupil_factor = 1.5;
-  const auto truth = maker::write_burst(small({turn(9.0, -9.0), wide}), folder.path);
+  const auto truth = maker::write_burst(small({turn(9.0, -9.0), wide}), folder.path());
   ASSERT_TRUE(truth) << truth.error().problem;
-  const Intake intake = find_bursts(std::vector<fs::path>{folder.path});
-  ASSERT_EQ(intake.bursts.size(), 1U);
-  const std::vector<BurstAnalysis> bursts = analyse(
-      intake.bursts.front(),
-      [](const FrameRef& frame, int reduction) { return decode(frame, {.reduction = reduction}); });
-  ASSERT_EQ(bursts.size(), 1U);
-  const BurstAnalysis& said = bursts.front();
+  const BurstAnalysis said = analysed(folder.path());
+  ASSERT_FALSE(said.frames.empty());
   EXPECT_EQ(said.fit_status, FitStatus::converged) << said.fit_reason;
   ASSERT_EQ(said.sweeps.size(), 2U);
   EXPECT_NE(said.sweeps[0].rising, said.sweeps[1].rising);

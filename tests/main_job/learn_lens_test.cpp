@@ -3,7 +3,6 @@
 #include "ringsweep/learn_lens.h"
 
 #include <gtest/gtest.h>
-#include <stdlib.h>  // mkdtemp
 
 #include <cmath>
 #include <filesystem>
@@ -11,39 +10,15 @@
 #include <string>
 #include <vector>
 
+#include "analysed.h"
+#include "app/scratch_folder.h"
 #include "maker/burst.h"
-#include "ringsweep/decode.h"
-#include "ringsweep/intake.h"
 
 namespace ringsweep {
 namespace {
 
-namespace fs = std::filesystem;
-
-class Folder {
- public:
-  Folder() {
-    std::string name = (fs::temp_directory_path() / "ringsweep-learn-XXXXXX").string();
-    if (mkdtemp(name.data()) != nullptr) path = name;
-  }
-  ~Folder() {
-    std::error_code ignored;
-    fs::remove_all(path, ignored);
-  }
-  Folder(const Folder&) = delete;
-  Folder& operator=(const Folder&) = delete;
-  fs::path path;
-};
-
-BurstAnalysis analysed(const fs::path& folder, const AnalysisOptions& options) {
-  const Intake intake = find_bursts(std::vector<fs::path>{folder});
-  if (intake.bursts.size() != 1) return {};
-  const auto bursts = analyse(
-      intake.bursts.front(),
-      [](const FrameRef& frame, int reduction) { return decode(frame, {.reduction = reduction}); },
-      options);
-  return bursts.size() == 1 ? bursts.front() : BurstAnalysis{};
-}
+using main_job::analysed;
+using testing_app::ScratchFolder;
 
 struct Ring {
   maker::Focusing focusing;
@@ -74,8 +49,8 @@ TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
   maker::Sweep sweep;
   sweep.from_px = 10.0, sweep.to_px = -10.0;
   recipe.sweeps = {sweep};
-  const Folder folder;
-  const auto truth = maker::write_burst(recipe, folder.path);
+  const ScratchFolder folder;
+  const auto truth = maker::write_burst(recipe, folder.path());
   ASSERT_TRUE(truth) << truth.error().problem;
   const double v_first = (*truth)["frames"].front()["v_mm"];
   const double v_last = (*truth)["frames"].back()["v_mm"];
@@ -86,7 +61,7 @@ TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
                   .pitch_um = 20.0,
                   .magnification = ring.magnification,
                   .focus_by = ring.focus_by};
-  const BurstAnalysis burst = analysed(folder.path, options);
+  const BurstAnalysis burst = analysed(folder.path(), 1, options);
   const auto lesson = learn_lens(burst, kDegreesPerMm * std::abs(v_first - v_last));
   ASSERT_TRUE(lesson) << one_line(lesson.error());
   ASSERT_FALSE(lesson->ends_left_out) << "the truth's turn is that of all frames";
@@ -102,7 +77,7 @@ TEST_P(LearntFromPictures, DegreesAndSideAreThoseOfTheMaker) {
   options.first_end.reset();
   options.larger_picture = larger_picture(lesson->lens, ring.magnification, ring.focus_by);
   options.lens.degrees_per_mm = lesson->lens.degrees_per_mm;
-  const BurstAnalysis later = analysed(folder.path, options);
+  const BurstAnalysis later = analysed(folder.path(), 1, options);
   EXPECT_EQ(later.near_side.from, NearSideSource::lens);
   EXPECT_FALSE(later.sweeps.empty() || later.sweeps.front().rising) << "it began near";
   EXPECT_TRUE(ring_step(later.advice.step_px, later.ring).turn_deg);

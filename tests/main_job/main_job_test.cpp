@@ -14,6 +14,7 @@
 #include <opencv2/imgproc.hpp>
 #include <sstream>
 
+#include "analysed.h"
 #include "ringsweep/analyse.h"
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
@@ -23,22 +24,8 @@ namespace ringsweep {
 namespace {
 
 namespace fs = std::filesystem;
+using main_job::analysed;
 using nlohmann::json;
-
-/// @param least_reduction a raw without a preview never comes larger than half size (2).
-BurstAnalysis analysed(const fs::path& folder, int least_reduction = 1,
-                       const AnalysisOptions& options = {}) {
-  const std::vector<fs::path> paths{folder};
-  const Intake intake = find_bursts(paths);
-  EXPECT_EQ(intake.bursts.size(), 1U) << "one burst was shot";
-  if (intake.bursts.empty()) return {};
-  const auto read = [least_reduction](const FrameRef& frame, int reduction) {
-    return decode(frame, {.reduction = std::max(reduction, least_reduction)});
-  };
-  const std::vector<BurstAnalysis> bursts = analyse(intake.bursts.front(), read, options);
-  EXPECT_EQ(bursts.size(), 1U) << "one burst was shot";
-  return bursts.empty() ? BurstAnalysis{} : bursts.front();
-}
 
 json truth_of(const fs::path& folder) {
   std::ifstream file(folder / "truth.json");

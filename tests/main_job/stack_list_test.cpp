@@ -13,30 +13,16 @@
 #include <string>
 #include <vector>
 
+#include "analysed.h"
 #include "app/stack_input.h"
-#include "ringsweep/analyse.h"
-#include "ringsweep/decode.h"
-#include "ringsweep/intake.h"
 #include "shared_folder.h"
 
 namespace ringsweep {
 namespace {
 
 namespace fs = std::filesystem;
+using main_job::analysed;
 using nlohmann::json;
-
-BurstAnalysis analysed(const fs::path& folder) {
-  const std::vector<fs::path> paths{folder};
-  const Intake intake = find_bursts(paths);
-  EXPECT_EQ(intake.bursts.size(), 1U) << "one burst was shot";
-  if (intake.bursts.empty()) return {};
-  const auto read = [](const FrameRef& frame, int reduction) {
-    return decode(frame, {.reduction = reduction});
-  };
-  const std::vector<BurstAnalysis> bursts = analyse(intake.bursts.front(), read);
-  EXPECT_EQ(bursts.size(), 1U) << "one burst was shot";
-  return bursts.empty() ? BurstAnalysis{} : bursts.front();
-}
 
 /// How much of the subject, px of depth, is farther than the blur limit from all of these
 /// positions.
