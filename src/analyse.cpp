@@ -265,6 +265,8 @@ class BurstJob {
   void choose_reference();
   [[nodiscard]] std::optional<BurstAnalysis> sweeps_apart();
   [[nodiscard]] std::optional<std::size_t> frame_named(const std::string& name) const;
+  [[nodiscard]] cv::Point2d upright_of_tile(const cv::Matx33d& reference_from_grid, int row,
+                                            int col) const;
   [[nodiscard]] cv::Mat mask_on_grid() const;
   [[nodiscard]] SubjectWish wish();
   [[nodiscard]] CoverageOptions coverage_options() const;
@@ -604,21 +606,27 @@ std::optional<std::size_t> BurstJob::frame_named(const std::string& name) const 
   return std::nullopt;
 }
 
+/// The middle of a tile, full-size px of the upright reference frame.
+cv::Point2d BurstJob::upright_of_tile(const cv::Matx33d& reference_from_grid, int row,
+                                      int col) const {
+  const double middle = 0.5 * (grid_.tile_px - 1);
+  const cv::Vec3d at = reference_from_grid *
+                       cv::Vec3d(col * grid_.tile_px + middle, row * grid_.tile_px + middle, 1.0);
+  return upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+}
+
 /// What the user said of the picture, for each tile; empty where nothing was said.
 cv::Mat BurstJob::mask_on_grid() const {
   const SubjectChoice& choice = options_.subject;
   if (choice.outline.empty() && choice.mask.empty()) return {};
   const cv::Size upright = upright_size(out_.full_size, out_.orientation);
-  const cv::Matx33d grid_from_reference = grid_from_frame(out_.full_size, 1.0, out_.reference);
-  const cv::Matx33d reference_from_grid = grid_from_reference.inv();
+  const cv::Matx33d reference_from_grid =
+      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
   std::vector<cv::Point2f> outline(choice.outline.begin(), choice.outline.end());
   cv::Mat mask(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(0));
   for (int row = 0; row < mask.rows; ++row)
     for (int col = 0; col < mask.cols; ++col) {
-      const double middle = 0.5 * (grid_.tile_px - 1);
-      const cv::Vec3d at = reference_from_grid * cv::Vec3d(col * grid_.tile_px + middle,
-                                                           row * grid_.tile_px + middle, 1.0);
-      const cv::Point2d p = upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+      const cv::Point2d p = upright_of_tile(reference_from_grid, row, col);
       bool in = true;
       if (!outline.empty()) in = cv::pointPolygonTest(outline, cv::Point2f(p), false) >= 0.0;
       if (!choice.mask.empty()) {
@@ -687,11 +695,8 @@ cv::Rect BurstJob::box_between(double low_px, double high_px) const {
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
     const double q = focus_.tiles[t].q_px;
     if (subject_.roles[t] != TileRole::subject || q <= low_px || q >= high_px) continue;
-    const double middle = 0.5 * (grid_.tile_px - 1);
-    const cv::Vec3d at =
-        reference_from_grid * cv::Vec3d(profiles_.tiles[t].col * grid_.tile_px + middle,
-                                        profiles_.tiles[t].row * grid_.tile_px + middle, 1.0);
-    const cv::Point2d p = upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+    const cv::Point2d p =
+        upright_of_tile(reference_from_grid, profiles_.tiles[t].row, profiles_.tiles[t].col);
     x.push_back(p.x);
     y.push_back(p.y);
   }

@@ -2,12 +2,10 @@
 
 #include <algorithm>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
-
-bool complete(VerdictKind kind) {
-  return kind == VerdictKind::complete || kind == VerdictKind::complete_without;
-}
 
 double widest_step(const BurstAnalysis& burst) {
   double widest = 0.0;
@@ -23,18 +21,6 @@ double lacks(const BurstAnalysis& burst) {
         reason.kind == ReasonKind::open_end)
       px += reason.width_px;
   return burst.allowed_step_px > 0.0 ? px / burst.allowed_step_px : 0.0;
-}
-
-bool is_sweep(const BurstAnalysis& burst) {
-  return std::ranges::none_of(burst.verdict.reasons, [](const Reason& reason) {
-    return reason.kind == ReasonKind::no_sweep;
-  });
-}
-
-double median(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::ranges::nth_element(values, middle);
-  return *middle;
 }
 
 }  // namespace
@@ -68,13 +54,13 @@ Session sum_up(std::span<const BurstAnalysis> bursts, std::span<const Scene> sce
   Session session;
   std::vector<double> widest;
   for (const BurstAnalysis& burst : bursts) {
-    if (!is_sweep(burst)) continue;
+    if (!is_sweep(burst.verdict)) continue;
     ++session.bursts;
     session.sweeps += burst.sweeps.size();
     for (const Sweep& sweep : burst.sweeps)
-      session.complete_sweeps += complete(sweep.verdict.kind) ? 1 : 0;
+      session.complete_sweeps += is_complete(sweep.verdict.kind) ? 1 : 0;
     if (!burst.coverage.steps.empty()) widest.push_back(widest_step(burst));
-    if (complete(burst.verdict.kind)) {
+    if (is_complete(burst.verdict.kind)) {
       ++session.complete_bursts;
       continue;
     }
@@ -94,17 +80,17 @@ Session sum_up(std::span<const BurstAnalysis> bursts, std::span<const Scene> sce
     }
   }
   for (const Scene& scene : scenes) {
-    const bool any =
-        std::ranges::any_of(scene.bursts, [&](std::size_t i) { return is_sweep(bursts[i]); });
+    const bool any = std::ranges::any_of(
+        scene.bursts, [&](std::size_t i) { return is_sweep(bursts[i].verdict); });
     if (!any) continue;
     ++session.scenes;
-    session.complete_scenes += complete(scene.verdict) ? 1 : 0;
+    session.complete_scenes += is_complete(scene.verdict) ? 1 : 0;
   }
   constexpr std::size_t kFewest = 4;
   if (widest.size() >= kFewest) {
     const auto middle = widest.begin() + static_cast<std::ptrdiff_t>(widest.size() / 2);
-    session.first_half_widest = median({widest.begin(), middle});
-    session.second_half_widest = median({middle, widest.end()});
+    session.first_half_widest = quantile(std::vector(widest.begin(), middle), 0.5);
+    session.second_half_widest = quantile(std::vector(middle, widest.end()), 0.5);
   }
   return session;
 }

@@ -7,6 +7,7 @@
 
 #include "ringsweep/analyse.h"
 #include "ringsweep/intake.h"
+#include "ringsweep/session.h"
 
 namespace ringsweep {
 
@@ -18,13 +19,19 @@ namespace ringsweep {
 [[nodiscard]] std::string details_text(const BurstAnalysis& burst);
 
 /// Which bursts show the same subject, and the best of them so far; "" where each shows its own.
-[[nodiscard]] std::string scenes_text(std::span<const BurstAnalysis> bursts);
+/// @param scenes group_scenes(bursts), as below
+[[nodiscard]] std::string scenes_text(std::span<const BurstAnalysis> bursts,
+                                      std::span<const Scene> scenes);
 
 /// How the session went: how many are complete, what was wrong with the rest, what improved.
-[[nodiscard]] std::string session_text(std::span<const BurstAnalysis> bursts);
+[[nodiscard]] std::string session_text(std::span<const BurstAnalysis> bursts,
+                                       std::span<const Scene> scenes);
 
 /// report.json; validates against src/report/report.schema.json. `moved` and `drops` are absent:
 /// these checks are not made. All text in it is UTF-8, whatever the bytes of the file names.
+[[nodiscard]] nlohmann::json report_json(std::span<const BurstAnalysis> bursts,
+                                         std::span<const Scene> scenes);
+/// The same, with group_scenes(bursts).
 [[nodiscard]] nlohmann::json report_json(std::span<const BurstAnalysis> bursts);
 
 /// The depth picture: each tile in a colour for its focal position, dark violet at the lowest, over

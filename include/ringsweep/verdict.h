@@ -2,6 +2,7 @@
 /// Verdict: coverage (and, once built, conflicts) -> complete, reshoot or cannot tell, with
 /// reasons.
 
+#include <algorithm>
 #include <cstddef>
 #include <functional>
 #include <opencv2/core.hpp>
@@ -14,6 +15,11 @@
 namespace ringsweep {
 
 enum class VerdictKind { complete, complete_without, reshoot, cannot_tell };
+
+/// As it is, or without some frames: one may leave.
+[[nodiscard]] inline bool is_complete(VerdictKind kind) {
+  return kind == VerdictKind::complete || kind == VerdictKind::complete_without;
+}
 
 enum class ReasonKind {
   covered,        ///< every depth of the subject is sharp in a usable frame
@@ -51,6 +57,12 @@ struct Verdict {
   std::vector<Reason> reasons;  ///< never empty
   std::vector<Reason> notes{};  ///< what the verdict does not hang on, and is worth knowing
 };
+
+/// The ring was turned.
+[[nodiscard]] inline bool is_sweep(const Verdict& verdict) {
+  return std::ranges::none_of(
+      verdict.reasons, [](const Reason& reason) { return reason.kind == ReasonKind::no_sweep; });
+}
 
 /// What decides about the ends.
 struct KnownEnds {

@@ -164,17 +164,6 @@ void name_unreadable(const BurstAnalysis& burst, const Console& console) {
   }
 }
 
-bool is_complete(const BurstAnalysis& burst) {
-  return burst.verdict.kind == VerdictKind::complete ||
-         burst.verdict.kind == VerdictKind::complete_without;
-}
-
-bool is_sweep(const BurstAnalysis& burst) {
-  return std::ranges::none_of(burst.verdict.reasons, [](const Reason& reason) {
-    return reason.kind == ReasonKind::no_sweep;
-  });
-}
-
 Stages real_stages() {
   return {.find_bursts = find_bursts,
           .decode = decode,

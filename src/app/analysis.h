@@ -76,10 +76,4 @@ struct Counting {
 /// Says which frames cannot be read, and why.
 void name_unreadable(const BurstAnalysis& burst, const Console& console);
 
-/// Complete, as it is or without some frames.
-[[nodiscard]] bool is_complete(const BurstAnalysis& burst);
-
-/// The ring was turned.
-[[nodiscard]] bool is_sweep(const BurstAnalysis& burst);
-
 }  // namespace ringsweep::app

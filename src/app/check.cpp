@@ -16,7 +16,6 @@
 #include "app/output_place.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
-#include "ringsweep/session.h"
 
 namespace ringsweep::app {
 namespace {
@@ -31,15 +30,14 @@ std::string png_bytes(const cv::Mat& picture) {
 
 using Files = std::vector<std::pair<std::string, std::string>>;
 
-Files report_files(const std::vector<BurstAnalysis>& bursts, const std::string& json,
-                   const std::string& left_out) {
+Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
+                   const std::string& json, const std::string& left_out) {
   std::string text;
   for (const BurstAnalysis& burst : bursts) {
     if (!text.empty()) text += "\n";
     text += summary_text(burst) + "\n" + details_text(burst);
   }
-  const std::string scenes = scenes_text(bursts);
-  text += fmt::format("\n{}{}", scenes, session_text(bursts));
+  text += fmt::format("\n{}{}", scenes_text(bursts, scenes), session_text(bursts, scenes));
   if (!left_out.empty()) text += fmt::format("\n{}", left_out);
   // report.json first: by it the next run knows the other files as ours.
   Files files{{"report.json", json}, {"report.txt", text}};
@@ -64,8 +62,8 @@ std::string with_folder(std::string summary, const std::string& folder) {
   return summary;
 }
 
-void print_summaries(const std::vector<BurstAnalysis>& bursts, const CheckOptions& options,
-                     std::ostream& out, bool colour) {
+void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
+                     const CheckOptions& options, std::ostream& out, bool colour) {
   std::set<std::string> folders;
   for (const BurstAnalysis& burst : bursts) folders.insert(burst.folder);
   for (std::size_t i = 0; i < bursts.size(); ++i) {
@@ -75,9 +73,9 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const CheckOption
     out << (colour ? coloured(summary, bursts[i].verdict.kind) : summary);
     if (options.details) out << "\n" << details_text(bursts[i]);
   }
-  const std::string scenes = scenes_text(bursts);
-  if (!scenes.empty()) out << "\n" << scenes;
-  if (options.summary) out << "\n" << session_text(bursts);
+  const std::string alike = scenes_text(bursts, scenes);
+  if (!alike.empty()) out << "\n" << alike;
+  if (options.summary) out << "\n" << session_text(bursts, scenes);
 }
 
 /// All of `check` but the ending by a signal, which must wait until everything is tidied up.
@@ -122,13 +120,14 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNothingFound;
   }
 
-  const std::string json = report_json(analysed.bursts).dump(2) + "\n";
-  const auto written = place->write(report_files(analysed.bursts, json, found.left_out));
+  const std::vector<Scene> scenes = group_scenes(analysed.bursts);
+  const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
+  const auto written = place->write(report_files(analysed.bursts, scenes, json, found.left_out));
   Result<void> json_written;
   if (!options.json.empty() && !json_to_out) json_written = write_whole(options.json, json);
 
   // The answer is worth having even where it could not be written down.
-  print_summaries(analysed.bursts, options, text, colour);
+  print_summaries(analysed.bursts, scenes, options, text, colour);
   if (!found.left_out.empty()) text << "\n" << found.left_out;
   const bool learnt = learn(options, analysed.bursts, console, text);
   if (written) text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
@@ -142,10 +141,10 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
                    .problem = "cannot be written to",
                    .remedy = "the report folder has it all"});
   }
-  if (!analysed.failed && std::ranges::none_of(analysed.bursts, is_sweep)) return kNothingFound;
-  const bool complete = std::ranges::all_of(group_scenes(analysed.bursts), [](const Scene& scene) {
-    return scene.verdict == VerdictKind::complete || scene.verdict == VerdictKind::complete_without;
-  });
+  if (!analysed.failed &&
+      std::ranges::none_of(analysed.bursts, [](const auto& b) { return is_sweep(b.verdict); }))
+    return kNothingFound;
+  const bool complete = std::ranges::all_of(scenes, is_complete, &Scene::verdict);
   return !analysed.failed && learnt && complete ? kComplete : kNotComplete;
 }
 

@@ -34,7 +34,7 @@ Console console_of_this_process(std::ostream& out, std::ostream& err) {
 std::string coloured(const std::string& summary, VerdictKind kind) {
   // ECMA-48 select graphic rendition: bold, and 32 green, 31 red, 33 yellow.
   const char* begin = "\033[1;33m";
-  if (kind == VerdictKind::complete || kind == VerdictKind::complete_without) begin = "\033[1;32m";
+  if (is_complete(kind)) begin = "\033[1;32m";
   if (kind == VerdictKind::reshoot) begin = "\033[1;31m";
   const std::size_t end = summary.find_first_of(",:");
   if (end == std::string::npos) return summary;

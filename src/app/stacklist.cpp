@@ -456,7 +456,7 @@ std::optional<Error> why_not_written(const StacklistOptions& options, const Stag
 bool is_good(const BurstLists& of) {
   if (std::ranges::any_of(of.lists, [&](const StackList& l) { return missing(of, l) > 0; }))
     return false;
-  if (!of.wish.part) return is_complete(of.burst());
+  if (!of.wish.part) return is_complete(of.burst().verdict.kind);
   return std::ranges::any_of(of.lists, wording::is_all_sharp);
 }
 
@@ -492,7 +492,7 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
   text.flush();
 
   int status = kComplete;
-  if (std::ranges::none_of(all, [](const BurstLists& of) { return is_sweep(of.burst()); }))
+  if (std::ranges::none_of(all, [](const BurstLists& of) { return is_sweep(of.burst().verdict); }))
     status = kNothingFound;
   else if (pictures.failed || !std::ranges::all_of(all, is_good))
     status = kNotComplete;

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstddef>
 
+#include "burst/difference_variance.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -31,14 +32,6 @@ std::optional<double> shutter_interval_s(std::span<const std::optional<double>> 
   if (intervals.size() < 2 || whole_seconds) return std::nullopt;
   const double middle = quantile(intervals, 0.5);
   return middle > 0.0 ? std::optional(middle) : std::nullopt;
-}
-
-/// Of the way between two frames; their neighbours' errors are alike, and go out of it.
-double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t b) {
-  const auto& c = focus.covariance_px2;
-  const auto i = static_cast<Eigen::Index>(a), j = static_cast<Eigen::Index>(b);
-  if (c.rows() <= std::max(i, j)) return 0.0;
-  return std::sqrt(std::max(0.0, c(i, i) + c(j, j) - 2.0 * c(i, j)));
 }
 
 /// The ring's way from one frame that shows it to the next.
@@ -148,7 +141,7 @@ std::vector<Leg> Turn::legs() const {
       const FocalPosition& b = seen_.focus.frames[k];
       Leg leg{.step = {.from = *before, .to = k, .lost = lost(*before, k)}};
       leg.way_px = *ring_[k] - *ring_[*before];
-      leg.sd_px = difference_sd_px(seen_.focus, *before, k);
+      leg.sd_px = std::sqrt(difference_variance_px2(seen_.focus, *before, k));
       leg.step.step_px = std::abs(leg.way_px) / static_cast<double>(k - *before);
       leg.on_subject = on_subject(*ring_[*before]) && on_subject(*ring_[k]);
       leg.still =
@@ -404,7 +397,7 @@ std::optional<FlashBehind> flash_behind(const FlashRun& run, std::optional<doubl
     behind.pattern = FlashPattern::sagging;
     // What it had in store at first is gone at last.
     behind.supply = mean(since - (since + 2) / 3, since);
-  } else if (const std::size_t p = period(full); p > 0 && most > 0.0) {
+  } else if (const std::size_t p = period(full); p > 0) {
     behind.pattern = FlashPattern::every_nth;
     behind.of = p;
     behind.supply = mean(0, since - since % p);

@@ -62,9 +62,8 @@ std::optional<CommonAxis> common_axis(std::span<const TwoPositions> tiles) {
     std::vector<double> off;
     for (const TwoPositions& t : tiles)
       off.push_back(std::abs(t.a_px - line.offset - line.ratio * t.b_px));
-    std::vector<double> copy = off;
     // 1.4826: sigma over the median deviation of a normal distribution.
-    sigma = std::max(1e-6, 1.4826 * quantile(copy, 0.5));
+    sigma = std::max(1e-6, 1.4826 * quantile(off, 0.5));
     for (std::size_t i = 0; i < tiles.size(); ++i) in[i] = off[i] <= 2.5 * sigma;
     line = least_squares(tiles, in);
     if (!(line.spread > 0.0)) return std::nullopt;

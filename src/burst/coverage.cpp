@@ -6,6 +6,9 @@
 #include <numeric>
 #include <stdexcept>
 
+#include "burst/difference_variance.h"
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
@@ -33,12 +36,8 @@ double share_between(const std::vector<double>& sorted, double low, double high)
 }
 
 double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t b) {
-  const auto& c = focus.covariance_px2;
-  const auto i = static_cast<Eigen::Index>(a), j = static_cast<Eigen::Index>(b);
-  if (c.rows() <= std::max(i, j)) return 0.0;
   const double width = *focus.frames[a].q_px - *focus.frames[b].q_px;
-  return std::sqrt(std::max(0.0, c(i, i) + c(j, j) - 2.0 * c(i, j)) +
-                   std::pow(width * focus.scale_sd, 2));
+  return std::sqrt(difference_variance_px2(focus, a, b) + std::pow(width * focus.scale_sd, 2));
 }
 
 /// Probability that a normal variable is above `limit`; a step function where the sd is 0.
@@ -98,12 +97,9 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
   std::vector<double> subject(subject_px.begin(), subject_px.end());
   std::ranges::sort(subject);
   // The subject ends where 0.5 % of it is left: the last hair is no end.
-  const auto at = [&](double share) {
-    return subject[static_cast<std::size_t>(share * static_cast<double>(subject.size() - 1) + 0.5)];
-  };
   coverage.has_subject = true;
-  coverage.subject_low_px = at(0.005);
-  coverage.subject_high_px = at(0.995);
+  coverage.subject_low_px = quantile_of_sorted(subject, 0.005);
+  coverage.subject_high_px = quantile_of_sorted(subject, 0.995);
   for (Step step : steps_between(focus)) {
     const double low_px = *focus.frames[step.lower].q_px;
     const double high_px = *focus.frames[step.upper].q_px;

@@ -8,6 +8,8 @@
 #include <random>
 #include <stdexcept>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
@@ -344,11 +346,6 @@ bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
   return perch >= kPiece;
 }
 
-/// Share of the sorted positions from below.
-double quantile_of(const std::vector<double>& sorted, double share) {
-  return sorted[static_cast<std::size_t>(share * static_cast<double>(sorted.size() - 1) + 0.5)];
-}
-
 std::vector<double> positions_of(const std::vector<TileRole>& roles, const Field& field,
                                  TileRole role) {
   std::vector<double> result;
@@ -409,8 +406,8 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
     std::ranges::sort(animal);
     all_perch = static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all);
     if (!all_perch && animal.size() >= kFewest) {
-      const double from = quantile_of(animal, kEndQuantile) - blur_limit_px;
-      const double to = quantile_of(animal, 1.0 - kEndQuantile) + blur_limit_px;
+      const double from = quantile_of_sorted(animal, kEndQuantile) - blur_limit_px;
+      const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + blur_limit_px;
       for (std::size_t t = 0; t < supported.size(); ++t)
         if (result.roles[t] == TileRole::subject && on_surface[t] &&
             (field.q(t) < from || field.q(t) > to))

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cstddef>
+#include <span>
 #include <vector>
 
 namespace ringsweep {
@@ -21,6 +22,11 @@ template <class T>
 template <class T>
 [[nodiscard]] double quantile(std::vector<T> values, double share) {
   return quantile_in_place(values, share);
+}
+
+/// The same, of values that rise. @param sorted not empty
+[[nodiscard]] inline double quantile_of_sorted(std::span<const double> sorted, double share) {
+  return sorted[static_cast<std::size_t>(share * static_cast<double>(sorted.size() - 1) + 0.5)];
 }
 
 }  // namespace ringsweep

@@ -67,11 +67,10 @@ std::string gap_line(const BurstAnalysis& burst, const Gap& gap) {
 }
 
 std::string limits(const BurstAnalysis& burst) {
-  const double diagonal_px = std::hypot(burst.full_size.width, burst.full_size.height);
   std::string text = fmt::format(
       "Blur limit {:.2f} px, allowed step {:.2f} px. The old handbook limit (diagonal / 1500) is "
       "{:.2f} px.",
-      burst.blur_limit_px, burst.allowed_step_px, diagonal_px / 1500.0);
+      burst.blur_limit_px, burst.allowed_step_px, handbook_blur_limit_px(burst.full_size));
   if (burst.quarter_wave_blur_px) {
     text += fmt::format(
         " Diffraction alone blurs {:.2f} px (quarter wave, 2 lambda N / p, with {}): no lens shows "

@@ -8,7 +8,6 @@
 #include "report/action.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
-#include "ringsweep/session.h"
 
 namespace ringsweep {
 namespace {
@@ -312,20 +311,24 @@ json burst_json(const BurstAnalysis& burst) {
 }  // namespace
 
 nlohmann::json report_json(std::span<const BurstAnalysis> bursts) {
+  return report_json(bursts, group_scenes(bursts));
+}
+
+nlohmann::json report_json(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
   json list = json::array();
   for (const BurstAnalysis& burst : bursts) list.push_back(burst_json(burst));
-  json scenes = json::array();
-  for (const Scene& scene : group_scenes(bursts)) {
+  json scene_list = json::array();
+  for (const Scene& scene : scenes) {
     json members = json::array();
     for (const std::size_t i : scene.bursts) members.push_back(i + 1);
-    scenes.push_back({{"bursts", std::move(members)},
-                      {"verdict", wording::json_word(scene.verdict)},
-                      {"best", scene.best + 1}});
+    scene_list.push_back({{"bursts", std::move(members)},
+                          {"verdict", wording::json_word(scene.verdict)},
+                          {"best", scene.best + 1}});
   }
   return {{"format", "ringsweep-report"},
           {"version", 1},
           {"bursts", std::move(list)},
-          {"scenes", std::move(scenes)}};
+          {"scenes", std::move(scene_list)}};
 }
 
 }  // namespace ringsweep

@@ -7,7 +7,6 @@
 
 #include "report/wording.h"
 #include "ringsweep/report.h"
-#include "ringsweep/session.h"
 
 namespace ringsweep {
 namespace {
@@ -39,9 +38,9 @@ std::string_view standing(VerdictKind kind) {
 
 }  // namespace
 
-std::string scenes_text(std::span<const BurstAnalysis> bursts) {
+std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
   std::string text;
-  for (const Scene& scene : group_scenes(bursts)) {
+  for (const Scene& scene : scenes) {
     if (scene.bursts.size() < 2) continue;
     std::vector<std::string> names;
     for (const std::size_t i : scene.bursts) names.push_back(name_of(bursts[i]));
@@ -52,8 +51,8 @@ std::string scenes_text(std::span<const BurstAnalysis> bursts) {
   return text;
 }
 
-std::string session_text(std::span<const BurstAnalysis> bursts) {
-  const Session s = sum_up(bursts, group_scenes(bursts));
+std::string session_text(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
+  const Session s = sum_up(bursts, scenes);
   std::string text = wording::wrapped(
       fmt::format("All in all: {} of {}, {} of {} and {} of {} complete.", s.complete_scenes,
                   count_of(s.scenes, "scene"), s.complete_bursts, count_of(s.bursts, "burst"),

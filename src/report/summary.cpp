@@ -238,10 +238,7 @@ std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
 
 /// What was only just enough, when all is well.
 std::string close_calls(const BurstAnalysis& burst, const Labels& labels) {
-  if (burst.verdict.kind != VerdictKind::complete &&
-      burst.verdict.kind != VerdictKind::complete_without) {
-    return {};
-  }
+  if (!is_complete(burst.verdict.kind)) return {};
   std::string text;
   for (const Reason& reason : burst.verdict.reasons) {
     if (!reason.close_call) continue;
@@ -272,9 +269,7 @@ bool hangs_on_scale(const BurstAnalysis& burst) {
 
 /// Only where you might leave too soon: what is missing is missing in any case.
 std::string lens_line(const BurstAnalysis& burst) {
-  const bool may_leave = burst.verdict.kind == VerdictKind::complete ||
-                         burst.verdict.kind == VerdictKind::complete_without;
-  if (!burst.lens_doubt || !may_leave || !hangs_on_scale(burst)) return {};
+  if (!burst.lens_doubt || !is_complete(burst.verdict.kind) || !hangs_on_scale(burst)) return {};
   return wrapped(fmt::format("Less sure than usual: {}. Say {} to be surer.",
                              burst.lens_doubt->quarter_wave_px
                                  ? "the lens itself blurs, and the ring may have gone farther from "

@@ -67,22 +67,24 @@ TEST(SessionText, SaysHowManyAreCompleteAndWhyOthersAreNot) {
   late.sweeps.front().verdict = late.verdict;
   const std::vector<BurstAnalysis> bursts{shows(made::gapped_burst(), 1),
                                           shows(made::complete_burst(1401), 1), shows(late, 2)};
-  const std::string text = session_text(bursts);
+  const std::string text = session_text(bursts, group_scenes(bursts));
   EXPECT_THAT(text, HasSubstr("1 of 2 scenes, 1 of 3 bursts and 1 of 3 sweeps complete."));
   EXPECT_THAT(text, HasSubstr("the ring went too far from one frame to the next in 1 burst"));
   EXPECT_THAT(text, HasSubstr("and the sweep began too\n  late in 1 burst"));
   EXPECT_THAT(text, Not(HasSubstr("Towards the end")));  // three bursts show no trend
-  EXPECT_THAT(scenes_text(bursts), HasSubstr("the best so far is 1401 to 1425; it is complete"));
+  EXPECT_THAT(scenes_text(bursts, group_scenes(bursts)),
+              HasSubstr("the best so far is 1401 to 1425; it is complete"));
 }
 
 TEST(SessionText, SaysWhetherTheHandBecameBetter) {
   std::vector<BurstAnalysis> bursts(4, made::complete_burst());
   for (std::size_t i = 0; i < 2; ++i)
     for (Step& step : bursts[i].coverage.steps) step.width_px *= 1.5;
-  EXPECT_THAT(session_text(bursts), HasSubstr("turned less far per frame: better"));
+  EXPECT_THAT(session_text(bursts, group_scenes(bursts)),
+              HasSubstr("turned less far per frame: better"));
   std::swap(bursts[0], bursts[2]);
   std::swap(bursts[1], bursts[3]);
-  EXPECT_THAT(session_text(bursts), HasSubstr("slow down"));
+  EXPECT_THAT(session_text(bursts, group_scenes(bursts)), HasSubstr("slow down"));
 }
 
 }  // namespace
