@@ -24,6 +24,7 @@
 #include "app/stack_input.h"
 #include "report/stack_text.h"
 #include "report/wording.h"
+#include "ringsweep/frame_name.h"
 
 namespace ringsweep::app {
 namespace {
@@ -182,15 +183,9 @@ bool same_stem(const std::string& a, const std::string& b) {
 
 /// Frames that the user may have meant.
 std::vector<std::size_t> frames_named(const BurstAnalysis& burst, const std::string& name) {
-  constexpr std::size_t kDigits = 4;
-  const bool number = name.size() == kDigits &&
-                      std::ranges::all_of(name, [](unsigned char c) { return std::isdigit(c); });
   std::vector<std::size_t> frames;
-  for (std::size_t k = 0; k < burst.frames.size(); ++k) {
-    const std::string& file = burst.frames[k].file;
-    if (file == name || stem_of(file) == name || (number && stem_of(file).ends_with(name)))
-      frames.push_back(k);
-  }
+  for (std::size_t k = 0; k < burst.frames.size(); ++k)
+    if (is_called(burst.frames[k].file, name)) frames.push_back(k);
   return frames;
 }
 
