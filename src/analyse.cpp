@@ -33,7 +33,8 @@ namespace {
 
 constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
 constexpr double kSmallEnoughPx = 6e6;   // pictures up to this size are measured as they are
-constexpr double kGreenMm = 0.00055;     // wavelength for the quarter-wave blur
+constexpr std::size_t kKeptBytes = 320U << 20U;  // of pictures kept for a second look
+constexpr double kGreenMm = 0.00055;             // wavelength for the quarter-wave blur
 
 /// A movement is known no better than this: on real stacks shot from a stand, where nothing shakes,
 /// up to 2.4 px are read, and no frame is to be thrown away for that. Beyond the blur limit, px.
@@ -254,7 +255,9 @@ class BurstJob {
   void expose_and_register();
   [[nodiscard]] cv::Matx33d grid_from_frame(cv::Size size, double full_px_per_px,
                                             std::size_t k) const;
+  [[nodiscard]] double gain(std::size_t k) const;
   bool measure();
+  [[nodiscard]] GridPicture picture_again(std::size_t k) const;
   [[nodiscard]] cv::Mat all_see() const;
   [[nodiscard]] std::vector<double> log_light() const;
   void fit();
@@ -296,6 +299,7 @@ class BurstJob {
   double to_middle_ = 0.0;     // log of the middle scale over the registration's reference
   TileGrid grid_;
   std::vector<TileMeasures> measures_;
+  std::vector<PackedPicture> kept_;     // as many as there is room for
   std::vector<cv::Mat> edge_pictures_;  // small, for the depth edges; empty where not measured
   int edge_reduction_ = 1;
   Mosaic mosaic_;
@@ -378,6 +382,8 @@ bool BurstJob::measure() {
   if (grid_.rows() < 2 || grid_.cols() < 2) return false;
 
   measures_.resize(n);
+  kept_.resize(n);
+  std::size_t kept_bytes = 0;
   edge_pictures_.resize(n);
   mosaic_ = empty_mosaic(grid_);
   std::vector<std::size_t> todo;
@@ -387,6 +393,7 @@ bool BurstJob::measure() {
   struct Measured {
     std::size_t frame = 0;
     std::optional<GridFrame> grid{};
+    PackedPicture packed{};
     std::string problem{};
   };
   edge_reduction_ = edge_picture_reduction(grid_.size, todo.size());
@@ -415,15 +422,18 @@ bool BurstJob::measure() {
                 }
                 m.grid = measure_on_grid(
                     *picture,
-                    grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
-                    std::exp2(-exposure_[k].gain_ev.value_or(0.0)), grid_);
+                    grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k), gain(k),
+                    grid_);
+                m.packed = pack(m.grid->picture, gain(k));
                 return m;
               }) &
           tbb::make_filter<Measured, void>(tbb::filter_mode::serial_in_order, [&](Measured m) {
             if (m.grid) {
               merge_into(mosaic_, *m.grid, m.frame);
               measures_[m.frame] = m.grid->tiles;
-              edge_pictures_[m.frame] = edge_picture(m.grid->luminance, edge_reduction_);
+              edge_pictures_[m.frame] = edge_picture(m.grid->picture.luminance, edge_reduction_);
+              kept_bytes += m.packed.values.total() * m.packed.values.elemSize();
+              if (kept_bytes <= kKeptBytes) kept_[m.frame] = std::move(m.packed);
             } else {
               take_[m.frame] = false;
               out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
@@ -438,6 +448,21 @@ bool BurstJob::measure() {
           }));
   if (stopped) throw Stopped();
   return done > 0;
+}
+
+double BurstJob::gain(std::size_t k) const {
+  return std::exp2(-exposure_[k].gain_ev.value_or(0.0));
+}
+
+/// A measured frame on the grid, from what was kept or from its file.
+GridPicture BurstJob::picture_again(std::size_t k) const {
+  if (!take_[k]) return {};
+  if (!kept_[k].values.empty()) return unpack(kept_[k]);
+  const auto picture = read_(burst_.frames[k], static_cast<int>(out_.working_px_per_px));
+  if (!picture) return {};
+  return bring_to_grid(*picture,
+                       grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
+                       gain(k), grid_.size);
 }
 
 /// Discs make distances too short where the lens is not sharp: widens the scale's sd, and says so.

@@ -13,6 +13,7 @@
 
 #include "ringsweep/for_each.h"
 #include "ringsweep/frame.h"
+#include "ringsweep/grid_picture.h"
 
 namespace ringsweep {
 
@@ -43,16 +44,21 @@ struct TileMeasures {
   cv::Mat clipped;  ///< CV_8UC1, 255 where more than 2 % of the tile is clipped
 };
 
-/// One frame brought to the grid.
+/// Brings a frame to the grid.
+/// @param grid_from_frame similarity, working px of the frame -> working px of the grid.
+/// @param gain multiplies the luminance (2^-gain_ev).
+[[nodiscard]] GridPicture bring_to_grid(const LinearFrame& frame,
+                                        const cv::Matx33d& grid_from_frame, double gain,
+                                        cv::Size size);
+
+/// One frame brought to the grid and measured.
 struct GridFrame {
-  cv::Mat luminance;  ///< CV_32FC1, grid.size, exposure evened out
+  GridPicture picture;
   cv::Mat sharpness;  ///< CV_32FC1, grid.size, local energy of the finest band
   TileMeasures tiles;
 };
 
-/// Brings a frame to the grid and measures it.
-/// @param grid_from_frame similarity, working px of the frame -> working px of the grid.
-/// @param gain multiplies the luminance (2^-gain_ev).
+/// Brings a frame to the grid and measures it. Parameters as for bring_to_grid().
 [[nodiscard]] GridFrame measure_on_grid(const LinearFrame& frame,
                                         const cv::Matx33d& grid_from_frame, double gain,
                                         const TileGrid& grid);

@@ -5,6 +5,7 @@
 #include <limits>
 #include <opencv2/imgproc.hpp>
 #include <optional>
+#include <utility>
 
 #include "frame/wave_blur.h"
 #include "numerics/quantile.h"
@@ -108,28 +109,37 @@ class Blur {
 
 }  // namespace
 
+GridPicture bring_to_grid(const LinearFrame& frame, const cv::Matx33d& grid_from_frame, double gain,
+                          cv::Size size) {
+  const cv::Matx23d m = grid_from_frame.inv().get_minor<2, 3>(0, 0);
+  const cv::Mat all(frame.luminance.size(), CV_8UC1, cv::Scalar(255));
+  GridPicture out;
+  // A long kernel: a short one would blur frames differently, by where they fall between pixels.
+  cv::warpAffine(frame.luminance, out.luminance, m, size, cv::INTER_CUBIC | cv::WARP_INVERSE_MAP,
+                 cv::BORDER_REFLECT);
+  if (gain != 1.0) out.luminance *= gain;
+  for (const auto& [from, to] :
+       {std::pair{&all, &out.seen}, std::pair{&frame.clipped, &out.clipped}})
+    cv::warpAffine(*from, *to, m, size, cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
+                   cv::BORDER_CONSTANT);
+  return out;
+}
+
 GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from_frame, double gain,
                           const TileGrid& grid) {
-  const cv::Matx33d frame_from_grid = grid_from_frame.inv();
-  const cv::Matx23d m = frame_from_grid.get_minor<2, 3>(0, 0);
-  GridFrame out;
-  // A long kernel: a short one would blur frames differently, by where they fall between pixels.
-  cv::warpAffine(frame.luminance, out.luminance, m, grid.size,
-                 cv::INTER_CUBIC | cv::WARP_INVERSE_MAP, cv::BORDER_REFLECT);
-  if (gain != 1.0) out.luminance *= gain;
-  BandEnergies bands = band_energies(out.luminance, grid);
+  GridFrame out{.picture = bring_to_grid(frame, grid_from_frame, gain, grid.size),
+                .sharpness = {},
+                .tiles = {}};
+  BandEnergies bands = band_energies(out.picture.luminance, grid);
   out.tiles.gain = gain;
   out.tiles.energy = bands.tiles;
   // About as wide as a tile: a narrower window takes what noise makes sharp, from frame after
   // frame.
   cv::boxFilter(bands.finest, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
   cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
-  out.tiles.level = tile_means(out.luminance, grid, grid.tile_px);
-  out.tiles.valid = tiles_inside(grid, frame_from_grid, frame.luminance.size());
-  cv::Mat clipped;
-  cv::warpAffine(frame.clipped, clipped, m, grid.size, cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
-                 cv::BORDER_CONSTANT);
-  out.tiles.clipped = tile_means(clipped, grid, grid.tile_px) > 0.02 * 255.0;
+  out.tiles.level = tile_means(out.picture.luminance, grid, grid.tile_px);
+  out.tiles.valid = tiles_inside(grid, grid_from_frame.inv(), frame.luminance.size());
+  out.tiles.clipped = tile_means(out.picture.clipped, grid, grid.tile_px) > 0.02 * 255.0;
   return out;
 }
 
@@ -144,7 +154,7 @@ void merge_into(Mosaic& mosaic, const GridFrame& frame, std::size_t frame_index)
     float* value = mosaic.luminance.ptr<float>(y);
     float* best = mosaic.sharpness.ptr<float>(y);
     short* who = mosaic.frame.ptr<short>(y);
-    const float* new_value = frame.luminance.ptr<float>(y);
+    const float* new_value = frame.picture.luminance.ptr<float>(y);
     const float* sharpness = frame.sharpness.ptr<float>(y);
     for (int x = 0; x < mosaic.frame.cols; ++x) {
       const bool wins = sharpness[x] > best[x] || (sharpness[x] == best[x] && k < who[x]);
