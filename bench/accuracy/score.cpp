@@ -124,6 +124,9 @@ void score_positions(const json& said, const json& truth, BurstScore& score) {
   score.cover = static_cast<double>(held) / static_cast<double>(got.size());
 }
 
+/// Allowed step of the truth, px: tests/sample_bursts holds the maker to it.
+constexpr double kTrueAllowedPx = 4.0;
+
 void score_gaps(const json& said, const json& truth, BurstScore& score) {
   std::map<std::string, double> position;
   for (const json& frame : truth.at("frames")) {
@@ -155,8 +158,12 @@ void score_gaps(const json& said, const json& truth, BurstScore& score) {
     });
     const double width_px = number(gap, "width_px").value_or(0.0);
     score.gap_list.told.push_back({.px = width_px, .right = match != due.end()});
+    if (const auto p = number(gap, "probability"); p && told)
+      score.told_gaps.push_back(
+          {.probability = *p, .wider = told->second - told->first > kTrueAllowedPx});
     if (match == due.end()) {
       ++score.gaps.wrong;
+      score.false_warning = score.false_warning || !gap.value("soft", false);
       continue;
     }
     match->found = true;
@@ -428,6 +435,17 @@ BurstScore score_burst(const json& said, const json& truth) {
   const auto said_turn = number(said.value("advice", json::object()), "turn_factor");
   const auto true_turn = number(truth, "turn_factor");
   if (said_turn && true_turn && *true_turn != 0.0) score.turn = *said_turn / *true_turn;
+  const auto said_frames = number(said.value("advice", json::object()), "frames_for_same_turn");
+  const auto true_frames = number(truth, "frames_for_same_turn");
+  if (said_frames && true_frames && *true_frames != 0.0)
+    score.same_turn = *said_frames / *true_frames;
+  if (const auto widest = number(truth, "widest_step_px"))
+    score.widest_step = *widest / kTrueAllowedPx;
+  const json drops = truth.value("drops", json::object());
+  score.at_rest = list(truth, "moved").empty() && list(drops, "lost").empty() &&
+                  list(drops, "appeared").empty();
+  for (const auto& count : {score.ends, score.moved, score.drops})
+    score.false_warning = score.false_warning || (count && count->wrong > 0);
   return score;
 }
 

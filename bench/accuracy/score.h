@@ -47,6 +47,12 @@ struct Events {
   std::vector<Sized> told;
 };
 
+/// A gap that was told with the probability that it is one, and whether it is.
+struct ToldGap {
+  double probability = 0.0;
+  bool wider = false;  ///< its two frames are truly farther apart than the allowed step
+};
+
 /// One row of the table of bursts with known truth. Absent: there is nothing to compare.
 struct BurstScore {
   std::size_t split_into = 1;  ///< bursts of the report that this one was taken for
@@ -78,8 +84,15 @@ struct BurstScore {
   Events move_list;
   std::optional<Count> drops;  ///< lost ones, by place
   Events drop_list;
-  std::optional<Count> when;   ///< of them, told within a frame of when they went
-  std::optional<double> turn;  ///< said over true turn factor
+  std::optional<Count> when;        ///< of them, told within a frame of when they went
+  std::optional<double> turn;       ///< said over true turn factor
+  std::optional<double> same_turn;  ///< said over true number of frames for the same turn
+  /// True widest step with subject inside over the allowed step; absent where the truth names none.
+  std::optional<double> widest_step;
+  bool at_rest = true;             ///< nothing of the subject moved, no drop went or came
+  std::vector<ToldGap> told_gaps;  ///< those that are told with their probability
+  bool false_warning = false;      ///< a gap (soft places apart), an open end, a movement or a lost
+                                   ///< drop is told that is not there
 };
 
 /// One row of the table of real stacks whose focus setting is known.

@@ -216,6 +216,15 @@ class Rows {
     });
   }
 
+  /// Share of relative errors that are at most `most`.
+  void add_within(std::string id, std::string label, const Values& error, double most) {
+    add(std::move(id), std::move(label), Unit::share, [&](const Side& side) {
+      const std::vector<double> e = gather(side, error);
+      const auto within = std::ranges::count_if(e, [&](double x) { return std::abs(x) <= most; });
+      return share(static_cast<std::size_t>(within), e.size(), side.absent(kNone));
+    });
+  }
+
   void positions() {
     heading("focal positions, frames on the subject");
     const Values px = [](const BurstScore& s, std::vector<double>& to) {
@@ -259,6 +268,7 @@ class Rows {
                 });
     add_reduced("scale.sd", "scale error, sd", Unit::relative, error, sd, "fewer than two", {}, 2);
     add_reduced("scale.worst", "scale error, worst", Unit::relative, error, worst, kNone);
+    add_within("scale.within", "within 3 %", error, 0.03);
     add("scale.holds", "95 % interval holds", Unit::share,
         [](const Side& side) { return scale_held(side, side.absent(kNoSd)); });
   }
@@ -479,6 +489,7 @@ class Rows {
           if (!c.ours) return std::nullopt;
           return c.ours->verdict_said == "complete" && !c.ours->verdict_right ? 1.0 : 0.0;
         });
+    at_rest();
     add("verdict.cannot_tell", "said cannot tell, but one can", Unit::share, [](const Side& side) {
       const auto unsaid = std::ranges::count_if(side.scores, [](const BurstScore* s) {
         return s->verdict_said == "cannot-tell" && !s->verdict_right;
@@ -487,10 +498,79 @@ class Rows {
     });
   }
 
+  /// Bursts without a move or a lost drop, by how wide the widest step truly is.
+  void at_rest() {
+    const auto add_right = [&](const char* id, const char* label, double low, double high) {
+      add(id, label, Unit::share, [&](const Side& side) {
+        return share_of(
+            side,
+            [&](const BurstScore& s) -> std::optional<bool> {
+              const double ratio = s.widest_step.value_or(-1.0);
+              if (!s.at_rest || ratio < low || ratio >= high) return std::nullopt;
+              return s.verdict_right;
+            },
+            side.absent("no such burst"));
+      });
+    };
+    const auto add_said = [&](const char* id, const char* label, const char* truly,
+                              const char* said, auto&& of_ratio) {
+      add(id, label, Unit::share, [&](const Side& side) {
+        return share_of(
+            side,
+            [&](const BurstScore& s) -> std::optional<bool> {
+              if (!s.at_rest || !s.widest_step || s.verdict_true != truly ||
+                  !of_ratio(*s.widest_step))
+                return std::nullopt;
+              return s.verdict_said == said;
+            },
+            side.absent("no such burst"));
+      });
+    };
+    constexpr double kMany = 1e9;
+    add_right("verdict.rest.below_085", "at rest, right: widest step below 0.85 of the allowed",
+              0.0, 0.85);
+    add_right("verdict.rest.085_100", "... 0.85 to 1", 0.85, 1.0);
+    add_right("verdict.rest.100_115", "... 1 to 1.15", 1.0, 1.15);
+    add_right("verdict.rest.above_115", "... above 1.15", 1.15, kMany);
+    add_said("verdict.rest.false_reshoot", "at rest, 0.8 or less, complete: called reshoot",
+             "complete", "reshoot", [](double ratio) { return ratio <= 0.8; });
+    add_said("verdict.rest.false_complete", "at rest, 1.3 or more, reshoot: called complete",
+             "reshoot", "complete", [](double ratio) { return ratio >= 1.3; });
+    add("verdict.rest.false_warning", "at rest and complete, with a false warning", Unit::share,
+        [](const Side& side) {
+          return share_of(
+              side,
+              [](const BurstScore& s) -> std::optional<bool> {
+                if (!s.at_rest || s.verdict_true != "complete") return std::nullopt;
+                return s.false_warning || s.verdict_said != "complete";
+              },
+              side.absent("no such burst"));
+        });
+    for (std::size_t i = 0; i + 1 < kSureEdges.size(); ++i) {
+      const double low = kSureEdges[i], high = kSureEdges[i + 1];
+      add(fmt::format("gap.sure.{:.0f}_{:.0f}", 100.0 * low, 100.0 * std::min(high, 1.0)),
+          fmt::format("gaps told with {:.2f} to {:.2f}: that are so wide", low,
+                      std::min(high, 1.0)),
+          Unit::share, [&](const Side& side) {
+            std::size_t n = 0, wide = 0;
+            for (const BurstScore* s : side.scores)
+              for (const ToldGap& gap : s->told_gaps) {
+                if (gap.probability < low || gap.probability >= high) continue;
+                ++n;
+                wide += gap.wider ? 1U : 0U;
+              }
+            return share(wide, n, side.absent("none told"));
+          });
+    }
+  }
+
   void advice_and_time() {
     heading("ring advice and time, bursts");
     const Values turn = [](const BurstScore& s, std::vector<double>& to) {
       if (s.turn) to.push_back(*s.turn - 1.0);
+    };
+    const Values frames = [](const BurstScore& s, std::vector<double>& to) {
+      if (s.same_turn) to.push_back(*s.same_turn - 1.0);
     };
     add_reduced("turn.mean", "turn factor error, mean", Unit::relative, turn, mean, kNone);
     add_reduced("turn.rms", "turn factor error, rms", Unit::relative, turn, rms, kNone,
@@ -499,6 +579,8 @@ class Rows {
                   return *c.ours->turn - 1.0;
                 });
     add_reduced("turn.worst", "turn factor error, worst", Unit::relative, turn, worst, kNone);
+    add_within("turn.within", "turn factor within 10 %", turn, 0.1);
+    add_within("same_turn.within", "frames for the same turn within 10 %", frames, 0.1);
     const auto seconds = [](Reduce how) {
       return [how](const Side& side) { return reduce(side.seconds, how, side.unchecked()); };
     };
@@ -782,7 +864,9 @@ std::string bursts_csv(std::span<const Case> cases) {
   for (const char* kind : {"gaps", "ends", "dark", "dim", "shaken", "moved", "drops", "when"}) {
     text += fmt::format(",{0}_found,{0}_due,{0}_false", kind);
   }
-  text += ",turn,seconds,naive_verdict,naive_shape_px,naive_gaps_found,naive_gaps_false\n";
+  text +=
+      ",turn,same_turn,widest_step,at_rest,false_warning,seconds,naive_verdict,naive_shape_px,"
+      "naive_gaps_found,naive_gaps_false\n";
   const auto yes = [](const std::optional<bool>& b) { return b ? (*b ? "1" : "0") : ""; };
   for (const Case& c : cases) {
     const BurstScore s = c.ours.value_or(BurstScore{});
@@ -809,7 +893,9 @@ std::string bursts_csv(std::span<const Case> cases) {
     for (const auto& count : counts) {
       text += count ? fmt::format(",{},{},{}", count->found, count->due, count->wrong) : ",,,";
     }
-    text += fmt::format(",{},{}", csv_number(s.turn), scored ? csv_number(c.seconds) : "");
+    text += fmt::format(",{},{},{},{},{},{}", csv_number(s.turn), csv_number(s.same_turn),
+                        csv_number(s.widest_step), scored ? yes(s.at_rest) : "",
+                        scored ? yes(s.false_warning) : "", scored ? csv_number(c.seconds) : "");
     if (c.naive) {
       text += fmt::format(",{},{},{},{}\n", c.naive->verdict_said, csv_number(c.naive->shape_px),
                           c.naive->gaps.found, c.naive->gaps.wrong);

@@ -80,6 +80,9 @@ inline constexpr std::array kDropEdgesPx{2.0, 4.0, 8.0, 15.0};
 /// Of gaps: just wider than the allowed step of 4 px, and clearly wider.
 inline constexpr std::array kGapEdgesPx{4.0, 5.0, 8.0};
 
+/// Probabilities of gaps; the last edge is above all.
+inline constexpr std::array kSureEdges{0.5, 0.8, 0.95, 1.01};
+
 [[nodiscard]] Table make_table(std::span<const Case> cases, const std::string& group = {});
 
 /// All cases first, then each group in the order of its first burst.

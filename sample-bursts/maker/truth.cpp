@@ -75,7 +75,15 @@ class Reckoning {
   [[nodiscard]] json frames() const;
   [[nodiscard]] json moved(std::vector<std::size_t>& breaks) const;
   [[nodiscard]] json drops(std::vector<std::size_t>& breaks) const;
+  /// Of the ring, between consecutive frames of one sweep on the subject or across it.
+  struct LargestStep {
+    double px = 0.0;
+    decltype(FramePlan::sweep) sweep{};
+  };
+  [[nodiscard]] LargestStep largest_step() const;
   [[nodiscard]] json turn_factor() const;
+  [[nodiscard]] json frames_for_same_turn() const;
+  [[nodiscard]] json widest_step_px() const;
 
   const Recipe& recipe_;
   const std::vector<FramePlan>& plans_;
@@ -312,19 +320,46 @@ json Reckoning::drops(std::vector<std::size_t>& breaks) const {
   return {{"visible", visible}, {"lost", lost}, {"appeared", appeared}, {"all", all}};
 }
 
-json Reckoning::turn_factor() const {
-  double largest = 0.0;
+Reckoning::LargestStep Reckoning::largest_step() const {
+  LargestStep largest;
   for (std::size_t k = 0; k + 1 < plans_.size(); ++k) {
     // A step across a subject that neither frame lies on is the one that matters most.
     const auto [low, high] = std::minmax(q_[k], q_[k + 1]);
     const bool across =
         share_between(subject_, low + kBlurLimitPx, high - kBlurLimitPx) >= kGapShareThatCounts;
+    const double step = std::abs(ring_[k + 1] - ring_[k]);
     if (((on_subject_[k] && on_subject_[k + 1]) || across) &&
-        plans_[k].sweep == plans_[k + 1].sweep) {
-      largest = std::max(largest, std::abs(ring_[k + 1] - ring_[k]));
-    }
+        plans_[k].sweep == plans_[k + 1].sweep && step > largest.px)
+      largest = {.px = step, .sweep = plans_[k].sweep};
   }
-  return largest > 0.0 ? json(rounded(0.75 * kAllowedStepPx / largest, 4)) : json(nullptr);
+  return largest;
+}
+
+json Reckoning::turn_factor() const {
+  const double largest = largest_step().px;
+  return largest > 0.0 ? json(rounded(kAimedPx / largest, 4)) : json(nullptr);
+}
+
+json Reckoning::frames_for_same_turn() const {
+  const LargestStep largest = largest_step();
+  if (largest.px <= 0.0) return nullptr;
+  double frames = 0.0;
+  for (std::size_t k = 0; k < plans_.size(); ++k)
+    if (plans_[k].sweep == largest.sweep && on_subject_[k]) frames += 1.0;
+  return rounded(frames * largest.px / kAimedPx, 2);
+}
+
+/// Widest distance between neighbouring usable frames in order of depth with subject between them.
+json Reckoning::widest_step_px() const {
+  std::vector<double> order;
+  for (std::size_t k = 0; k < plans_.size(); ++k)
+    if (use(plans_[k])) order.push_back(q_[k]);
+  std::ranges::sort(order);
+  double widest = 0.0;
+  for (std::size_t i = 0; i + 1 < order.size(); ++i)
+    if (share_between(subject_, order[i], order[i + 1]) >= kGapShareThatCounts)
+      widest = std::max(widest, order[i + 1] - order[i]);
+  return widest > 0.0 ? json(rounded(widest, 3)) : json(nullptr);
 }
 
 json Reckoning::written() const {
@@ -369,7 +404,9 @@ json Reckoning::written() const {
           {"subject_px", {rounded(far_px_, 3), rounded(near_px_, 3)}},
           {"gaps", gaps(0, n)},
           {"ends", {end("near", beyond_near), end("far", beyond_far)}},
+          {"widest_step_px", widest_step_px()},
           {"turn_factor", turn_factor()},
+          {"frames_for_same_turn", frames_for_same_turn()},
           {"moved", moves},
           {"drops", water},
           {"frames", frames()}};

@@ -14,6 +14,8 @@ namespace ringsweep::maker {
 /// Blur limit and allowed step of the verdict, px.
 inline constexpr double kBlurLimitPx = 2.0;
 inline constexpr double kAllowedStepPx = 2.0 * kBlurLimitPx;
+/// Step that the ring is to be turned by, px: DESIGN, turn_factor.
+inline constexpr double kAimedPx = 0.75 * kAllowedStepPx;
 /// A frame is dark from here on, EV; dim from kDimEv on, and of no use below kFaintEv.
 inline constexpr double kDarkEv = -2.5;
 inline constexpr double kFaintEv = -1.5;
@@ -46,7 +48,9 @@ inline constexpr double kFarShare = 0.25;
 /// kGapShareThatCounts, or a far end with kFarShare beyond it. turn_factor: three quarters of the
 /// allowed step over the largest step between consecutive frames of a sweep that are both on the
 /// subject or have it between them, dark ones included, since the ring turned for them too; null
-/// without such frames.
+/// without such frames. frames_for_same_turn: the frames of that sweep on the subject over it.
+/// widest_step_px: between neighbouring usable frames in order of depth that have
+/// kGapShareThatCounts of the subject between them; null without such frames.
 ///
 /// A part that moved, or a drop that went, is a conflict where it is within the blur limit in
 /// usable frames both before and after (a part: by kConflictShare of it, and moved by more than the

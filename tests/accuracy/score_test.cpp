@@ -118,6 +118,35 @@ TEST(ScoreGaps, WidthIsComparedAndWhatIsTooWideIsFalse) {
   EXPECT_THAT(s.gap_list.told, ElementsAre(IsSized(5.5, true), IsSized(20.0, false)));
 }
 
+TEST(ScoreGaps, HowSureAGapIsToldStandsBesideWhetherItIsOne) {
+  json truth = truth_at({0.0, 1.0, 6.0, 9.0});
+  truth["widest_step_px"] = 5.0;
+  truth["gaps"] = {{{"after", "b"}, {"before", "c"}, {"width_px", 5.0}}};
+  json said = said_at({0.0, 1.0, 6.0, 9.0}, 0.1);
+  said["gaps"] = {{{"after", "b"}, {"before", "c"}, {"width_px", 5.5}, {"probability", 0.99}},
+                  {{"after", "c"}, {"before", "d"}, {"width_px", 4.1}, {"probability", 0.6}}};
+  BurstScore s = score_burst(said, truth);
+  ASSERT_EQ(s.told_gaps.size(), 2U);
+  EXPECT_TRUE(s.told_gaps[0].wider);
+  EXPECT_EQ(s.told_gaps[1].probability, 0.6);
+  EXPECT_FALSE(s.told_gaps[1].wider);
+  EXPECT_EQ(s.widest_step, 5.0 / 4.0);
+  EXPECT_TRUE(s.false_warning);
+  said["gaps"][1]["soft"] = true;
+  EXPECT_FALSE(score_burst(said, truth).false_warning);
+}
+
+TEST(ScoreBurst, FramesForTheSameTurnAndWhetherAnythingMoved) {
+  json truth = truth_at({0.0, 1.0, 2.0}), said = said_at({0.0, 1.0, 2.0}, 0.1);
+  EXPECT_FALSE(score_burst(said, truth).same_turn);
+  EXPECT_TRUE(score_burst(said, truth).at_rest);
+  truth["frames_for_same_turn"] = 8.0;
+  said["advice"] = {{"frames_for_same_turn", 10}};
+  EXPECT_EQ(score_burst(said, truth).same_turn, 1.25);
+  truth["drops"] = {{"lost", json::array()}, {"appeared", {{{"drop", 3}}}}};
+  EXPECT_FALSE(score_burst(said, truth).at_rest);
+}
+
 TEST(ScoreGaps, AWidthsErrorIsCountedInItsSd) {
   json truth = truth_at({0.0, 1.0, 6.0, 7.0});
   truth["gaps"] = {{{"after", "b"}, {"before", "c"}, {"width_px", 5.0}}};

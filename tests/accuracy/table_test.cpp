@@ -86,6 +86,38 @@ TEST(Table, TheNearSideCountsWhereThePictureTellsIt) {
   EXPECT_EQ(row(table, "side.right").worst[0].name, "b");
 }
 
+TEST(Table, VerdictsAtRestAreSortedByTheWidestStep) {
+  BurstScore narrow = score({1.0}), close = narrow, wide = narrow, moved = narrow;
+  narrow.widest_step = 0.7, close.widest_step = 0.9, wide.widest_step = 1.4;
+  moved.widest_step = 0.6, moved.at_rest = false, moved.verdict_right = false;
+  narrow.verdict_said = "reshoot", narrow.verdict_right = false, narrow.false_warning = true;
+  wide.verdict_true = wide.verdict_said = "reshoot";
+  const std::vector<Case> cases{answered("a", "", narrow), answered("b", "", close),
+                                answered("c", "", wide), answered("d", "", moved)};
+  const Table table = make_table(cases);
+  EXPECT_EQ(row(table, "verdict.rest.below_085").ours.cases, 1U);
+  EXPECT_EQ(row(table, "verdict.rest.below_085").ours.hits, 0U);
+  EXPECT_EQ(row(table, "verdict.rest.085_100").ours.hits, 1U);
+  EXPECT_EQ(row(table, "verdict.rest.100_115").ours.cases, 0U);
+  EXPECT_EQ(row(table, "verdict.rest.above_115").ours.hits, 1U);
+  EXPECT_EQ(row(table, "verdict.rest.false_reshoot").ours.hits, 1U);
+  EXPECT_EQ(row(table, "verdict.rest.false_complete").ours.hits, 0U);
+  EXPECT_EQ(row(table, "verdict.rest.false_complete").ours.cases, 1U);
+  // Of the two at rest that are complete.
+  EXPECT_EQ(row(table, "verdict.rest.false_warning").ours.hits, 1U);
+  EXPECT_EQ(row(table, "verdict.rest.false_warning").ours.cases, 2U);
+}
+
+TEST(Table, GapsAreSortedByHowSureTheyAreTold) {
+  BurstScore s = score({1.0});
+  s.told_gaps = {{0.6, false}, {0.7, true}, {0.9, true}, {0.99, true}, {1.0, true}};
+  const Table table = make_table(std::vector<Case>{answered("a", "", s)});
+  EXPECT_EQ(row(table, "gap.sure.50_80").ours.hits, 1U);
+  EXPECT_EQ(row(table, "gap.sure.50_80").ours.cases, 2U);
+  EXPECT_EQ(row(table, "gap.sure.80_95").ours.cases, 1U);
+  EXPECT_EQ(row(table, "gap.sure.95_100").ours.cases, 2U);
+}
+
 TEST(Table, TheScalesSpreadIsAboutItsMean) {
   BurstScore a = score({1.0}), b = score({1.0}), c = score({1.0});
   a.scale = 0.9, b.scale = 1.0, c.scale = 1.04;

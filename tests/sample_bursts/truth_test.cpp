@@ -61,6 +61,15 @@ TEST(Truth, AStepWiderThanAllowedWithSubjectInsideIsAGap) {
   EXPECT_NEAR(t["gaps"][0]["subject_share"].get<double>(), 1.0 / 9.0, 0.002);
   // 3 px over the largest step on the subject.
   EXPECT_NEAR(t["turn_factor"].get<double>(), 3.0 / 5.0, 0.001);
+  EXPECT_NEAR(t["widest_step_px"].get<double>(), 5.0, kTolerance);
+  // All five frames show some of the subject within 2 px.
+  EXPECT_NEAR(t["frames_for_same_turn"].get<double>(), 5.0 * 5.0 / 3.0, 0.02);
+}
+
+TEST(Truth, TheWidestStepIsOneWithSubjectInside) {
+  // 6 px over air, 2.2 px into the subject.
+  const json t = truth(burst_at({12, 6, 3.8, 2, 0, -2, -4}, -4.0, 5.0));
+  EXPECT_NEAR(t["widest_step_px"].get<double>(), 2.2, kTolerance);
 }
 
 TEST(Truth, AWideStepOverAirIsNoGap) {
