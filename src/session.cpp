@@ -50,6 +50,30 @@ std::vector<Scene> group_scenes(std::span<const BurstAnalysis> bursts) {
   return scenes;
 }
 
+bool may_be_together(std::span<const BurstAnalysis> bursts, const Scene& scene) {
+  const auto sweeps = std::ranges::count_if(
+      scene.bursts, [&](std::size_t i) { return is_sweep(bursts[i].verdict); });
+  return sweeps > 1 && !is_complete(scene.verdict);
+}
+
+Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts,
+                      const BurstAnalysis& whole) {
+  std::size_t frames = 0;
+  for (const std::size_t i : scene.bursts) frames += bursts[i].frames.size();
+  if (frames != whole.frames.size() || !is_complete(whole.verdict.kind)) return scene;
+  std::size_t first = 0;
+  for (const std::size_t i : scene.bursts) {
+    const std::size_t end = first + bursts[i].frames.size();
+    const bool needed = std::ranges::any_of(whole.complete_sweeps, [&](std::size_t sweep) {
+      return whole.sweeps[sweep].first < end && whole.sweeps[sweep].last >= first;
+    });
+    if (needed) scene.together.push_back(i);
+    first = end;
+  }
+  if (!scene.together.empty()) scene.verdict = whole.verdict.kind;
+  return scene;
+}
+
 Session sum_up(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
   Session session;
   std::vector<double> widest;

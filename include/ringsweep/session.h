@@ -14,7 +14,10 @@ namespace ringsweep {
 struct Scene {
   std::vector<std::size_t> bursts;
   std::size_t best = 0;  ///< the burst to stack, or the one that lacks least
-  VerdictKind verdict = VerdictKind::cannot_tell;  ///< that of the best
+  /// That of the best, or of `together`.
+  VerdictKind verdict = VerdictKind::cannot_tell;
+  /// Bursts that are complete together, rising, where none is alone; else empty.
+  std::vector<std::size_t> together{};
 };
 
 /// Groups bursts by what their reference frames show (alike() in registration.h; a doubt parts
@@ -26,6 +29,15 @@ struct Scene {
 /// before cannot-tell; then what lacks less: width of gaps and what lies beyond open ends, in
 /// allowed steps; then the smaller widest step.
 [[nodiscard]] bool better(const BurstAnalysis& a, const BurstAnalysis& b);
+
+/// Whether the bursts of a scene are worth to be analysed as one: several of them are sweeps, none
+/// is complete.
+[[nodiscard]] bool may_be_together(std::span<const BurstAnalysis> bursts, const Scene& scene);
+
+/// The scene, now that its bursts were analysed as one.
+/// @param whole of all frames of the scene's bursts, burst by burst; anything else changes nothing
+[[nodiscard]] Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts,
+                                    const BurstAnalysis& whole);
 
 /// How a session went.
 struct Session {

@@ -93,6 +93,13 @@ bool is_unreadable(const FrameAnalysis& frame) {
   return std::ranges::find(frame.flags, FrameFlag::unreadable) != frame.flags.end();
 }
 
+Burst joined(std::span<const Burst> bursts) {
+  Burst whole{.folder = bursts.front().folder, .frames = {}};
+  for (const Burst& burst : bursts)
+    whole.frames.insert(whole.frames.end(), burst.frames.begin(), burst.frames.end());
+  return whole;
+}
+
 FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
                               const Stages& stages) {
   Intake intake = stages.find_bursts(request.paths, {.prefer_raw = request.prefer_raw});
@@ -103,6 +110,7 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
   for (const Error& problem : intake.problems) print_error(console, problem);
   FoundBursts found;
   found.twins = std::move(intake.twins);
+  if (request.as_one && !intake.bursts.empty()) intake.bursts = {joined(intake.bursts)};
   std::vector<Burst> too_short;
   LeftOut left_out;
   for (const Burst& burst : intake.bursts) {
@@ -136,6 +144,7 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
       for (BurstAnalysis& burst : stages.analyse(
                bursts[i], read, analysis_options(request, bursts[i], stages), progress)) {
         result.bursts.push_back(std::move(burst));
+        result.from.push_back(i);
       }
     } catch (const std::bad_alloc&) {
       throw;

@@ -23,6 +23,7 @@ inline constexpr std::size_t kFewestFrames = 5;  ///< a burst, by definition
 struct AnalysisRequest {
   std::vector<std::filesystem::path> paths;
   bool prefer_raw = false;
+  bool as_one = false;  ///< all pictures are one burst, whatever their times say
   std::optional<double> blur_limit_px;
   bool blur_limit_handbook = false;  ///< diagonal / 1500 instead
   int threads = 0;                   ///< 0: as many as there are cores
@@ -58,7 +59,8 @@ struct FoundBursts {
 
 struct Analysed {
   std::vector<BurstAnalysis> bursts;
-  bool failed = false;  ///< a burst could not be analysed; it was said why
+  std::vector<std::size_t> from;  ///< for each of them: the burst that it is, or is a part of
+  bool failed = false;            ///< a burst could not be analysed; it was said why
 };
 
 /// Where some bursts stand among all, for the line that tells the progress.
@@ -70,6 +72,9 @@ struct Counting {
 [[nodiscard]] Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,
                                    const Console& console, const Stages& stages,
                                    Counting counting = {});
+
+/// Frames of several bursts as one burst, in their order. @param bursts at least one
+[[nodiscard]] Burst joined(std::span<const Burst> bursts);
 
 [[nodiscard]] bool is_unreadable(const FrameAnalysis& frame);
 

@@ -14,6 +14,7 @@
 #include "app/interrupt.h"
 #include "app/learn.h"
 #include "app/output_place.h"
+#include "app/scene_check.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 
@@ -120,7 +121,8 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNothingFound;
   }
 
-  const std::vector<Scene> scenes = group_scenes(analysed.bursts);
+  const std::vector<Scene> scenes = check_scenes(analysed, found.bursts, options, console, stages);
+  if (InterruptGuard::interrupted()) return kStopped;
   const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
   const auto written = place->write(report_files(analysed.bursts, scenes, json, found.left_out));
   Result<void> json_written;

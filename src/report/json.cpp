@@ -321,7 +321,10 @@ nlohmann::json report_json(std::span<const BurstAnalysis> bursts, std::span<cons
   for (const Scene& scene : scenes) {
     json members = json::array();
     for (const std::size_t i : scene.bursts) members.push_back(i + 1);
+    json together = json::array();
+    for (const std::size_t i : scene.together) together.push_back(i + 1);
     scene_list.push_back({{"bursts", std::move(members)},
+                          {"together", std::move(together)},
                           {"verdict", wording::json_word(scene.verdict)},
                           {"best", scene.best + 1}});
   }

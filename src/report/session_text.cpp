@@ -42,10 +42,21 @@ std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const S
   std::string text;
   for (const Scene& scene : scenes) {
     if (scene.bursts.size() < 2) continue;
-    std::vector<std::string> names;
-    for (const std::size_t i : scene.bursts) names.push_back(name_of(bursts[i]));
+    const auto named = [&](const std::vector<std::size_t>& members) {
+      std::vector<std::string> names;
+      for (const std::size_t i : members) names.push_back(name_of(bursts[i]));
+      return wording::joined(names);
+    };
+    if (!scene.together.empty()) {
+      const bool all = scene.together.size() == scene.bursts.size();
+      text += wording::wrapped(fmt::format(
+          "{} show the same: none is complete alone, but {} are together. For their frames in one "
+          "list: ringsweep stacklist --as-one, and these pictures.",
+          named(scene.bursts), all ? "they" : named(scene.together)));
+      continue;
+    }
     text += wording::wrapped(fmt::format("{} show the same: the best so far is {}; {}.",
-                                         wording::joined(names), name_of(bursts[scene.best]),
+                                         named(scene.bursts), name_of(bursts[scene.best]),
                                          standing(scene.verdict)));
   }
   return text;

@@ -146,6 +146,31 @@ TEST(Executable, AReportGivesTheStackListOfThePictures) {
 }
 
 // POSIX: a process that is ended by a signal is told so to its parent, a shell shows 128 + 2.
+/// The second half of the burst's files goes into a folder of its own.
+TEST(Executable, TwoBurstsOfASceneThatAreCompleteTogetherAreSaidToBe) {
+  const ScratchFolder scratch;
+  const CurrentFolder here(scratch.path());
+  for (const auto& entry :
+       fs::directory_iterator(std::string(RINGSWEEP_SAMPLES) + "/meadow-two-sweeps")) {
+    const std::string name = entry.path().filename().string();
+    if (entry.path().extension() != ".JPG") continue;
+    const fs::path folder = name <= "DSC02416.JPG" ? "there" : "back";
+    fs::create_directories(folder);
+    fs::copy_file(entry.path(), folder / name);
+  }
+  const Ran ran = ringsweep({"check", "there", "back", "--out", "report"});
+  EXPECT_EQ(ran.status, 0) << ran.out << ran.err;
+  EXPECT_THAT(ran.out, HasSubstr("none is complete alone"));
+  const auto scenes = nlohmann::json::parse(read_file("report/report.json"))["scenes"];
+  ASSERT_EQ(scenes.size(), 1U);
+  EXPECT_EQ(scenes[0]["verdict"], "complete");
+  EXPECT_EQ(scenes[0]["together"], nlohmann::json::array({1, 2}));
+  const Ran list = ringsweep({"stacklist", "--as-one", "there", "back"});
+  EXPECT_EQ(list.status, 0) << list.out << list.err;
+  EXPECT_THAT(list.out, HasSubstr("DSC02404.JPG"));
+  EXPECT_THAT(list.out, HasSubstr("DSC02428.JPG"));
+}
+
 TEST(Executable, AnInterruptLeavesNoReport) {
   const ScratchFolder scratch;
   const ScratchFolder logs;

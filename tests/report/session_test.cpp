@@ -60,6 +60,56 @@ TEST(Scenes, OfTwoThatLackSomethingTheOneThatLacksLessIsBetter) {
   EXPECT_TRUE(better(made::complete_burst(), narrow));
 }
 
+/// Two bursts with a gap each, as one burst: frames of both, complete by its sweeps.
+BurstAnalysis whole_of(const std::vector<BurstAnalysis>& bursts) {
+  BurstAnalysis whole = made::complete_burst();
+  whole.frames.clear();
+  whole.sweeps.clear();
+  for (const BurstAnalysis& burst : bursts) {
+    Sweep sweep = burst.sweeps.front();
+    sweep.first = whole.frames.size();
+    whole.frames.insert(whole.frames.end(), burst.frames.begin(), burst.frames.end());
+    sweep.last = whole.frames.size() - 1;
+    whole.complete_sweeps.push_back(whole.sweeps.size());
+    whole.sweeps.push_back(sweep);
+  }
+  return whole;
+}
+
+TEST(Scenes, BurstsThatAreCompleteTogetherMakeTheSceneComplete) {
+  const std::vector<BurstAnalysis> bursts{shows(made::gapped_burst(), 1),
+                                          shows(made::gapped_burst(), 1),
+                                          shows(made::gapped_burst(), 1)};
+  const std::vector<Scene> scenes = group_scenes(bursts);
+  ASSERT_EQ(scenes.size(), 1U);
+  ASSERT_TRUE(may_be_together(bursts, scenes[0]));
+  BurstAnalysis whole = whole_of(bursts);
+  whole.complete_sweeps = {0, 2};
+  const Scene scene = judged_together(scenes[0], bursts, whole);
+  EXPECT_THAT(scene.together, ElementsAre(0U, 2U));
+  EXPECT_EQ(scene.verdict, VerdictKind::complete);
+  const std::string text = scenes_text(bursts, std::vector{scene});
+  EXPECT_THAT(text, HasSubstr("none is complete alone"));
+  EXPECT_THAT(text, HasSubstr("--as-one"));
+}
+
+TEST(Scenes, AWholeThatIsNotCompleteOrNotAllOfItChangesNothing) {
+  const std::vector<BurstAnalysis> bursts{shows(made::gapped_burst(), 1),
+                                          shows(made::gapped_burst(), 1)};
+  const Scene scene = group_scenes(bursts)[0];
+  BurstAnalysis whole = whole_of(bursts);
+  whole.verdict.kind = VerdictKind::reshoot;
+  EXPECT_TRUE(judged_together(scene, bursts, whole).together.empty());
+  whole = whole_of({bursts[0]});
+  EXPECT_EQ(judged_together(scene, bursts, whole).verdict, scene.verdict);
+}
+
+TEST(Scenes, OneThatHasACompleteBurstNeedsNoOther) {
+  const std::vector<BurstAnalysis> bursts{shows(made::gapped_burst(), 1),
+                                          shows(made::complete_burst(1401), 1)};
+  EXPECT_FALSE(may_be_together(bursts, group_scenes(bursts)[0]));
+}
+
 TEST(SessionText, SaysHowManyAreCompleteAndWhyOthersAreNot) {
   BurstAnalysis late = made::with_reasons(made::complete_burst(1601), VerdictKind::reshoot,
                                           {made::reason(ReasonKind::open_end)});
