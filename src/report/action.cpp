@@ -292,12 +292,21 @@ std::string time_words(const Again& again) {
                      rate_words(*again.rate_per_s));
 }
 
+/// "2.4 degrees of the ring a frame", or in mm of depth; "" where the lens is not known.
+std::string per_frame_words(const StepSize& step) {
+  if (step.turn_deg) return fmt::format("{:.2g} degrees of the ring a frame", *step.turn_deg);
+  if (step.subject_mm) return fmt::format("{:.2g} mm of depth a frame", *step.subject_mm);
+  return {};
+}
+
 /// The whole sweep, and how.
 std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
   constexpr double kAsBefore = 0.9;  // a hand does not turn to a tenth
   const std::optional<double>& factor = burst.advice.turn_factor;
   const std::optional<Again> again = frames_again(burst);
   const std::string ends = ends_again(burst, plan);
+  const StepSize step = ring_step(burst.advice.step_px, burst.ring);
+  if (step.hardly_moves) return fmt::format("Whole sweep again. {}", kRingHardlyMovesPlane);
   std::string how;
   const bool less = plan.turn_less && (!factor || *factor < kAsBefore);
   const bool slower_rate =
@@ -306,6 +315,8 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
     how = fmt::format("the same turn in {} frames", again->frames);
     if (less) how += fmt::format(" instead of {}", again->instead_of);
     if (again->rate_per_s) how += ", " + time_words(*again);
+    if (const std::string words = per_frame_words(step); less && !words.empty())
+      how += fmt::format(" ({})", words);
   } else if (less) {
     how = factor ? fmt::format("turn the ring {} per frame", turn_words(*factor))
                  : std::string("turn the ring less per frame");

@@ -73,6 +73,24 @@ TEST(Action, TooQuickAsAWholeHoldsForRingRateAndTime) {
             "start a fifth of that turn earlier and end a third of that turn later.");
 }
 
+TEST(Action, AKnownLensGivesDegreesOrElseDepth) {
+  BurstAnalysis burst = quick_burst();
+  burst.advice.step_px = 3.6;
+  burst.ring = {.working_f_number = 16.0,
+                .pitch_mm = 0.005,
+                .magnification = 0.5,
+                .degrees_per_mm = 10.0,
+                .focus_by = FocusBy::lens};
+  // 3.6 px x 16 x 0.005 mm = 0.288 mm behind the lens; / 0.75 of extension, / 0.25 of depth.
+  const std::string same =
+      "Whole sweep again: the same turn in 45 frames instead of 28, about 6 s at 8 a second";
+  EXPECT_EQ(action(burst), same + " (3.8 degrees of the ring a frame).");
+  burst.ring.degrees_per_mm.reset();
+  EXPECT_EQ(action(burst), same + " (1.2 mm of depth a frame).");
+  burst.ring.magnification = 1.0;
+  EXPECT_EQ(action(burst), "Whole sweep again. " + std::string(kRingHardlyMovesPlane));
+}
+
 TEST(Action, WithoutARateThereAreNoSeconds) {
   BurstAnalysis burst = quick_burst();
   burst.advice.rate_per_s.reset();
