@@ -17,6 +17,7 @@
 #include <utility>
 
 #include "burst/lens_blur.h"
+#include "ringsweep/bands.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/frame_name.h"
 #include "ringsweep/profiles.h"
@@ -704,7 +705,9 @@ CoverageOptions BurstJob::coverage_options() const {
 
 void BurstJob::find_sweeps_and_subject() {
   ranges_ = find_sweeps(focus_, 2.0 * out_.allowed_step_px);
-  subject_ = find_subject(profiles_, focus_, out_.blur_limit_px, all_see(), wish());
+  const SubjectView view{.all_see = all_see(),
+                         .bands = find_bands(mosaic_.luminance, grid_, all_see(), for_each_)};
+  subject_ = find_subject(profiles_, focus_, out_.blur_limit_px, view, wish());
   // Positions that are not to be trusted cover nothing, and leave no gap either.
   if (focus_.status != FitStatus::converged) return;
   out_.coverage = assess_coverage(focus_, subject_.positions_px, coverage_options());

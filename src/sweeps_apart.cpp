@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "burst/common_axis.h"
+#include "ringsweep/session.h"
 
 namespace ringsweep {
 namespace {
@@ -48,17 +49,6 @@ void shift(BurstAnalysis& burst, std::size_t by) {
   shift(burst.advice, by);
 }
 
-/// Complete before reshoot before cannot tell; then the one that lacks less.
-bool preferred(const BurstAnalysis& a, const BurstAnalysis& b) {
-  if (a.verdict.kind != b.verdict.kind) return a.verdict.kind < b.verdict.kind;
-  const auto lacks = [](const BurstAnalysis& burst) {
-    double px = 0.0;
-    for (const Reason& reason : burst.verdict.reasons) px += reason.width_px;
-    return px;
-  };
-  return lacks(a) < lacks(b);
-}
-
 /// Positions of the tiles that both see, in the order of the rows.
 std::vector<TwoPositions> tiles_in_common(const BurstAnalysis& a, const BurstAnalysis& b,
                                           const cv::Matx33d& a_from_b) {
@@ -98,7 +88,7 @@ std::string difference(std::size_t sweep, const std::optional<CommonAxis>& axis)
 BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> sweeps) {
   std::size_t best = 0;
   for (std::size_t i = 1; i < sweeps.size(); ++i)
-    if (preferred(sweeps[i].analysis, sweeps[best].analysis)) best = i;
+    if (better(sweeps[i].analysis, sweeps[best].analysis)) best = i;
   for (SweepAlone& sweep : sweeps) shift(sweep.analysis, sweep.first);
   BurstAnalysis result = sweeps[best].analysis;
   result.start_s = whole.start_s;

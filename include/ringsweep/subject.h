@@ -3,9 +3,10 @@
 ///
 /// Found where nobody says it: tiles that agree with their neighbours about their depth. What runs
 /// out of the picture (stem, blade, leaf) is the perch: it is no subject beyond the animal's own
-/// depth, and opens no end. A perch shows itself in two ways: as a plane in picture and depth that
-/// reaches the picture's border, and, beyond the sweep's ends, as a piece that does so; and it
-/// leaves the picture about as thick as it is. The planes are sought by random triples of tiles: M.
+/// depth, and opens no end. A perch shows itself in three ways: as a band that is followed to the
+/// picture's border (bands.h), as a plane in picture and depth that reaches it, and, beyond the
+/// sweep's ends, as a piece that does so; and it leaves the picture about as thick as it is. What
+/// lies on it alone, a drop, goes with it. The planes are sought by random triples of tiles: M.
 /// A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
 
 #include <cstddef>
@@ -26,6 +27,12 @@ enum class TileRole : std::uint8_t {
   perch,     ///< runs out of the picture, and lies outside the animal's own depth
   apart,     ///< behind a break in depth beyond an end, or too blurred to have a depth
   not_meant  ///< outside what the user said
+};
+
+/// What the picture shows beside depth. CV_8UC1, grid rows x cols; empty: not known.
+struct SubjectView {
+  cv::Mat all_see{};  ///< 255 where all measured frames see the tile; empty: the whole grid
+  cv::Mat bands{};    ///< 255 where what is seen runs out of the picture: find_bands()
 };
 
 /// What the user says. What is said is believed.
@@ -61,13 +68,11 @@ struct Subject {
   bool perch_high = false;
 };
 
-/// @param all_see CV_8UC1, grid rows x cols, 255 where all measured frames see the tile. Empty: the
-/// whole grid.
 /// @param blur_limit_px > 0
 /// @throws std::invalid_argument where a mask has another size than the grid.
 /// Same input, same result: the random triples come from `seed`.
 [[nodiscard]] Subject find_subject(const Profiles& profiles, const FocalPositions& focus,
-                                   double blur_limit_px, const cv::Mat& all_see,
+                                   double blur_limit_px, const SubjectView& view,
                                    const SubjectWish& wish = {},
                                    const SubjectOptions& options = {});
 

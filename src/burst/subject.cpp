@@ -309,6 +309,20 @@ void cut_beyond(std::vector<TileRole>& roles, const Field& field, double edge, d
   for (std::size_t i = kept; i < beyond.size(); ++i) roles[beyond[i]] = TileRole::apart;
 }
 
+/// A drop, say: small, and most of what lies around it is perch.
+bool lies_on_perch(const std::vector<TileRole>& roles, const Field& field, const Tiles& piece) {
+  constexpr std::size_t kLargest = 30;  // tiles
+  if (piece.size() > kLargest) return false;
+  std::size_t perch = 0, other = 0;
+  for (const std::size_t t : piece)
+    field.around(t, kLinkTiles, [&](std::size_t n) {
+      if (std::ranges::find(piece, n) != piece.end()) return;
+      if (roles[n] == TileRole::perch) ++perch;
+      if (roles[n] == TileRole::subject) ++other;
+    });
+  return perch > 2 * other;
+}
+
 /// Beyond the end at `edge`, drops pieces that are too small, and what runs out of the picture:
 /// tiles on or beside a perch's plane, then pieces that reach the border and are no thicker
 /// elsewhere.
@@ -338,7 +352,8 @@ bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
     ++perch;
   }
   for (const Tiles& piece : field.pieces(beyond)) {
-    const bool runs_out = field.reaches_border(piece) && field.thick(piece).empty();
+    const bool runs_out = lies_on_perch(roles, field, piece) ||
+                          (field.reaches_border(piece) && field.thick(piece).empty());
     if (piece.size() >= kPiece && !runs_out) continue;
     if (runs_out) perch += piece.size();
     for (const std::size_t t : piece) roles[t] = runs_out ? TileRole::perch : TileRole::stray;
@@ -358,19 +373,20 @@ std::vector<double> positions_of(const std::vector<TileRole>& roles, const Field
 }  // namespace
 
 Subject find_subject(const Profiles& profiles, const FocalPositions& focus, double blur_limit_px,
-                     const cv::Mat& all_see, const SubjectWish& wish,
+                     const SubjectView& view, const SubjectWish& wish,
                      const SubjectOptions& options) {
   const cv::Size grid(profiles.grid.cols(), profiles.grid.rows());
   if (!wish.mask.empty() && wish.mask.size() != grid)
     throw std::invalid_argument("find_subject: the mask has another size than the grid");
-  if (!all_see.empty() && all_see.size() != grid)
-    throw std::invalid_argument("find_subject: all_see has another size than the grid");
+  for (const cv::Mat* mask : {&view.all_see, &view.bands})
+    if (!mask->empty() && mask->size() != grid)
+      throw std::invalid_argument("find_subject: the view has another size than the grid");
   Subject result;
   result.said = !wish.mask.empty() || wish.low_px || wish.high_px;
   result.roles.assign(profiles.tiles.size(), TileRole::stray);
   const auto range = sweep_range(focus);
   if (!range) return result;
-  const Field field(profiles, focus, all_see, options);
+  const Field field(profiles, focus, view.all_see, options);
   const std::vector<bool> supported = field.supported();
   for (std::size_t t = 0; t < supported.size(); ++t)
     if (supported[t]) result.roles[t] = TileRole::subject;
@@ -391,6 +407,10 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
     std::vector<bool> on_surface(supported.size());
     for (const Surface& s : surfaces)
       for (const std::size_t t : s.tiles) on_surface[t] = true;
+    if (!view.bands.empty())
+      for (std::size_t t = 0; t < supported.size(); ++t)
+        on_surface[t] = on_surface[t] || view.bands.at<std::uint8_t>(profiles.tiles[t].row,
+                                                                     profiles.tiles[t].col) != 0;
     result.perch_low = drop_perch_beyond(result.roles, field, surfaces, on_surface,
                                          low - blur_limit_px, -1.0, options);
     result.perch_high = drop_perch_beyond(result.roles, field, surfaces, on_surface,

@@ -236,10 +236,32 @@ TEST(Subject, PieceAtTheBorderOfWhatAllFramesSeeRunsOutOfThePicture) {
   const Scene scene = squares({5.0, 10.0, 15.0, 34.0});
   const Made m = made(scene, kSweep);
   cv::Mat all_see(kRows, kCols, CV_8UC1, cv::Scalar(255));
-  EXPECT_EQ(find_subject(m.profiles, m.focus, kBlurPx, all_see).positions_px.back(), 34.0);
+  EXPECT_EQ(find_subject(m.profiles, m.focus, kBlurPx, {.all_see = all_see, .bands = {}})
+                .positions_px.back(),
+            34.0);
   all_see.colRange(41, kCols).setTo(0);  // the square is in columns 36 to 39
-  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, all_see);
+  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, {.all_see = all_see, .bands = {}});
   EXPECT_EQ(s.positions_px.back(), 15.0);
+  EXPECT_TRUE(s.perch_high);
+}
+
+TEST(Subject, WhatLiesOnABandOpensNoEndNorDoesADropOnIt) {
+  // A stem of 3 x 20 tiles beyond the end that shows no texture farther out; a drop of 2 x 2 tiles
+  // on it, that is no band itself; and a feeler as near, away from both.
+  const Scene scene = [](int row, int col) -> std::optional<double> {
+    if (row >= 40 && row < 43 && col >= 20 && col < 40)
+      return row < 42 && col >= 30 && col < 32 ? 35.5 : 34.0;
+    if (row >= 10 && row < 12 && col >= 20 && col < 30) return 34.0;
+    return ball(row, col, 20.0);
+  };
+  const Made m = made(scene, kSweep);
+  EXPECT_GT(find_subject(m.profiles, m.focus, kBlurPx, {}).positions_px.back(), 35.0);
+  cv::Mat bands(kRows, kCols, CV_8UC1, cv::Scalar(0));
+  bands(cv::Rect(15, 39, kCols - 15, 5)) = 255;
+  bands(cv::Rect(30, 40, 2, 2)) = 0;
+  Subject s = find_subject(m.profiles, m.focus, kBlurPx, {.all_see = {}, .bands = bands});
+  EXPECT_EQ(s.positions_px.back(), 34.0);  // the feeler
+  EXPECT_EQ(std::ranges::count(s.roles, TileRole::perch), 60);
   EXPECT_TRUE(s.perch_high);
 }
 
@@ -265,7 +287,8 @@ TEST(Subject, MaskOfAnotherSizeIsACallersMistake) {
   const cv::Mat wrong(kRows, kCols - 1, CV_8UC1, cv::Scalar(255));
   EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, {}, {.mask = wrong}),
                std::invalid_argument);
-  EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, wrong), std::invalid_argument);
+  EXPECT_THROW((void)find_subject(m.profiles, m.focus, kBlurPx, {.all_see = wrong, .bands = {}}),
+               std::invalid_argument);
 }
 
 TEST(OutsidePicture, IsWhatNoFrameSeesWhereItIsSharp) {
