@@ -282,6 +282,7 @@ class BurstJob {
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
   void judge();
   void describe_frames();
+  [[nodiscard]] double contrast_in_focus(std::size_t t, std::span<const double> log_light) const;
   void draw_depth();
 
   const Burst burst_;
@@ -878,17 +879,37 @@ void BurstJob::describe_frames() {
   }
 }
 
+/// Log of the tile's coarse energy against the square of the picture's light, where a usable frame
+/// focuses on it.
+double BurstJob::contrast_in_focus(std::size_t t, std::span<const double> log_light) const {
+  const TileProfile& tile = profiles_.tiles[t];
+  double nearest = 0.25 * out_.blur_limit_px, contrast = std::numeric_limits<double>::quiet_NaN();
+  for (std::size_t k = 0; k < focus_.frames.size(); ++k) {
+    const FocalPosition& frame = focus_.frames[k];
+    if (!frame.usable || !frame.q_px || std::abs(*frame.q_px - focus_.tiles[t].q_px) > nearest ||
+        measures_[k].valid.at<std::uint8_t>(tile.row, tile.col) == 0)
+      continue;
+    nearest = std::abs(*frame.q_px - focus_.tiles[t].q_px);
+    const double energy = measures_[k].energy.back().at<float>(tile.row, tile.col);
+    contrast = std::log(std::max(1e-12, energy)) - 2.0 * log_light[k];
+  }
+  return contrast;
+}
+
 void BurstJob::draw_depth() {
   const int stray = static_cast<int>(TileRole::stray);
+  const std::vector<double> light = log_light();
   out_.depth = {.q_px = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN)),
                 .weight = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(0)),
                 .role = cv::Mat(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(stray)),
-                .tile_px = grid_.tile_px * out_.working_px_per_px};
+                .tile_px = grid_.tile_px * out_.working_px_per_px,
+                .log_contrast = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN))};
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
     const cv::Point at(profiles_.tiles[t].col, profiles_.tiles[t].row);
     out_.depth.q_px.at<float>(at) = static_cast<float>(focus_.tiles[t].q_px);
     out_.depth.weight.at<float>(at) = static_cast<float>(focus_.tiles[t].weight);
     out_.depth.role.at<std::uint8_t>(at) = static_cast<std::uint8_t>(subject_.roles[t]);
+    out_.depth.log_contrast.at<float>(at) = static_cast<float>(contrast_in_focus(t, light));
   }
 }
 

@@ -1,8 +1,10 @@
 #include "ringsweep/session.h"
 
 #include <algorithm>
+#include <cmath>
 
 #include "numerics/quantile.h"
+#include "tiles_in_common.h"
 
 namespace ringsweep {
 namespace {
@@ -21,6 +23,48 @@ double lacks(const BurstAnalysis& burst) {
         reason.kind == ReasonKind::open_end)
       px += reason.width_px;
   return burst.allowed_step_px > 0.0 ? px / burst.allowed_step_px : 0.0;
+}
+
+constexpr double kLeastLost = 0.12, kSds = 8.0;  // as in haze.cpp
+
+/// Brings full-size px of b's reference frame to those of a's; nothing where they do not match.
+std::optional<cv::Matx33d> reference_from_reference(const BurstAnalysis& a,
+                                                    const BurstAnalysis& b) {
+  constexpr double kSameScale = 0.03, kLeastCorrelation = 0.6;
+  if (a.look.levels.empty() || b.look.levels.empty() || a.full_size != b.full_size)
+    return std::nullopt;
+  const Link link = register_pair(a.look, b.look, {});
+  if (!link.converged || link.correlation < kLeastCorrelation ||
+      std::abs(link.to_from.log_scale) > kSameScale)
+    return std::nullopt;
+  const double px = static_cast<double>(a.full_size.width) / a.look.levels.front().cols;
+  const cv::Point2d middle(0.5 * (a.full_size.width - 1), 0.5 * (a.full_size.height - 1));
+  return link.to_from.in_other_px(px).matrix(middle);
+}
+
+/// Share of the amplitude that b lacks against a; nothing where it cannot be told.
+std::optional<double> contrast_lost(const BurstAnalysis& a, const BurstAnalysis& b) {
+  constexpr double kLeastWeight = 0.2;
+  constexpr std::size_t kFewest = 50;
+  constexpr double kTogether = 16.0;  // tiles that err together
+  const auto a_from_b = reference_from_reference(a, b);
+  if (!a_from_b || a.depth.log_contrast.empty() || b.depth.log_contrast.empty())
+    return std::nullopt;
+  std::vector<double> change;
+  for (const TwoTiles& t : tiles_in_common(a.depth, b.depth, *a_from_b, kLeastWeight)) {
+    const double log_ratio =
+        b.depth.log_contrast.at<float>(t.b) - a.depth.log_contrast.at<float>(t.a);
+    if (std::isfinite(log_ratio)) change.push_back(log_ratio);
+  }
+  if (change.size() < kFewest) return std::nullopt;
+  const double middle = quantile(change, 0.5);
+  std::vector<double> off;
+  for (const double c : change) off.push_back(std::abs(c - middle));
+  // 1.4826: sigma over the median deviation of a normal distribution; 1.2533: sd of a median.
+  const double sd = 1.2533 * 1.4826 * quantile(off, 0.5) *
+                    std::sqrt(kTogether / static_cast<double>(change.size()));
+  if (-middle < kSds * sd) return std::nullopt;
+  return 1.0 - std::exp(0.5 * middle);  // energy goes with the amplitude squared
 }
 
 }  // namespace
@@ -48,6 +92,16 @@ std::vector<Scene> group_scenes(std::span<const BurstAnalysis> bursts) {
   }
   for (Scene& scene : scenes) scene.verdict = bursts[scene.best].verdict.kind;
   return scenes;
+}
+
+std::optional<Softer> find_softer(std::span<const BurstAnalysis> bursts, const Scene& scene) {
+  for (const std::size_t i : scene.bursts) {
+    if (i == scene.bursts.front()) continue;
+    const auto lost = contrast_lost(bursts[scene.bursts.front()], bursts[i]);
+    if (lost && *lost >= kLeastLost)
+      return Softer{.burst = i, .than = scene.bursts.front(), .contrast_lost = *lost};
+  }
+  return std::nullopt;
 }
 
 bool may_be_together(std::span<const BurstAnalysis> bursts, const Scene& scene) {

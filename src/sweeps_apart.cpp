@@ -8,6 +8,7 @@
 
 #include "burst/common_axis.h"
 #include "ringsweep/session.h"
+#include "tiles_in_common.h"
 
 namespace ringsweep {
 namespace {
@@ -50,22 +51,11 @@ void shift(BurstAnalysis& burst, std::size_t by) {
 }
 
 /// Positions of the tiles that both see, in the order of the rows.
-std::vector<TwoPositions> tiles_in_common(const BurstAnalysis& a, const BurstAnalysis& b,
-                                          const cv::Matx33d& a_from_b) {
+std::vector<TwoPositions> positions_in_common(const BurstAnalysis& a, const BurstAnalysis& b,
+                                              const cv::Matx33d& a_from_b) {
   std::vector<TwoPositions> result;
-  for (int row = 0; row < b.depth.q_px.rows; ++row)
-    for (int col = 0; col < b.depth.q_px.cols; ++col) {
-      if (b.depth.weight.at<float>(row, col) < kLeastWeight) continue;
-      const cv::Vec3d at = a_from_b * cv::Vec3d((col + 0.5) * b.depth.tile_px - 0.5,
-                                                (row + 0.5) * b.depth.tile_px - 0.5, 1.0);
-      const cv::Point tile(cvFloor((at[0] + 0.5) / a.depth.tile_px),
-                           cvFloor((at[1] + 0.5) / a.depth.tile_px));
-      if (!cv::Rect({}, a.depth.q_px.size()).contains(tile) ||
-          a.depth.weight.at<float>(tile) < kLeastWeight)
-        continue;
-      result.push_back(
-          {.a_px = a.depth.q_px.at<float>(tile), .b_px = b.depth.q_px.at<float>(row, col)});
-    }
+  for (const TwoTiles& t : tiles_in_common(a.depth, b.depth, a_from_b, kLeastWeight))
+    result.push_back({.a_px = a.depth.q_px.at<float>(t.a), .b_px = b.depth.q_px.at<float>(t.b)});
   return result;
 }
 
@@ -104,7 +94,7 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
       const cv::Matx33d best_from_part =
           whole.frames[sweeps[best].analysis.reference].reference_from_frame.inv() *
           whole.frames[part.reference].reference_from_frame;
-      axis = common_axis(tiles_in_common(sweeps[best].analysis, part, best_from_part));
+      axis = common_axis(positions_in_common(sweeps[best].analysis, part, best_from_part));
       result.notes.push_back(difference(result.sweeps.size(), axis));
     }
     for (std::size_t k = 0; k < part.frames.size(); ++k) {

@@ -70,6 +70,10 @@ struct DepthMap {
   cv::Mat weight;        ///< CV_32FC1, 0..1
   cv::Mat role;          ///< CV_8UC1, TileRole; stray where there is no tile
   double tile_px = 0.0;  ///< edge of a tile, full-size px of the reference frame
+  /// CV_32FC1, log of the tile's energy in the frame that focuses within a quarter of the blur
+  /// limit of it, against the square of that picture's mean light; NaN where none does. Empty: not
+  /// measured.
+  cv::Mat log_contrast{};
 };
 
 /// How close it was: what another blur limit would have found.

@@ -30,6 +30,20 @@ struct Scene {
 /// allowed steps; then the smaller widest step.
 [[nodiscard]] bool better(const BurstAnalysis& a, const BurstAnalysis& b);
 
+/// A burst whose picture has lost contrast against the first of its scene.
+struct Softer {
+  std::size_t burst = 0;
+  std::size_t than = 0;        ///< the first of the scene
+  double contrast_lost = 0.0;  ///< share of the amplitude, 0..1
+};
+
+/// The first burst of a scene that has less contrast than its first one by 12 % or more: by the
+/// median over the tiles that both focus on, energy against the light of the picture, and eight
+/// times its own sd (as in haze.h, ours, no source). Nothing where fewer than 50 tiles tell, where
+/// the two are of other sizes, or the picture's scale differs by more than 3 %.
+[[nodiscard]] std::optional<Softer> find_softer(std::span<const BurstAnalysis> bursts,
+                                                const Scene& scene);
+
 /// Whether the bursts of a scene are worth to be analysed as one: several of them are sweeps, none
 /// is complete.
 [[nodiscard]] bool may_be_together(std::span<const BurstAnalysis> bursts, const Scene& scene);

@@ -323,10 +323,16 @@ nlohmann::json report_json(std::span<const BurstAnalysis> bursts, std::span<cons
     for (const std::size_t i : scene.bursts) members.push_back(i + 1);
     json together = json::array();
     for (const std::size_t i : scene.together) together.push_back(i + 1);
-    scene_list.push_back({{"bursts", std::move(members)},
-                          {"together", std::move(together)},
-                          {"verdict", wording::json_word(scene.verdict)},
-                          {"best", scene.best + 1}});
+    const auto softer = find_softer(bursts, scene);
+    scene_list.push_back(
+        {{"bursts", std::move(members)},
+         {"softer", softer ? json{{"burst", softer->burst + 1},
+                                  {"than", softer->than + 1},
+                                  {"contrast_lost", number(softer->contrast_lost, kShareDecimals)}}
+                           : json(nullptr)},
+         {"together", std::move(together)},
+         {"verdict", wording::json_word(scene.verdict)},
+         {"best", scene.best + 1}});
   }
   return {{"format", "ringsweep-report"},
           {"version", 1},

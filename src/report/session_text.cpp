@@ -42,6 +42,10 @@ std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const S
   std::string text;
   for (const Scene& scene : scenes) {
     if (scene.bursts.size() < 2) continue;
+    if (const auto softer = find_softer(bursts, scene))
+      text += wording::wrapped(
+          fmt::format("{} is softer than {}: look for dew on the front lens or the diffuser.",
+                      name_of(bursts[softer->burst]), name_of(bursts[softer->than])));
     const auto named = [&](const std::vector<std::size_t>& members) {
       std::vector<std::string> names;
       for (const std::size_t i : members) names.push_back(name_of(bursts[i]));

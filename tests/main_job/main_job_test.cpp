@@ -18,6 +18,7 @@
 #include "ringsweep/analyse.h"
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
+#include "ringsweep/session.h"
 #include "shared_folder.h"
 
 namespace ringsweep {
@@ -251,6 +252,24 @@ TEST(Dew, ThatIsThereAtOnceIsTold) {
   EXPECT_FALSE(dewy.haze->grows);
   EXPECT_NEAR(dewy.haze->contrast_lost, 0.15, 0.02);  // as above, over few frames
   EXPECT_EQ(dewy.haze->first_frame, 15U);
+}
+
+// Dew that lay on the glass all through the second burst shows in no course along it.
+TEST(Dew, ThatLiesOnTheGlassBetweenTwoBurstsIsTold) {
+  const auto clear = [](std::size_t) { return 0.0; };
+  const auto hazy = [](std::size_t) { return 0.2; };
+  const std::vector<BurstAnalysis> bursts{through_dew("meadow-complete", clear),
+                                          through_dew("meadow-complete", hazy),
+                                          through_dew("meadow-two-sweeps", clear)};
+  EXPECT_FALSE(bursts[1].haze);
+  const auto softer = find_softer(bursts, {.bursts = {0, 1}});
+  ASSERT_TRUE(softer);
+  EXPECT_EQ(softer->burst, 1U);
+  EXPECT_EQ(softer->than, 0U);
+  // Each tile loses its share of what it differs from the mean by; noise loses it too.
+  EXPECT_NEAR(softer->contrast_lost, 0.2, 0.04);
+  EXPECT_FALSE(find_softer(bursts, {.bursts = {1, 0}})) << "clearer is not softer";
+  EXPECT_FALSE(find_softer(bursts, {.bursts = {0, 2}})) << "another burst of the same scene";
 }
 
 TEST(HalfSizeFrames, AreJudgedInPxOfTheFullSizeFrame) {
