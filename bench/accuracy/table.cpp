@@ -527,16 +527,15 @@ class Rows {
       });
     };
     constexpr double kMany = 1e9;
-    add_right("verdict.rest.below_085", "at rest, right: widest step below 0.85 of the allowed",
-              0.0, 0.85);
-    add_right("verdict.rest.085_100", "... 0.85 to 1", 0.85, 1.0);
-    add_right("verdict.rest.100_115", "... 1 to 1.15", 1.0, 1.15);
-    add_right("verdict.rest.above_115", "... above 1.15", 1.15, kMany);
-    add_said("verdict.rest.false_reshoot", "at rest, 0.8 or less, complete: called reshoot",
-             "complete", "reshoot", [](double ratio) { return ratio <= 0.8; });
-    add_said("verdict.rest.false_complete", "at rest, 1.3 or more, reshoot: called complete",
-             "reshoot", "complete", [](double ratio) { return ratio >= 1.3; });
-    add("verdict.rest.false_warning", "at rest and complete, with a false warning", Unit::share,
+    add_right("verdict.rest.below_085", "at rest: widest step below 0.85", 0.0, 0.85);
+    add_right("verdict.rest.085_100", "at rest: 0.85 to 1 of the allowed", 0.85, 1.0);
+    add_right("verdict.rest.100_115", "at rest: 1 to 1.15", 1.0, 1.15);
+    add_right("verdict.rest.above_115", "at rest: above 1.15", 1.15, kMany);
+    add_said("verdict.rest.false_reshoot", "0.8 or less, called reshoot", "complete", "reshoot",
+             [](double ratio) { return ratio <= 0.8; });
+    add_said("verdict.rest.false_complete", "1.3 or more, called complete", "reshoot", "complete",
+             [](double ratio) { return ratio >= 1.3; });
+    add("verdict.rest.false_warning", "complete, with a false warning", Unit::share,
         [](const Side& side) {
           return share_of(
               side,
@@ -549,8 +548,7 @@ class Rows {
     for (std::size_t i = 0; i + 1 < kSureEdges.size(); ++i) {
       const double low = kSureEdges[i], high = kSureEdges[i + 1];
       add(fmt::format("gap.sure.{:.0f}_{:.0f}", 100.0 * low, 100.0 * std::min(high, 1.0)),
-          fmt::format("gaps told with {:.2f} to {:.2f}: that are so wide", low,
-                      std::min(high, 1.0)),
+          fmt::format("gaps told with {:.2f} to {:.2f}: are so", low, std::min(high, 1.0)),
           Unit::share, [&](const Side& side) {
             std::size_t n = 0, wide = 0;
             for (const BurstScore* s : side.scores)
