@@ -309,16 +309,19 @@ void cut_beyond(std::vector<TileRole>& roles, const Field& field, double edge, d
   for (std::size_t i = kept; i < beyond.size(); ++i) roles[beyond[i]] = TileRole::apart;
 }
 
-/// A drop, say: small, and most of what lies around it is perch.
-bool lies_on_perch(const std::vector<TileRole>& roles, const Field& field, const Tiles& piece) {
+/// A drop, say, or a hair: small, and most of what lies around it is perch.
+/// @param is_perch, is_other of a tile
+template <class IsPerch, class IsOther>
+bool lies_on_perch(const Field& field, const Tiles& piece, const IsPerch& is_perch,
+                   const IsOther& is_other) {
   constexpr std::size_t kLargest = 30;  // tiles
   if (piece.size() > kLargest) return false;
   std::size_t perch = 0, other = 0;
   for (const std::size_t t : piece)
     field.around(t, kLinkTiles, [&](std::size_t n) {
       if (std::ranges::find(piece, n) != piece.end()) return;
-      if (roles[n] == TileRole::perch) ++perch;
-      if (roles[n] == TileRole::subject) ++other;
+      if (is_perch(n)) ++perch;
+      if (is_other(n)) ++other;
     });
   return perch > 2 * other;
 }
@@ -352,13 +355,29 @@ bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
     ++perch;
   }
   for (const Tiles& piece : field.pieces(beyond)) {
-    const bool runs_out = lies_on_perch(roles, field, piece) ||
-                          (field.reaches_border(piece) && field.thick(piece).empty());
+    const bool runs_out =
+        lies_on_perch(
+            field, piece, [&](std::size_t t) { return roles[t] == TileRole::perch; },
+            [&](std::size_t t) { return roles[t] == TileRole::subject; }) ||
+        (field.reaches_border(piece) && field.thick(piece).empty());
     if (piece.size() >= kPiece && !runs_out) continue;
     if (runs_out) perch += piece.size();
     for (const std::size_t t : piece) roles[t] = runs_out ? TileRole::perch : TileRole::stray;
   }
   return perch >= kPiece;
+}
+
+/// Drops and hairs on the perch are no animal.
+void take_what_lies_on_it(std::vector<bool>& on_surface, const std::vector<TileRole>& roles,
+                          const Field& field) {
+  std::vector<bool> rest(roles.size());
+  for (std::size_t t = 0; t < roles.size(); ++t)
+    rest[t] = roles[t] == TileRole::subject && !on_surface[t];
+  for (const Tiles& piece : field.pieces(rest))
+    if (lies_on_perch(
+            field, piece, [&](std::size_t t) { return on_surface[t]; },
+            [&](std::size_t t) { return rest[t]; }))
+      for (const std::size_t t : piece) on_surface[t] = true;
 }
 
 std::vector<double> positions_of(const std::vector<TileRole>& roles, const Field& field,
@@ -415,6 +434,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
                                          low - blur_limit_px, -1.0, options);
     result.perch_high = drop_perch_beyond(result.roles, field, surfaces, on_surface,
                                           high + blur_limit_px, 1.0, options);
+    take_what_lies_on_it(on_surface, result.roles, field);
     // The perch counts within the animal's own depth: there it is what the animal stands on.
     std::vector<double> animal;
     std::size_t all = 0;
