@@ -87,11 +87,12 @@ struct TurnSeen {
   double blur_limit_px = 2.0;
 };
 
-/// A frame is on the subject when 1 % of its tiles lie within the blur limit of it: of the ground
-/// truth's pixels it is 0.5 % (bench/accuracy), but tiles are placed with some scatter, and their
-/// tails reach farther. The way over dark frames is shared equally, as DESIGN has it; so is that
-/// over frames that are not usable or swayed in depth, as far as their positions let it. Where the
-/// clock says that frames are lost, those take a share too: the step is the one at the burst's
+/// A step counts whose two frames are on the subject, or which goes over 1 % of it that neither
+/// shows. A frame is on the subject when 1 % of its tiles lie within the blur limit of it: of the
+/// ground truth's pixels it is 0.5 % (bench/accuracy), but tiles are placed with some scatter, and
+/// their tails reach farther. The way over dark frames is shared equally, as DESIGN has it; so is
+/// that over frames that are not usable or swayed in depth, as far as their positions let it. Where
+/// the clock says that frames are lost, those take a share too: the step is the one at the burst's
 /// rate.
 [[nodiscard]] RingAdvice advise(const TurnSeen& seen);
 

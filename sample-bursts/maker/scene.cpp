@@ -333,11 +333,23 @@ void finish(const SceneFrame& frame, Scene& scene) {
     scene.tiles[t].shrink_to_fit();
   });
   scene.interior = interior_of(scene);
-  scene.subject_q_px.clear();
-  for (const Seen& s : seen_in(frame, scene)) {
-    if (s.subject) scene.subject_q_px.push_back(s.q_px);
+  std::vector<float>& subject = scene.subject_q_px;
+  subject.clear();
+  const std::vector<Seen> seen = seen_in(frame, scene);
+  for (const Seen& s : seen) {
+    if (s.subject) subject.push_back(s.q_px);
   }
-  std::ranges::sort(scene.subject_q_px);
+  std::ranges::sort(subject);
+  if (subject.empty()) return;
+  // What the animal stands on, as far as its own depth goes.
+  const auto at = [&](double share) {
+    return subject[static_cast<std::size_t>(share * static_cast<double>(subject.size() - 1))];
+  };
+  const float far = at(kSubjectEnds), near = at(1.0 - kSubjectEnds);
+  for (const Seen& s : seen) {
+    if (!s.subject && s.q_px >= far && s.q_px <= near) subject.push_back(s.q_px);
+  }
+  std::ranges::sort(subject);
 }
 
 }  // namespace ringsweep::maker

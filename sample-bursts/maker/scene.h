@@ -87,6 +87,9 @@ struct Veil {
   float q_px = 0.0F;
 };
 
+/// Share of the subject left out at each end of its depth.
+inline constexpr double kSubjectEnds = 0.005;
+
 struct Scene {
   static constexpr int kTile = 64;  ///< fragments are kept in square tiles of the raster
 
@@ -97,7 +100,8 @@ struct Scene {
   std::vector<std::vector<Fragment>> tiles;  ///< each from far to near
   Veil background;
   Veil front;
-  std::vector<float> subject_q_px;  ///< of every raster pixel that shows the subject, rising
+  /// Of every raster pixel that shows the subject, rising; and of the perch within its depth.
+  std::vector<float> subject_q_px;
   cv::Mat interior;                 ///< CV_32FC1, raster px to the nearest edge of what is in front
 };
 

@@ -113,8 +113,8 @@ Reckoning::Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, 
     middle_ref_px_ = focused_q_px(o, std::sqrt(v_min * v_max));
   }
   for (const float q : sight.subject_q_px) subject_.push_back(at_middle(q));
-  far_px_ = quantile(subject_, 0.005);
-  near_px_ = quantile(subject_, 0.995);
+  far_px_ = quantile(subject_, kSubjectEnds);
+  near_px_ = quantile(subject_, 1.0 - kSubjectEnds);
   for (std::size_t k = 0; k < plans.size(); ++k) {
     ring_.push_back(at_middle(plans[k].ref_q_px));
     q_.push_back(ring_.back() - sway_px(k));

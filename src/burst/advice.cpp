@@ -68,8 +68,15 @@ class Turn {
   /// Whether the frame shows where the ring stood.
   [[nodiscard]] bool shows(std::size_t k) const { return ring_[k].has_value(); }
   [[nodiscard]] bool on_subject(double q) const {
-    const auto from = std::ranges::lower_bound(subject_, q - seen_.blur_limit_px);
-    const auto to = std::ranges::upper_bound(subject_, q + seen_.blur_limit_px);
+    return much_between(q - seen_.blur_limit_px, q + seen_.blur_limit_px);
+  }
+  /// A step over subject that neither frame shows is the one that matters most.
+  [[nodiscard]] bool across_subject(double a, double b) const {
+    return much_between(std::min(a, b) + seen_.blur_limit_px, std::max(a, b) - seen_.blur_limit_px);
+  }
+  [[nodiscard]] bool much_between(double low, double high) const {
+    const auto from = std::ranges::lower_bound(subject_, low);
+    const auto to = std::ranges::upper_bound(subject_, high);
     return to > from &&
            static_cast<double>(to - from) >= kOnSubject * static_cast<double>(subject_.size());
   }
@@ -143,7 +150,8 @@ std::vector<Leg> Turn::legs() const {
       leg.way_px = *ring_[k] - *ring_[*before];
       leg.sd_px = std::sqrt(difference_variance_px2(seen_.focus, *before, k));
       leg.step.step_px = std::abs(leg.way_px) / static_cast<double>(k - *before);
-      leg.on_subject = on_subject(*ring_[*before]) && on_subject(*ring_[k]);
+      leg.on_subject = (on_subject(*ring_[*before]) && on_subject(*ring_[k])) ||
+                       across_subject(*ring_[*before], *ring_[k]);
       leg.still =
           std::abs(leg.way_px) < kStandsStill * allowed_px_ &&
           std::abs(leg.way_px) <= 2.0 * std::hypot(a.sd_px.value_or(0.0), b.sd_px.value_or(0.0));

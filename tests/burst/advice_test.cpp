@@ -74,6 +74,13 @@ TEST(Advice, StepsOverAirDoNotCountAndItsFramesAreCounted) {
   EXPECT_DOUBLE_EQ(a.sweeps[0].turn_px, 6.0);
 }
 
+TEST(Advice, AStepOverSubjectThatNeitherFrameShowsCounts) {
+  // From -8 to 2 px: all of the subject lies farther than 2 px from both.
+  const RingAdvice a = Made({-12, -8, 2, 5}, evenly(-5, -1, 41)).advice();
+  EXPECT_DOUBLE_EQ(a.largest_step_px, 10.0);
+  EXPECT_DOUBLE_EQ(a.turn_factor.value_or(0), 0.3);
+}
+
 TEST(Advice, FramesForTheSameTurnAreThoseOnTheSubjectOverTheTurnFactor) {
   // DESIGN section 7: frames of the sweep on the subject over turn_factor. 8 frames of 4 px, 3 px
   // aimed at: 8 / 0.75 = 10.67.
