@@ -1,6 +1,5 @@
 #include "ringsweep/analyse.h"
 
-#include <tbb/parallel_for.h>
 #include <tbb/parallel_pipeline.h>
 #include <tbb/task_arena.h>
 
@@ -8,8 +7,6 @@
 #include <atomic>
 #include <cmath>
 #include <limits>
-#include <map>
-#include <mutex>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <stdexcept>
@@ -17,82 +14,30 @@
 #include <utility>
 
 #include "burst/lens_blur.h"
+#include "first_look.h"
+#include "majority.h"
 #include "ringsweep/bands.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/frame_name.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
-#include "ringsweep/scenes.h"
 #include "ringsweep/subject.h"
 #include "ringsweep/sweeps.h"
 #include "ringsweep/thin_lens.h"
 #include "ringsweep/upright.h"
 #include "sweeps_apart.h"
+#include "telling.h"
 
 namespace ringsweep {
 namespace {
 
-constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
-constexpr double kSmallEnoughPx = 6e6;   // pictures up to this size are measured as they are
+constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
 constexpr std::size_t kKeptBytes = 320U << 20U;  // of pictures kept for a second look
 constexpr double kGreenMm = 0.00055;             // wavelength for the quarter-wave blur
 
 /// A movement is known no better than this: on real stacks shot from a stand, where nothing shakes,
 /// up to 2.4 px are read, and no frame is to be thrown away for that. Beyond the blur limit, px.
 constexpr double kShakeErrorPx = 1.0;
-
-/// Progress said stop; thrown from wherever that was noticed, caught in analyse().
-struct Stopped {};
-
-/// Tells how far the work is, one call at a time, from any thread.
-class Telling {
- public:
-  explicit Telling(const Progress& progress) : progress_(progress) {}
-
-  void tell(const char* stage, std::size_t done, std::size_t total) {
-    const std::scoped_lock lock(mutex_);
-    stage_ = stage, done_ = done, total_ = total;
-    ask();
-  }
-  void one_more() {
-    const std::scoped_lock lock(mutex_);
-    ++done_;
-    ask();
-  }
-  /// Nothing new, but maybe it is to stop.
-  void again() {
-    const std::scoped_lock lock(mutex_);
-    ask();
-  }
-  /// Shares work out among the threads, as stages ask for it.
-  [[nodiscard]] ForEach for_each() {
-    return [this](std::size_t n, const std::function<void(std::size_t)>& body) {
-      tbb::parallel_for(std::size_t{0}, n, [&](std::size_t i) {
-        again();
-        body(i);
-      });
-    };
-  }
-
- private:
-  void ask() {
-    if (!stopped_ && progress_) stopped_ = !progress_(stage_, done_, total_);
-    if (stopped_) throw Stopped();
-  }
-
-  const Progress& progress_;
-  std::mutex mutex_;
-  const char* stage_ = "looking";
-  std::size_t done_ = 0;
-  std::size_t total_ = 0;
-  bool stopped_ = false;
-};
-
-int thumbnail_reduction(cv::Size full) {
-  int reduction = 1;
-  while (reduction < 8 && full.area() / (reduction * reduction) > kThumbnailPx) reduction *= 2;
-  return reduction;
-}
 
 /// The working scale: the blur limit stays at least one working px, small pictures stay whole.
 int working_reduction(cv::Size full, double blur_limit_px) {
@@ -108,92 +53,10 @@ int working_reduction(cv::Size full, double blur_limit_px) {
 /// and there would be too many.
 int tile_edge(cv::Size working) { return working.area() <= 2.5e6 ? 8 : 16; }
 
-/// What the first look at a frame leaves behind.
-struct FirstLook {
-  std::optional<LightGrid> light;
-  Thumbnail thumbnail;
-  cv::Size full_size;
-  double full_px_per_px = 1.0;
-  std::string problem;
-  bool other_picture = false;  // of something else than the burst
-};
-
-FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
-  FirstLook result;
-  const Result<LinearFrame> picture = read(frame, reduction);
-  if (!picture) {
-    result.problem = one_line(picture.error());
-    return result;
-  }
-  result.light = measure_light(picture->luminance, picture->clipped);
-  // The floor follows the frame's own light, so that a dim frame looks like a lit one.
-  const double floor = std::max(1e-4, 0.05 * cv::mean(picture->luminance)[0]);
-  result.thumbnail = make_thumbnail(picture->luminance, floor);
-  result.full_size = picture->full_size;
-  result.full_px_per_px = picture->full_px_per_px;
-  return result;
-}
-
-/// Opens every frame once, small.
-std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
-                                   Telling& telling) {
-  std::vector<FirstLook> looks(frames.size());
-  cv::Size size;
-  for (const FrameRef& f : frames)
-    if (f.full_size) size = *f.full_size;
-  if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
-    for (const FrameRef& f : frames) {
-      telling.tell("looking", 0, frames.size());
-      const auto picture = read(f, 8);
-      if (!picture) continue;
-      size = picture->full_size;
-      break;
-    }
-  }
-  const int reduction = thumbnail_reduction(size);
-  telling.tell("looking", 0, frames.size());
-  telling.for_each()(frames.size(), [&](std::size_t k) {
-    looks[k] = look(frames[k], read, reduction);
-    telling.one_more();
-  });
-  return looks;
-}
-
-/// Most frequent value, the first of several.
-template <class T, class Less = std::less<T>>
-T majority(const std::vector<T>& values, Less less = {}) {
-  std::map<T, std::size_t, Less> count(less);
-  for (const T& v : values) ++count[v];
-  T best = values.front();
-  for (const T& v : values)
-    if (count[v] > count[best]) best = v;
-  return best;
-}
-
 cv::Point2d center_of(cv::Size size) { return {(size.width - 1) / 2.0, (size.height - 1) / 2.0}; }
 
 bool smaller(const cv::Size& a, const cv::Size& b) {
   return a.width != b.width ? a.width < b.width : a.height < b.height;
-}
-
-/// Frames whose exposure time, f-number or ISO differ from most of the burst's own: test shots.
-std::vector<bool> other_settings(const std::vector<FrameRef>& frames,
-                                 const std::vector<FirstLook>& looks) {
-  using Key = std::array<double, 3>;
-  std::vector<Key> keys;
-  for (const FrameRef& f : frames)
-    keys.push_back({f.settings.exposure_time_s.value_or(0.0), f.settings.f_number.value_or(0.0),
-                    f.settings.iso.value_or(0.0)});
-  std::vector<Key> own;
-  for (std::size_t k = 0; k < frames.size(); ++k)
-    if (!looks[k].other_picture) own.push_back(keys[k]);
-  const Key usual = majority(own);
-  std::vector<bool> other(frames.size());
-  for (std::size_t k = 0; k < frames.size(); ++k)
-    for (std::size_t i = 0; i < usual.size(); ++i)
-      other[k] = other[k] || (keys[k][i] > 0.0 && usual[i] > 0.0 &&
-                              std::abs(std::log2(keys[k][i] / usual[i])) > 0.2);
-  return other;
 }
 
 /// What alike() needs of thumbnails, a few hundred px each.
@@ -202,36 +65,6 @@ std::vector<Thumbnail> coarse_levels(std::vector<Thumbnail> thumbnails) {
   for (Thumbnail& t : thumbnails)
     if (std::ssize(t.levels) > kLevels) t.levels.erase(t.levels.begin(), t.levels.end() - kLevels);
   return thumbnails;
-}
-
-/// A burst as it was found, or a part of one, and what the first look left.
-struct BurstPart {
-  Burst burst;
-  std::vector<FirstLook> looks;
-};
-
-/// Parts a burst where something else was shot.
-std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> looks,
-                                     const ForEach& for_each) {
-  std::vector<Thumbnail> thumbnails;
-  std::vector<std::optional<LightGrid>> light;
-  for (const FirstLook& l : looks) {
-    thumbnails.push_back(l.thumbnail);
-    light.push_back(l.light);
-  }
-  const std::vector<SceneNumber> scenes = find_scenes(thumbnails, light, {}, for_each);
-  std::vector<BurstPart> parts;
-  for (const SceneRange& range : split_by_scene(scenes)) {
-    BurstPart& part = parts.emplace_back();
-    part.burst.folder = burst.folder;
-    for (std::size_t k = range.first; k <= range.last; ++k) {
-      part.burst.frames.push_back(burst.frames[k]);
-      part.looks.push_back(std::move(looks[k]));
-      part.looks.back().other_picture = scenes[k] && scenes[k] != range.scene;
-    }
-  }
-  if (parts.empty()) parts.push_back({burst, {}});
-  return parts;
 }
 
 /// All stages but the first look of one burst, in the order of the design.

@@ -1,0 +1,106 @@
+#include "first_look.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <utility>
+
+#include "majority.h"
+#include "ringsweep/scenes.h"
+
+namespace ringsweep {
+namespace {
+
+constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
+
+int thumbnail_reduction(cv::Size full) {
+  int reduction = 1;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kThumbnailPx) reduction *= 2;
+  return reduction;
+}
+
+FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
+  FirstLook result;
+  const Result<LinearFrame> picture = read(frame, reduction);
+  if (!picture) {
+    result.problem = one_line(picture.error());
+    return result;
+  }
+  result.light = measure_light(picture->luminance, picture->clipped);
+  // The floor follows the frame's own light, so that a dim frame looks like a lit one.
+  const double floor = std::max(1e-4, 0.05 * cv::mean(picture->luminance)[0]);
+  result.thumbnail = make_thumbnail(picture->luminance, floor);
+  result.full_size = picture->full_size;
+  result.full_px_per_px = picture->full_px_per_px;
+  return result;
+}
+
+}  // namespace
+
+std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
+                                   Telling& telling) {
+  std::vector<FirstLook> looks(frames.size());
+  cv::Size size;
+  for (const FrameRef& f : frames)
+    if (f.full_size) size = *f.full_size;
+  if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
+    for (const FrameRef& f : frames) {
+      telling.tell("looking", 0, frames.size());
+      const auto picture = read(f, 8);
+      if (!picture) continue;
+      size = picture->full_size;
+      break;
+    }
+  }
+  const int reduction = thumbnail_reduction(size);
+  telling.tell("looking", 0, frames.size());
+  telling.for_each()(frames.size(), [&](std::size_t k) {
+    looks[k] = look(frames[k], read, reduction);
+    telling.one_more();
+  });
+  return looks;
+}
+
+std::vector<bool> other_settings(const std::vector<FrameRef>& frames,
+                                 const std::vector<FirstLook>& looks) {
+  using Key = std::array<double, 3>;
+  std::vector<Key> keys;
+  for (const FrameRef& f : frames)
+    keys.push_back({f.settings.exposure_time_s.value_or(0.0), f.settings.f_number.value_or(0.0),
+                    f.settings.iso.value_or(0.0)});
+  std::vector<Key> own;
+  for (std::size_t k = 0; k < frames.size(); ++k)
+    if (!looks[k].other_picture) own.push_back(keys[k]);
+  const Key usual = majority(own);
+  std::vector<bool> other(frames.size());
+  for (std::size_t k = 0; k < frames.size(); ++k)
+    for (std::size_t i = 0; i < usual.size(); ++i)
+      other[k] = other[k] || (keys[k][i] > 0.0 && usual[i] > 0.0 &&
+                              std::abs(std::log2(keys[k][i] / usual[i])) > 0.2);
+  return other;
+}
+
+std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> looks,
+                                     const ForEach& for_each) {
+  std::vector<Thumbnail> thumbnails;
+  std::vector<std::optional<LightGrid>> light;
+  for (const FirstLook& l : looks) {
+    thumbnails.push_back(l.thumbnail);
+    light.push_back(l.light);
+  }
+  const std::vector<SceneNumber> scenes = find_scenes(thumbnails, light, {}, for_each);
+  std::vector<BurstPart> parts;
+  for (const SceneRange& range : split_by_scene(scenes)) {
+    BurstPart& part = parts.emplace_back();
+    part.burst.folder = burst.folder;
+    for (std::size_t k = range.first; k <= range.last; ++k) {
+      part.burst.frames.push_back(burst.frames[k]);
+      part.looks.push_back(std::move(looks[k]));
+      part.looks.back().other_picture = scenes[k] && scenes[k] != range.scene;
+    }
+  }
+  if (parts.empty()) parts.push_back({burst, {}});
+  return parts;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,45 @@
+#pragma once
+/// First look: every frame of a burst opened once, small -> light, thumbnail, size; and what of the
+/// burst shows the same.
+
+#include <opencv2/core.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "ringsweep/analyse.h"
+#include "ringsweep/exposure.h"
+#include "ringsweep/registration.h"
+#include "telling.h"
+
+namespace ringsweep {
+
+/// What the first look at a frame leaves behind.
+struct FirstLook {
+  std::optional<LightGrid> light;
+  Thumbnail thumbnail;
+  cv::Size full_size;
+  double full_px_per_px = 1.0;
+  std::string problem;
+  bool other_picture = false;  // of something else than the burst
+};
+
+/// Opens every frame once, small.
+[[nodiscard]] std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames,
+                                                 const ReadFrame& read, Telling& telling);
+
+/// Frames whose exposure time, f-number or ISO differ from most of the burst's own: test shots.
+[[nodiscard]] std::vector<bool> other_settings(const std::vector<FrameRef>& frames,
+                                               const std::vector<FirstLook>& looks);
+
+/// A burst as it was found, or a part of one, and what the first look left.
+struct BurstPart {
+  Burst burst;
+  std::vector<FirstLook> looks;
+};
+
+/// Parts a burst where something else was shot.
+[[nodiscard]] std::vector<BurstPart> part_by_scene(const Burst& burst, std::vector<FirstLook> looks,
+                                                   const ForEach& for_each);
+
+}  // namespace ringsweep
