@@ -51,7 +51,8 @@ struct SubjectOptions {
       6.0;                 ///< beyond an end, what lies this far behind empty depth is no subject
   double reach_px = 14.0;  ///< farther beyond an end, blur is too strong to tell a depth
   int border_tiles = 2;    ///< so near to what not all frames see, a piece runs out of the picture
-  double plane_px = 1.2;   ///< a perch keeps this close to its plane
+  double plane_px = 1.2;   ///< a perch keeps this close to its plane,
+  double plane_share = 0.04;  ///< or this share of the sweep: a seed-head is thick
   double plane_extent = 0.4;  ///< of the picture's width or height that a plane must span
   int plane_trials = 400;
   unsigned seed = 1;

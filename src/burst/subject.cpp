@@ -193,7 +193,9 @@ struct Surface {
 
 class Planes {
  public:
-  Planes(const Field& field, const SubjectOptions& options) : field_(field), options_(options) {}
+  /// @param off_px a perch keeps this close to its plane
+  Planes(const Field& field, const SubjectOptions& options, double off_px)
+      : field_(field), options_(options), off_px_(off_px) {}
 
   [[nodiscard]] std::vector<Surface> find(std::vector<bool> left) const {
     std::mt19937 random(options_.seed);
@@ -216,7 +218,7 @@ class Planes {
   [[nodiscard]] Tiles on(const Plane& plane, const Tiles& tiles) const {
     Tiles result;
     for (const std::size_t t : tiles)
-      if (plane.off_px(field_.tile(t), field_.q(t)) < options_.plane_px) result.push_back(t);
+      if (plane.off_px(field_.tile(t), field_.q(t)) < off_px_) result.push_back(t);
     return result;
   }
 
@@ -270,6 +272,7 @@ class Planes {
 
   const Field& field_;
   const SubjectOptions& options_;
+  const double off_px_;
 };
 
 /// The usable frames' outermost positions.
@@ -309,6 +312,23 @@ void cut_beyond(std::vector<TileRole>& roles, const Field& field, double edge, d
   for (std::size_t i = kept; i < beyond.size(); ++i) roles[beyond[i]] = TileRole::apart;
 }
 
+/// What runs out of the picture.
+struct Perch {
+  std::vector<Surface> surfaces{};
+  std::vector<bool> holds{};  ///< of each tile: on a surface or a band
+  double off_px = 0.0;        ///< it keeps this close to its planes
+
+  /// Beside a surface it bends a little; elsewhere its plane goes on through thin air.
+  [[nodiscard]] bool is_beside(std::size_t t, const Field& field) const {
+    bool beside = false;
+    field.around(t, kLinkTiles, [&](std::size_t other) { beside = beside || holds[other]; });
+    return beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
+             return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * off_px &&
+                    !std::ranges::binary_search(s.thick, t);
+           });
+  }
+};
+
 /// A drop, say, or a hair: small, and most of what lies around it is perch.
 /// @param is_perch, is_other of a tile
 template <class IsPerch, class IsOther>
@@ -330,24 +350,14 @@ bool lies_on_perch(const Field& field, const Tiles& piece, const IsPerch& is_per
 /// tiles on or beside a perch's plane, then pieces that reach the border and are no thicker
 /// elsewhere.
 /// @return whether there is a perch
-bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
-                       const std::vector<Surface>& surfaces, const std::vector<bool>& on_surface,
+bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field, const Perch& found,
                        double edge, double direction, const SubjectOptions& options) {
   std::vector<bool> beyond(roles.size());
   std::size_t perch = 0;
   for (std::size_t t = 0; t < roles.size(); ++t) {
     const double out = direction * (field.q(t) - edge);
     if (roles[t] != TileRole::subject || out <= 0.0 || out > options.reach_px) continue;
-    bool beside = on_surface[t];
-    if (!beside) {
-      // Beside a surface it bends a little; elsewhere its plane goes on through thin air.
-      field.around(t, kLinkTiles, [&](std::size_t other) { beside = beside || on_surface[other]; });
-      beside = beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
-                 return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * options.plane_px &&
-                        !std::ranges::binary_search(s.thick, t);
-               });
-    }
-    if (!beside) {
+    if (!found.holds[t] && !found.is_beside(t, field)) {
       beyond[t] = true;
       continue;
     }
@@ -367,17 +377,23 @@ bool drop_perch_beyond(std::vector<TileRole>& roles, const Field& field,
   return perch >= kPiece;
 }
 
-/// Drops and hairs on the perch are no animal.
-void take_what_lies_on_it(std::vector<bool>& on_surface, const std::vector<TileRole>& roles,
-                          const Field& field) {
-  std::vector<bool> rest(roles.size());
-  for (std::size_t t = 0; t < roles.size(); ++t)
-    rest[t] = roles[t] == TileRole::subject && !on_surface[t];
+/// The perch with drops and hairs on it: no animal.
+std::vector<bool> with_what_lies_on_it(const Perch& perch, const std::vector<TileRole>& roles,
+                                       const Field& field) {
+  std::vector<bool> whole = perch.holds, rest(roles.size());
+  for (std::size_t t = 0; t < roles.size(); ++t) {
+    if (roles[t] != TileRole::subject || perch.holds[t]) continue;
+    rest[t] = true;
+  }
+  std::vector<Tiles> small;
   for (const Tiles& piece : field.pieces(rest))
     if (lies_on_perch(
-            field, piece, [&](std::size_t t) { return on_surface[t]; },
+            field, piece, [&](std::size_t t) { return whole[t]; },
             [&](std::size_t t) { return rest[t]; }))
-      for (const std::size_t t : piece) on_surface[t] = true;
+      small.push_back(piece);
+  for (const Tiles& piece : small)
+    for (const std::size_t t : piece) whole[t] = true;
+  return whole;
 }
 
 std::vector<double> positions_of(const std::vector<TileRole>& roles, const Field& field,
@@ -422,26 +438,27 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
   const auto [low, high] = *range;
   bool all_perch = false;
   if (wish.mask.empty()) {
-    const std::vector<Surface> surfaces = Planes(field, options).find(supported);
-    std::vector<bool> on_surface(supported.size());
-    for (const Surface& s : surfaces)
-      for (const std::size_t t : s.tiles) on_surface[t] = true;
+    Perch perch{.holds = std::vector<bool>(supported.size()),
+                .off_px = std::max(options.plane_px, options.plane_share * (high - low))};
+    perch.surfaces = Planes(field, options, perch.off_px).find(supported);
+    for (const Surface& s : perch.surfaces)
+      for (const std::size_t t : s.tiles) perch.holds[t] = true;
     if (!view.bands.empty())
       for (std::size_t t = 0; t < supported.size(); ++t)
-        on_surface[t] = on_surface[t] || view.bands.at<std::uint8_t>(profiles.tiles[t].row,
-                                                                     profiles.tiles[t].col) != 0;
-    result.perch_low = drop_perch_beyond(result.roles, field, surfaces, on_surface,
-                                         low - blur_limit_px, -1.0, options);
-    result.perch_high = drop_perch_beyond(result.roles, field, surfaces, on_surface,
-                                          high + blur_limit_px, 1.0, options);
-    take_what_lies_on_it(on_surface, result.roles, field);
+        perch.holds[t] = perch.holds[t] || view.bands.at<std::uint8_t>(profiles.tiles[t].row,
+                                                                       profiles.tiles[t].col) != 0;
+    result.perch_low =
+        drop_perch_beyond(result.roles, field, perch, low - blur_limit_px, -1.0, options);
+    result.perch_high =
+        drop_perch_beyond(result.roles, field, perch, high + blur_limit_px, 1.0, options);
+    const std::vector<bool> no_animal = with_what_lies_on_it(perch, result.roles, field);
     // The perch counts within the animal's own depth: there it is what the animal stands on.
     std::vector<double> animal;
     std::size_t all = 0;
     for (std::size_t t = 0; t < supported.size(); ++t) {
       if (result.roles[t] != TileRole::subject) continue;
       ++all;
-      if (!on_surface[t]) animal.push_back(field.q(t));
+      if (!no_animal[t]) animal.push_back(field.q(t));
     }
     std::ranges::sort(animal);
     all_perch = static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all);
@@ -449,7 +466,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
       const double from = quantile_of_sorted(animal, kEndQuantile) - blur_limit_px;
       const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + blur_limit_px;
       for (std::size_t t = 0; t < supported.size(); ++t)
-        if (result.roles[t] == TileRole::subject && on_surface[t] &&
+        if (result.roles[t] == TileRole::subject && no_animal[t] &&
             (std::getenv("PERCH") || (field.q(t) < from || field.q(t) > to)))
           result.roles[t] = TileRole::perch;
     }
