@@ -410,7 +410,7 @@ struct Found {
   std::vector<std::size_t> tiles{};
   std::vector<double> course{};    ///< of each frame: 0 before, 1 at its end
   std::vector<cv::Vec2d> shift{};  ///< of each tile at the end of the course
-  std::vector<double> form{};      ///< chi squared of each
+  std::vector<Information> information{};  ///< of each
 };
 
 std::vector<double> step_course(std::size_t n, std::size_t c) {
@@ -438,12 +438,50 @@ std::size_t when(const Job& job, const Course& course, std::size_t c) {
   return (first + last) / 2;
 }
 
+/// Two steps: the frames after them, if between them and outside all stands still.
+std::optional<std::array<std::size_t, 2>> two_steps(const Course& course) {
+  constexpr double kShare = 0.97;
+  const std::size_t n = course.at.size();
+  std::vector<double> count(n + 1), sum(n + 1), squares(n + 1);  // before each frame
+  for (std::size_t k = 0; k < n; ++k) {
+    const double w = course.known[k] ? 1.0 : 0.0;
+    count[k + 1] = count[k] + w;
+    sum[k + 1] = sum[k] + w * course.at[k];
+    squares[k + 1] = squares[k] + w * course.at[k] * course.at[k];
+  }
+  const auto within = [&](std::size_t i, std::size_t j) {
+    const double c = count[j] - count[i], s = sum[j] - sum[i];
+    return c > 0.0 ? squares[j] - squares[i] - s * s / c : 0.0;
+  };
+  double least = (1.0 - kShare) * within(0, n);
+  std::optional<std::array<std::size_t, 2>> best;
+  for (std::size_t a = 1; a + 1 < n; ++a)
+    for (std::size_t b = a + 1; b < n; ++b) {
+      // Frames on both sides are needed, at the burst's ends two of them.
+      if (count[a] < 2.0 || count[b] - count[a] < 1.0 || count[n] - count[b] < 2.0) continue;
+      const double left = within(0, a) + within(a, b) + within(b, n);
+      if (left < least) least = left, best = std::array{a, b};
+    }
+  if (!best) return best;
+  // Both are jumps: between neighbours most of the way from one level to the next.
+  constexpr double kLeastJump = 0.75;
+  const auto level = [&](std::size_t i, std::size_t j) { return (sum[j] - sum[i]) / (count[j] - count[i]); };
+  const auto [a, b] = *best;
+  const std::array<double, 3> levels{level(0, a), level(a, b), level(b, n)};
+  for (const std::size_t i : {0, 1}) {
+    const std::size_t c = i == 0 ? a : b;
+    if (!course.known[c] || !course.known[c - 1]) return std::nullopt;
+    if ((course.at[c] - course.at[c - 1]) / (levels[i + 1] - levels[i]) < kLeastJump) return std::nullopt;
+  }
+  return best;
+}
+
 /// Whether a patch moved, and how; or what else looks like it.
 /// Thresholds are ours, no source: on made bursts with known movement real steps have shares of
 /// 0.87 to 1.00, jumps of 0.9 to 1.25 and explain half or more of the pictures' difference, what is
 /// no movement has one of these clearly less.
-std::optional<Found> judge(const Job& job, const Patch& patch) {
-  constexpr double kStepShare = 0.87, kLeastJump = 0.75, kMostJump = 1.35, kStepExplains = 0.45;
+std::vector<Found> judge(const Job& job, const Patch& patch) {
+  constexpr double kStepShare = 0.85, kLeastJump = 0.75, kMostJump = 1.35, kStepExplains = 0.45, kTwoStepsExplain = 0.6;
   constexpr double kDriftShare = 0.97, kDriftExplains = 0.48, kSmallDriftExplains = 0.7;
   constexpr std::size_t kFewestFrames = 2, kDriftTiles = 80, kSmallDriftTiles = 40;
   const std::size_t n = job.num_frames(), c = patch.c;
@@ -451,7 +489,7 @@ std::optional<Found> judge(const Job& job, const Patch& patch) {
   std::size_t before = 0, after = 0;
   for (std::size_t k = 0; k < n; ++k)
     if (course.known[k]) ++(k < c ? before : after);
-  if (before < kFewestFrames || after < kFewestFrames) return std::nullopt;
+  if (before < kFewestFrames || after < kFewestFrames) return {};
 
   const Fitted step = fitted(course, [&](std::size_t k) { return k < c ? 0.0 : 1.0; });
   double jump = 1.0;
@@ -470,12 +508,19 @@ std::optional<Found> judge(const Job& job, const Patch& patch) {
   if (step.share >= kStepShare && jump > kLeastJump && jump < kMostJump &&
       course.explained >= kStepExplains) {
     const std::size_t at = when(job, course, c);
-    return Found{.kind = MoveKind::stays, .c = at, .tiles = patch.tiles, .course = step_course(n, at)};
+    return {Found{.kind = MoveKind::stays, .c = at, .tiles = patch.tiles, .course = step_course(n, at)}};
   }
+  if (course.explained >= kTwoStepsExplain)
+    if (const auto two = two_steps(course)) {
+      std::vector<Found> both;
+      for (const std::size_t at : *two)
+        both.push_back({.kind = MoveKind::stays, .c = at, .tiles = patch.tiles, .course = step_course(n, at)});
+      return both;
+    }
   const bool large = patch.tiles.size() >= kDriftTiles;
   if (course.explained < (large ? kDriftExplains : kSmallDriftExplains) ||
       patch.tiles.size() < kSmallDriftTiles)
-    return std::nullopt;
+    return {};
   Fitted best;
   std::size_t begin = 0;
   for (std::size_t from = 1; from + 3 <= n; ++from) {
@@ -484,8 +529,8 @@ std::optional<Found> judge(const Job& job, const Patch& patch) {
     });
     if (drift.share > best.share) best = drift, begin = from;
   }
-  if (best.share < kDriftShare) return std::nullopt;
-  return Found{.kind = MoveKind::drifts, .c = begin, .tiles = patch.tiles, .course = drift_course(n, begin)};
+  if (best.share < kDriftShare) return {};
+  return {Found{.kind = MoveKind::drifts, .c = begin, .tiles = patch.tiles, .course = drift_course(n, begin)}};
 }
 
 /// Solves anew for the shifts of a tile, all parts that it belongs to together, and takes them off.
@@ -526,7 +571,8 @@ class Remainder {
       const auto at = 2 * static_cast<Eigen::Index>(i);
       const Eigen::Vector2d shift = x.segment<2>(at);
       members[i].part->shift[members[i].i] = {shift[0], shift[1]};
-      members[i].part->form[members[i].i] = shift.dot(a.block<2, 2>(at, at) * shift);
+      members[i].part->information[members[i].i] = {
+          .xx = a(at, at), .xy = a(at, at + 1), .yy = a(at + 1, at + 1)};
     }
     for (std::size_t p = 0; p < job.pairs.size(); ++p) {
       job.fields[p][t].shift = all_[p][t].shift;
@@ -560,11 +606,11 @@ void join(const Job& job, std::vector<Found>& parts, Found found) {
     for (const std::size_t t : found.tiles)
       if (std::ranges::find(part.tiles, t) == part.tiles.end()) part.tiles.push_back(t);
     part.shift.resize(part.tiles.size());
-    part.form.resize(part.tiles.size());
+    part.information.resize(part.tiles.size());
     return;
   }
   found.shift.resize(found.tiles.size());
-  found.form.resize(found.tiles.size());
+  found.information.resize(found.tiles.size());
   parts.push_back(std::move(found));
 }
 
@@ -594,8 +640,9 @@ std::vector<Found> search(Job& job, const MovementOptions& options, const ForEac
         if (best == nullptr || patch.score > best->score) best = &patch;
     if (best == nullptr) break;
     const Patch patch = *best;
-    if (auto found = judge(job, patch)) {
-      join(job, parts, *std::move(found));
+    const std::vector<Found> found = judge(job, patch);
+    if (!found.empty()) {
+      for (const Found& part : found) join(job, parts, part);
       for (const std::size_t t : patch.tiles) remainder.update(job, parts, t);
       for_each(n, [&](std::size_t c) {
         if (c == 0) return;
@@ -626,18 +673,73 @@ double share_sharp(const Job& job, const Found& part, std::size_t begin, std::si
   return static_cast<double>(sharp) / static_cast<double>(part.tiles.size());
 }
 
+/// What tiles did as one: a shift, a turn, a stretch, robustly. An edge alone tells only the part
+/// of its shift that is across it; its neighbours tell the rest.
+std::vector<cv::Vec2d> as_one(const Job& job, const Found& found) {
+  constexpr int kPasses = 6;
+  constexpr double kModelPx = 0.25, kModelShare = 0.1;  // how far a tile may differ from it
+  const std::size_t count = found.tiles.size();
+  std::vector<cv::Vec2d> at(count);
+  cv::Vec2d middle{};
+  for (std::size_t i = 0; i < count; ++i) {
+    const TileProfile& tile = job.profiles.tiles[found.tiles[i]];
+    at[i] = {static_cast<double>(tile.col), static_cast<double>(tile.row)};
+    middle += at[i] * (1.0 / static_cast<double>(count));
+  }
+  using Vector6 = Eigen::Matrix<double, 6, 1>;
+  using Matrix6 = Eigen::Matrix<double, 6, 6>;
+  Vector6 model = Vector6::Zero();
+  const auto row = [&](std::size_t i) {
+    Eigen::Matrix<double, 2, 6> r;
+    const double x = 0.1 * (at[i][0] - middle[0]), y = 0.1 * (at[i][1] - middle[1]);
+    r << 1, 0, x, y, 0, 0, 0, 1, 0, 0, x, y;
+    return r;
+  };
+  std::vector<Information> weights;
+  for (const Information& w : found.information) weights.push_back(w.with(1.0, 0.04 * job.px * job.px));
+  for (int pass = 0; pass < kPasses; ++pass) {
+    Matrix6 a = Matrix6::Zero();
+    Vector6 b = Vector6::Zero();
+    for (std::size_t i = 0; i < count; ++i) {
+      const Eigen::Vector2d d(found.shift[i][0], found.shift[i][1]);
+      const auto r = row(i);
+      const Eigen::Vector2d rest = d - r * model;
+      const double robust =
+          pass == 0 ? 1.0 : cauchy_weight(std::sqrt(weights[i].form({rest[0], rest[1]})));
+      const Eigen::Matrix2d w{{weights[i].xx, weights[i].xy}, {weights[i].xy, weights[i].yy}};
+      a += robust * r.transpose() * w * r;
+      b += robust * r.transpose() * (w * d);
+    }
+    // Where few tiles say little of a turn there is none: a hundredth of a shift's information.
+    for (int i = 2; i < 6; ++i) a(i, i) += 0.01 * (a(0, 0) + a(1, 1));
+    a.diagonal().array() += 1e-9 * a.trace() + 1e-12;
+    model = a.ldlt().solve(b);
+  }
+  std::vector<cv::Vec2d> shift(count);
+  for (std::size_t i = 0; i < count; ++i) {
+    const Eigen::Vector2d m = row(i) * model;
+    const cv::Vec2d expected(m[0], m[1]);
+    const double sd = kModelPx * job.px + kModelShare * cv::norm(expected), prior = 1.0 / (sd * sd);
+    const Information& w = found.information[i];
+    const Information sum{.xx = w.xx + prior, .xy = w.xy, .yy = w.yy + prior};
+    shift[i] = sum.solve(w.times(found.shift[i]) + prior * expected);
+  }
+  return shift;
+}
+
 MovedPart described(const Job& job, const Found& found, const MovementOptions& options) {
   constexpr double kShare = 0.9, kConflictShare = 0.05;
   MovedPart part{.kind = found.kind, .frame = job.order[found.c], .tiles = found.tiles};
   const double edge = job.profiles.grid.tile_px;
+  const std::vector<cv::Vec2d> shift = as_one(job, found);
   std::vector<double> lengths, errors;
   for (std::size_t i = 0; i < found.tiles.size(); ++i) {
-    const double length = cv::norm(found.shift[i]);
-    lengths.push_back(length);
-    errors.push_back(length / std::sqrt(std::max(1e-9, found.form[i])));
+    lengths.push_back(cv::norm(shift[i]));
+    const double information = found.information[i].form(shift[i]);
+    errors.push_back(cv::norm(shift[i]) / std::sqrt(std::max(1e-9, information)) * cv::norm(shift[i]) / std::max(1e-9, cv::norm(shift[i])));
     // What is compared is midway between both places.
     const TileProfile& tile = job.profiles.tiles[found.tiles[i]];
-    const cv::Vec2d half = found.shift[i] * (0.5 / job.profiles.full_px_per_px);
+    const cv::Vec2d half = shift[i] * (0.5 / job.profiles.full_px_per_px);
     const cv::Rect2d box(tile.col * edge + half[0], tile.row * edge + half[1], edge, edge);
     part.box_px = i == 0 ? box : (part.box_px | box);
   }

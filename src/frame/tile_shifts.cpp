@@ -16,6 +16,8 @@ constexpr int kCellPx = 8;           // of every level; a window is 3 x 3 cells
 constexpr double kSmoothPx = 1.0;    // Gaussian before all: gradients of what is sampled well
 constexpr double kBaseVariance = 1.2;  // that it has then, px^2: the picture's own edge and this
 constexpr double kSharpestBlurPx = 5.0;  // of a tile compared at level 0; twice that each level up
+constexpr double kMostBlurPx = kSharpestBlurPx * (1 << (kShiftLevels - 1));
+constexpr double kAlikeBlurPx = 10.0;  // the same where both are blurred nearly alike
 /// Neighbouring px are alike after smoothing: so many tell as much as one.
 constexpr double kPxPerSample = 4.0 * CV_PI * kSmoothPx * kSmoothPx;
 
@@ -293,7 +295,9 @@ int level_for(double blur_a_px, double blur_b_px) {
   for (int level = 0; level < kShiftLevels; ++level) {
     const double factor = 1 << level;
     const double base = kBaseVariance * factor * factor + least * least / 16.0;
-    if (most <= kSharpestBlurPx * factor && apart <= base) return level;
+    const double reach_px = apart <= 0.5 * base ? std::min(kAlikeBlurPx * factor, kMostBlurPx)
+                                                : kSharpestBlurPx * factor;
+    if (most <= reach_px && apart <= base) return level;
   }
   return -1;
 }
