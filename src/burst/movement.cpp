@@ -483,7 +483,7 @@ std::optional<std::array<std::size_t, 2>> two_steps(const Course& course) {
 std::vector<Found> judge(const Job& job, const Patch& patch) {
   constexpr double kStepShare = 0.85, kLeastJump = 0.75, kMostJump = 1.35, kStepExplains = 0.45, kTwoStepsExplain = 0.6;
   constexpr double kDriftShare = 0.97, kDriftExplains = 0.48, kSmallDriftExplains = 0.7;
-  constexpr std::size_t kFewestFrames = 2, kDriftTiles = 80, kSmallDriftTiles = 40;
+  constexpr std::size_t kFewestFrames = 2, kTwoStepsTiles = 10, kDriftTiles = 80, kSmallDriftTiles = 40;
   const std::size_t n = job.num_frames(), c = patch.c;
   const Course course = course_of(job, patch);
   std::size_t before = 0, after = 0;
@@ -510,7 +510,7 @@ std::vector<Found> judge(const Job& job, const Patch& patch) {
     const std::size_t at = when(job, course, c);
     return {Found{.kind = MoveKind::stays, .c = at, .tiles = patch.tiles, .course = step_course(n, at)}};
   }
-  if (course.explained >= kTwoStepsExplain)
+  if (course.explained >= kTwoStepsExplain && patch.tiles.size() >= kTwoStepsTiles)
     if (const auto two = two_steps(course)) {
       std::vector<Found> both;
       for (const std::size_t at : *two)

@@ -122,8 +122,9 @@ struct CellGrid {
   }
 };
 
+/// @param wanted  CV_8UC1, a px a cell: only windows about these are needed.
 CellGrid cell_moments(const cv::Mat& a, const cv::Mat& b, const cv::Mat& mask_a,
-                      const cv::Mat& mask_b) {
+                      const cv::Mat& mask_b, const cv::Mat& wanted) {
   CellGrid grid{.rows = a.rows / kCellPx, .cols = a.cols / kCellPx, .cells = {}};
   grid.cells.assign(static_cast<std::size_t>(grid.rows) * static_cast<std::size_t>(grid.cols), {});
   cv::Mat sum, difference, mask;
@@ -131,8 +132,11 @@ CellGrid cell_moments(const cv::Mat& a, const cv::Mat& b, const cv::Mat& mask_a,
   cv::copyMakeBorder(sum, sum, 1, 1, 1, 1, cv::BORDER_REPLICATE);
   cv::subtract(b, a, difference);
   cv::multiply(mask_a, mask_b, mask);
+  cv::Mat needed;
+  cv::dilate(wanted, needed, cv::Mat::ones(3, 3, CV_8U));
   for (int r = 0; r < grid.rows; ++r) {
     for (int c = 0; c < grid.cols; ++c) {
+      if (needed.at<std::uint8_t>(r, c) == 0) continue;
       const int x = c * kCellPx;
       CellSums sums{};
       for (int y = r * kCellPx; y < (r + 1) * kCellPx; ++y)
@@ -223,8 +227,8 @@ constexpr double kFarPx = 6.0;  // of a level: farther than a window can tell
 
 /// Gauss-Newton from a start. Absent where it does not settle.
 std::optional<Solved> settle(const LevelPair& pair, int row, int col, cv::Vec2d shift) {
-  constexpr int kIterations = 8;
-  constexpr double kSettledPx = 0.02, kLongestStepPx = 1.5;
+  constexpr int kIterations = 10;
+  constexpr double kSettledPx = 0.04, kLongestStepPx = 1.5;  // steps shrink at least threefold
   for (int i = 0; i < kIterations; ++i) {
     const auto step = step_from(pair, row, col, shift);
     if (!step) return std::nullopt;
@@ -242,6 +246,12 @@ std::optional<Solved> settle(const LevelPair& pair, int row, int col, cv::Vec2d 
   return std::nullopt;
 }
 
+/// How far a shift is beyond what the scatter explains, two degrees of freedom.
+double chi_squared(const Solved& s) {
+  const cv::Vec2d w = s.information * s.shift;
+  return s.shift.dot(w) / (std::max(s.after, 1e-12) * kPxPerSample);
+}
+
 /// All windows of one level; `coarser`: those of the level above, or none.
 struct LevelShifts {
   int rows = 0, cols = 0;
@@ -253,9 +263,10 @@ struct LevelShifts {
 };
 
 LevelShifts level_shifts(const LevelPair& pair, const cv::Mat& wanted, const LevelShifts* coarser) {
-  constexpr double kSmallPx = 0.3;     // one step is right to 0.02 px
+  constexpr double kSmallPx = 0.4;     // one step is right to a tenth
+  constexpr double kSign = 4.0;        // chi squared
   constexpr double kLeastGain = 0.8;  // a farther place must fit so much better
-  const CellGrid cells = cell_moments(pair.a, pair.b, pair.mask_a, pair.mask_b);
+  const CellGrid cells = cell_moments(pair.a, pair.b, pair.mask_a, pair.mask_b, wanted);
   LevelShifts out{.rows = cells.rows, .cols = cells.cols, .windows = {}};
   out.windows.resize(cells.cells.size());
   for (int r = 0; r < cells.rows; ++r)
@@ -265,7 +276,8 @@ LevelShifts level_shifts(const LevelPair& pair, const cv::Mat& wanted, const Lev
       best = solve(window_of(cells, r, c));
       if (!best.known) continue;
       const double before = best.before;
-      if (cv::norm(best.shift) > kSmallPx) {
+      // What may as well be nothing is left alone.
+      if (cv::norm(best.shift) > kSmallPx && chi_squared(best) > kSign) {
         const auto settled = settle(pair, r, c, best.shift);
         if (settled) {
           best = *settled;
@@ -277,7 +289,7 @@ LevelShifts level_shifts(const LevelPair& pair, const cv::Mat& wanted, const Lev
         const int cr = std::min(r / 2, coarser->rows - 1), cc = std::min(c / 2, coarser->cols - 1);
         const Solved& hint = coarser->at(cr, cc);
         const cv::Vec2d start = 2.0 * hint.shift;
-        if (hint.known && cv::norm(start) > 0.8 && cv::norm(start) < kFarPx &&
+        if (hint.known && chi_squared(hint) > 0.5 * kSign && cv::norm(start) > 0.8 && cv::norm(start) < kFarPx &&
             (!best.known || cv::norm(start - best.shift) > 0.5)) {
           const auto settled = settle(pair, r, c, start);
           if (settled && (!best.known || settled->after < kLeastGain * best.after)) best = *settled;
