@@ -200,35 +200,41 @@ std::vector<Field> measure_fields(const Job& job, std::span<const ShiftFrame> fr
   return fields;
 }
 
-/// Scatter as it is between neighbours in time, where hardly anything moves: of each level, and of
-/// each tile. A tile that jitters there is no good witness anywhere.
-void widen_by_scatter(Job& job) {
-  constexpr double kShare = 0.6, kThere = 1.833;  // of chi squared with two degrees of freedom
-  const std::size_t neighbours = job.num_frames() - 1;  // the first pairs of all
-  std::array<std::vector<double>, kShiftLevels> of_level;
-  const auto form = [&](std::size_t p, std::size_t t) {
-    const Seen& s = job.fields[p][t];
-    return s.information.form(s.shift);
-  };
-  for (std::size_t p = 0; p < neighbours; ++p)
-    for (std::size_t t = 0; t < job.num_tiles(); ++t)
-      if (job.fields[p][t].known)
-        of_level[static_cast<std::size_t>(job.fields[p][t].level)].push_back(form(p, t));
-  std::array<double, kShiftLevels> usual{};
+/// The first pairs of all are those of neighbours in time, where hardly anything moves.
+std::size_t num_neighbours(const Job& job) { return job.num_frames() - 1; }
+
+double form_of(const Job& job, std::size_t p, std::size_t t) {
+  const Seen& s = job.fields[p][t];
+  return s.information.form(s.shift);
+}
+
+/// Scatter between neighbours in time as it is on each level, not as each window's own rest says.
+void widen_by_level(Job& job) {
   constexpr double kLeast = 0.1;
+  std::array<std::vector<double>, kShiftLevels> forms;
+  for (std::size_t p = 0; p < num_neighbours(job); ++p)
+    for (std::size_t t = 0; t < job.num_tiles(); ++t)
+      if (const Seen& s = job.fields[p][t]; s.known)
+        forms[static_cast<std::size_t>(s.level)].push_back(form_of(job, p, t));
+  std::array<double, kShiftLevels> factor{};
   for (std::size_t j = 0; j < kShiftLevels; ++j)
-    usual[j] = of_level[j].empty()
-                   ? 1.0
-                   : std::max(kLeast, quantile_in_place(of_level[j], 0.5) / kMedianOfTwo);
+    factor[j] =
+        forms[j].empty() ? 1.0 : std::max(kLeast, quantile_in_place(forms[j], 0.5) / kMedianOfTwo);
+  for (Field& field : job.fields)
+    for (Seen& s : field)
+      if (s.known) s.information = s.information.with(factor[static_cast<std::size_t>(s.level)], 0.0);
+}
+
+/// A tile that jitters between neighbours in time is no good witness anywhere.
+void widen_by_tile(Job& job) {
+  constexpr double kShare = 0.6, kThere = 1.833;  // of chi squared with two degrees of freedom
   for (std::size_t t = 0; t < job.num_tiles(); ++t) {
     std::vector<double> forms;
-    for (std::size_t p = 0; p < neighbours; ++p)
-      if (const Seen& s = job.fields[p][t]; s.known)
-        forms.push_back(form(p, t) / usual[static_cast<std::size_t>(s.level)]);
+    for (std::size_t p = 0; p < num_neighbours(job); ++p)
+      if (job.fields[p][t].known) forms.push_back(form_of(job, p, t));
     const double own = std::max(1.0, quantile_in_place(forms, kShare) / kThere);
     for (Field& field : job.fields)
-      if (Seen& s = field[t]; s.known)
-        s.information = s.information.with(usual[static_cast<std::size_t>(s.level)] * own, 0.0);
+      if (field[t].known) field[t].information = field[t].information.with(own, 0.0);
   }
 }
 
@@ -480,7 +486,12 @@ std::optional<std::array<std::size_t, 2>> two_steps(const Course& course) {
 /// Thresholds are ours, no source: on made bursts with known movement real steps have shares of
 /// 0.87 to 1.00, jumps of 0.9 to 1.25 and explain half or more of the pictures' difference, what is
 /// no movement has one of these clearly less.
-std::vector<Found> judge(const Job& job, const Patch& patch) {
+struct Judged {
+  std::vector<Found> found{};
+  bool glides = false;  ///< from the first frame on, as what the viewpoint shifts does
+};
+
+Judged judge(const Job& job, const Patch& patch) {
   constexpr double kStepShare = 0.85, kLeastJump = 0.75, kMostJump = 1.35, kStepExplains = 0.45, kTwoStepsExplain = 0.6;
   constexpr double kDriftShare = 0.97, kDriftExplains = 0.48, kSmallDriftExplains = 0.7;
   constexpr std::size_t kFewestFrames = 2, kTwoStepsTiles = 10, kDriftTiles = 80, kSmallDriftTiles = 40;
@@ -508,13 +519,19 @@ std::vector<Found> judge(const Job& job, const Patch& patch) {
   if (step.share >= kStepShare && jump > kLeastJump && jump < kMostJump &&
       course.explained >= kStepExplains) {
     const std::size_t at = when(job, course, c);
-    return {Found{.kind = MoveKind::stays, .c = at, .tiles = patch.tiles, .course = step_course(n, at)}};
+    return {.found = {{.kind = MoveKind::stays,
+                       .c = at,
+                       .tiles = patch.tiles,
+                       .course = step_course(n, at)}}};
   }
   if (course.explained >= kTwoStepsExplain && patch.tiles.size() >= kTwoStepsTiles)
     if (const auto two = two_steps(course)) {
-      std::vector<Found> both;
+      Judged both;
       for (const std::size_t at : *two)
-        both.push_back({.kind = MoveKind::stays, .c = at, .tiles = patch.tiles, .course = step_course(n, at)});
+        both.found.push_back({.kind = MoveKind::stays,
+                              .c = at,
+                              .tiles = patch.tiles,
+                              .course = step_course(n, at)});
       return both;
     }
   const bool large = patch.tiles.size() >= kDriftTiles;
@@ -530,7 +547,15 @@ std::vector<Found> judge(const Job& job, const Patch& patch) {
     if (drift.share > best.share) best = drift, begin = from;
   }
   if (best.share < kDriftShare) return {};
-  return {Found{.kind = MoveKind::drifts, .c = begin, .tiles = patch.tiles, .course = drift_course(n, begin)}};
+  // What glides from the start may be parallax that no straight line in depth takes off.
+  constexpr std::size_t kFewestStill = 4;
+  const auto still = static_cast<std::size_t>(
+      std::count(course.known.begin(), course.known.begin() + static_cast<std::ptrdiff_t>(begin), true));
+  if (still < kFewestStill) return {.glides = large};
+  return {.found = {{.kind = MoveKind::drifts,
+                     .c = begin,
+                     .tiles = patch.tiles,
+                     .course = drift_course(n, begin)}}};
 }
 
 /// Solves anew for the shifts of a tile, all parts that it belongs to together, and takes them off.
@@ -633,6 +658,7 @@ std::vector<Found> search(Job& job, const MovementOptions& options, const ForEac
   });
   const Remainder remainder(job);
   std::vector<Found> parts;
+  bool glides = false;
   for (int round = 0; round < kMostRounds; ++round) {
     const Patch* best = nullptr;
     for (const auto& list : patches)
@@ -640,9 +666,10 @@ std::vector<Found> search(Job& job, const MovementOptions& options, const ForEac
         if (best == nullptr || patch.score > best->score) best = &patch;
     if (best == nullptr) break;
     const Patch patch = *best;
-    const std::vector<Found> found = judge(job, patch);
-    if (!found.empty()) {
-      for (const Found& part : found) join(job, parts, part);
+    const Judged judged = judge(job, patch);
+    glides = glides || judged.glides;
+    if (!judged.found.empty()) {
+      for (const Found& part : judged.found) join(job, parts, part);
       for (const std::size_t t : patch.tiles) remainder.update(job, parts, t);
       for_each(n, [&](std::size_t c) {
         if (c == 0) return;
@@ -657,7 +684,90 @@ std::vector<Found> search(Job& job, const MovementOptions& options, const ForEac
       if (c > 0) look_again(c);
     });
   }
+  // Where the viewpoint moves, what drifts cannot be told from what is shifted by it.
+  if (glides) std::erase_if(parts, [](const Found& f) { return f.kind == MoveKind::drifts; });
   return parts;
+}
+
+/// A tile that goes to and fro from one frame to the next.
+struct Tremor {
+  bool there = false;
+  std::size_t first = 0;  ///< frame after its first movement
+  cv::Vec2d shift{};      ///< half of the way between its extremes
+};
+
+/// Ours, no source: places drawn anew in each frame make steps that turn back, each two in a row
+/// with a mean product of minus half of their mean square; a drift has plus one, one jump none.
+Tremor tremor_of(const Job& job, std::size_t t, double bound) {
+  constexpr int kFewest = 3;
+  constexpr double kExplains = 0.6, kTurnsBack = -0.2;
+  Tremor tremor;
+  int steps = 0;
+  double forms = 0.0, explained = 0.0, squares = 0.0, products = 0.0;
+  cv::Vec2d at{}, last{};
+  std::vector<cv::Vec2d> places{at};
+  for (std::size_t p = 0; p < num_neighbours(job); ++p) {
+    const Seen& s = job.fields[p][t];
+    if (!s.known) {
+      last = {};
+      continue;
+    }
+    const double form = form_of(job, p, t);
+    if (form > bound && cv::norm(s.shift) > 0.35 * job.px) {
+      if (steps++ == 0) tremor.first = job.pairs[p].second;
+      forms += form;
+      explained += form * (1.0 - std::min(1.0, s.after / std::max(1e-12, s.before)));
+    }
+    squares += s.shift.dot(s.shift);
+    products += s.shift.dot(last);
+    last = s.shift;
+    at += s.shift;
+    places.push_back(at);
+  }
+  if (steps < kFewest || explained < kExplains * forms || products > kTurnsBack * squares) return {};
+  double most = 0.0;
+  for (const cv::Vec2d& a : places)
+    for (const cv::Vec2d& b : places)
+      if (cv::norm(b - a) > most) most = cv::norm(b - a), tremor.shift = 0.5 * (b - a);
+  tremor.there = true;
+  return tremor;
+}
+
+std::vector<Found> find_trembling(const Job& job, const MovementOptions& options) {
+  const std::size_t n = job.num_frames(), m = job.num_tiles();
+  const double bound =
+      2.0 * std::log(static_cast<double>(m) * static_cast<double>(n) / options.false_alarm);
+  std::vector<Tremor> tremors(m);
+  for (std::size_t t = 0; t < m; ++t) tremors[t] = tremor_of(job, t, bound);
+  std::vector<Found> parts;
+  std::vector<bool> taken(m);
+  for (std::size_t t = 0; t < m; ++t) {
+    if (!tremors[t].there || taken[t]) continue;
+    Found part{.kind = MoveKind::to_and_fro, .c = n};
+    std::vector<std::size_t> todo{t};
+    taken[t] = true;
+    while (!todo.empty()) {
+      const std::size_t here = todo.back();
+      todo.pop_back();
+      part.tiles.push_back(here);
+      part.shift.push_back(tremors[here].shift);
+      part.information.push_back({.xx = 1e4, .xy = 0.0, .yy = 1e4});
+      part.c = std::min(part.c, tremors[here].first);
+      for_neighbours(job, here, kReachTiles, [&](std::size_t o) {
+        if (taken[o] || !tremors[o].there) return;
+        taken[o] = true;
+        todo.push_back(o);
+      });
+    }
+    if (part.tiles.size() >= kFewestTiles) parts.push_back(std::move(part));
+  }
+  return parts;
+}
+
+bool mostly_in(const std::vector<std::size_t>& tiles, const std::vector<std::size_t>& others) {
+  const std::set<std::size_t> all(others.begin(), others.end());
+  return 2 * std::ranges::count_if(tiles, [&](std::size_t t) { return all.contains(t); }) >=
+         std::ssize(tiles);
 }
 
 /// Share of the part's tiles that a usable frame of this range shows within the blur limit.
@@ -785,8 +895,14 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
     });
     job.fields = measure_fields(job, frames, for_each);
   }
-  widen_by_scatter(job);
-  for (const Found& found : search(job, options, for_each)) {
+  widen_by_level(job);
+  const std::vector<Found> trembling = find_trembling(job, options);
+  widen_by_tile(job);
+  std::vector<Found> all = search(job, options, for_each);
+  for (const Found& found : trembling)
+    if (std::ranges::none_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
+      all.push_back(found);
+  for (const Found& found : all) {
     MovedPart part = described(job, found, options);
     if (part.shift_px >= options.least_shift_px * job.px) out.parts.push_back(std::move(part));
   }
