@@ -26,13 +26,16 @@ struct MovedPart {
   MoveKind kind = MoveKind::stays;
   std::size_t frame = 0;             ///< the first in which it is elsewhere, index in capture order
   std::vector<std::size_t> tiles{};  ///< that show it, order of the profiles' tiles
-  cv::Rect2d box_px{};       ///< around it where it is from then on, px of the grid's picture
+  std::vector<std::size_t> moves{};  ///< to_and_fro: frames before which it moved, rising
+  cv::Rect2d box_on_grid{};  ///< around it where it is from then on, px of the grid's picture
+  cv::Rect box_px{};         ///< the same as in Gap, once the analysis has placed it
   double shift_px = 0.0;     ///< 90th percentile over its tiles, full-size px of the middle scale
   double shift_sd_px = 0.0;  ///< 1 sigma of that
   /// Share of its tiles within the blur limit of a usable frame before, and from `frame` on.
   double sharp_before = 0.0;
   double sharp_after = 0.0;
-  bool conflict = false;  ///< DESIGN section 2: moved by more than the blur limit, sharp on both sides
+  bool conflict =
+      false;  ///< DESIGN section 2: moved by more than the blur limit, sharp on both sides
 };
 
 struct Movement {
@@ -51,7 +54,7 @@ struct MovementOptions {
 /// Looks for parts that moved.
 ///
 /// Registered frames are compared in pairs, tile by tile, where a tile is similarly and little
-/// blurred in both (frame/tile_shifts.h). What is smooth over the picture is no movement of the
+/// blurred in both (tile_shifts.h). What is smooth over the picture is no movement of the
 /// subject and is taken off each pair: shift, rotation, scale, and parallax, which goes with depth.
 /// What is left has the scatter that tiles of this burst show where nothing moves.
 ///
@@ -62,7 +65,10 @@ struct MovementOptions {
 /// solved for from all pairs: a part that moved once stands still, jumps, and stands still; one
 /// that drifts follows a straight line; what glides with the focus (edges of blurred things in
 /// front) does neither, nor does the shift explain how the pictures differ.
+/// Parts that go to and fro are found between neighbours in time alone.
 /// @param read  frames on the grid; asked for usable ones, once each.
+/// @throws std::invalid_argument  blur_limit_px <= 0
+/// Cost O(frames x px of the grid).
 [[nodiscard]] Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
                                      std::span<const SweepRange> sweeps,
                                      const ReadGridPicture& read,

@@ -1,4 +1,4 @@
-#include "frame/tile_shifts.h"
+#include "ringsweep/tile_shifts.h"
 
 #include <Eigen/Core>
 #include <algorithm>
@@ -12,9 +12,9 @@
 namespace ringsweep {
 namespace {
 
-constexpr int kCellPx = 8;           // of every level; a window is 3 x 3 cells
-constexpr double kSmoothPx = 1.0;    // Gaussian before all: gradients of what is sampled well
-constexpr double kBaseVariance = 1.2;  // that it has then, px^2: the picture's own edge and this
+constexpr int kCellPx = 8;               // of every level; a window is 3 x 3 cells
+constexpr double kSmoothPx = 1.0;        // Gaussian before all: gradients of what is sampled well
+constexpr double kBaseVariance = 1.2;    // that it has then, px^2: the picture's own edge and this
 constexpr double kSharpestBlurPx = 5.0;  // of a tile compared at level 0; twice that each level up
 constexpr double kMostBlurPx = kSharpestBlurPx * (1 << (kShiftLevels - 1));
 constexpr double kAlikeBlurPx = 10.0;  // the same where both are blurred nearly alike
@@ -80,7 +80,7 @@ Solved solve(const Moments& moments) {
 }
 
 /// Sums over the px of a cell, each column by itself, so that 4 columns may be summed at once.
-using CellSums = std::array<float, kMoments * static_cast<std::size_t>(kCellPx)>;
+using CellSums = std::array<float, kMoments* static_cast<std::size_t>(kCellPx)>;
 
 /// Adds the products of one row of a cell's px. All pointers at the row's first px.
 void add_row(const float* s_above, const float* s, const float* s_below, const float* d,
@@ -89,12 +89,9 @@ void add_row(const float* s_above, const float* s, const float* s_below, const f
     const float weight = m[x], difference = d[x];
     const float* at = s + x;
     const float laplacian = at[-1] + at[1] + s_above[x] + s_below[x] - 4.0F * at[0];
-    const std::array<float, kTerms> term{1.0F,
-                                         at[0],
-                                         laplacian,
-                                         0.5F * (at[-1] - at[1]),
-                                         0.5F * (s_above[x] - s_below[x]),
-                                         difference};
+    const std::array<float, kTerms> term{
+        1.0F,      at[0], laplacian, 0.5F * (at[-1] - at[1]), 0.5F * (s_above[x] - s_below[x]),
+        difference};
     std::size_t next = x;
     for (std::size_t i = 0; i < kTerms; ++i)
       for (std::size_t j = i; j < kTerms; ++j) {
@@ -107,8 +104,7 @@ void add_row(const float* s_above, const float* s, const float* s_below, const f
 Moments total(const CellSums& sums) {
   Moments m{};
   for (std::size_t i = 0; i < kMoments; ++i)
-    for (std::size_t x = 0; x < kCellPx; ++x)
-      m[i] += static_cast<double>(sums[i * kCellPx + x]);
+    for (std::size_t x = 0; x < kCellPx; ++x) m[i] += static_cast<double>(sums[i * kCellPx + x]);
   return m;
 }
 
@@ -141,8 +137,8 @@ CellGrid cell_moments(const cv::Mat& a, const cv::Mat& b, const cv::Mat& mask_a,
       CellSums sums{};
       for (int y = r * kCellPx; y < (r + 1) * kCellPx; ++y)
         add_row(sum.ptr<float>(y) + 1 + x, sum.ptr<float>(y + 1) + 1 + x,
-                sum.ptr<float>(y + 2) + 1 + x, difference.ptr<float>(y) + x,
-                mask.ptr<float>(y) + x, sums);
+                sum.ptr<float>(y + 2) + 1 + x, difference.ptr<float>(y) + x, mask.ptr<float>(y) + x,
+                sums);
       grid.cells[static_cast<std::size_t>(r) * static_cast<std::size_t>(grid.cols) +
                  static_cast<std::size_t>(c)] = total(sums);
     }
@@ -263,8 +259,8 @@ struct LevelShifts {
 };
 
 LevelShifts level_shifts(const LevelPair& pair, const cv::Mat& wanted, const LevelShifts* coarser) {
-  constexpr double kSmallPx = 0.4;     // one step is right to a tenth
-  constexpr double kSign = 4.0;        // chi squared
+  constexpr double kSmallPx = 0.4;    // one step is right to a tenth
+  constexpr double kSign = 4.0;       // chi squared
   constexpr double kLeastGain = 0.8;  // a farther place must fit so much better
   const CellGrid cells = cell_moments(pair.a, pair.b, pair.mask_a, pair.mask_b, wanted);
   LevelShifts out{.rows = cells.rows, .cols = cells.cols, .windows = {}};
@@ -289,8 +285,8 @@ LevelShifts level_shifts(const LevelPair& pair, const cv::Mat& wanted, const Lev
         const int cr = std::min(r / 2, coarser->rows - 1), cc = std::min(c / 2, coarser->cols - 1);
         const Solved& hint = coarser->at(cr, cc);
         const cv::Vec2d start = 2.0 * hint.shift;
-        if (hint.known && chi_squared(hint) > 0.5 * kSign && cv::norm(start) > 0.8 && cv::norm(start) < kFarPx &&
-            (!best.known || cv::norm(start - best.shift) > 0.5)) {
+        if (hint.known && chi_squared(hint) > 0.5 * kSign && cv::norm(start) > 0.8 &&
+            cv::norm(start) < kFarPx && (!best.known || cv::norm(start - best.shift) > 0.5)) {
           const auto settled = settle(pair, r, c, start);
           if (settled && (!best.known || settled->after < kLeastGain * best.after)) best = *settled;
         }
@@ -347,10 +343,12 @@ ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid) 
   return out;
 }
 
-std::vector<std::vector<TileShift>> measure_shifts(
-    std::span<const ShiftFrame> frames, std::span<const double> q_px,
-    std::span<const ShiftTile> tiles, std::span<const FramePair> pairs, const TileGrid& grid,
-    double full_px_per_px, const ForEach& for_each) {
+std::vector<std::vector<TileShift>> measure_shifts(std::span<const ShiftFrame> frames,
+                                                   std::span<const double> q_px,
+                                                   std::span<const ShiftTile> tiles,
+                                                   std::span<const FramePair> pairs,
+                                                   const TileGrid& grid, double full_px_per_px,
+                                                   const ForEach& for_each) {
   const double full_px = full_px_per_px * std::max(1, grid.tile_px / kCellPx);
   std::vector<std::vector<TileShift>> out(pairs.size());
   for_each(pairs.size(), [&](std::size_t p) {
