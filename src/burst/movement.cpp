@@ -222,17 +222,22 @@ bool mostly_in(const std::vector<std::size_t>& tiles, const std::vector<std::siz
          std::ssize(tiles);
 }
 
-/// Share of the part's tiles that a usable frame of this range shows within the blur limit.
+/// Share of the part that a usable frame of this range shows within the blur limit. Tiles count as
+/// far as they see one depth: at the edge of what moved they see something else as well.
 double share_sharp(const TileFields& burst, const Found& part, std::size_t begin, std::size_t end,
                    double blur_limit_px) {
-  std::size_t sharp = 0;
+  constexpr double kLeastWeight = 0.02;
+  double sharp = 0.0, all = 0.0;
   for (const std::size_t t : part.tiles) {
+    const TilePosition& tile = burst.focus.tiles[t];
     bool in = false;
     for (std::size_t k = begin; k < end; ++k)
-      in = in || std::abs(burst.q_px[k] - burst.focus.tiles[t].q_px) <= blur_limit_px;
-    sharp += in ? 1U : 0U;
+      in = in || std::abs(burst.q_px[k] - tile.q_px) <= blur_limit_px;
+    const double weight = tile.weight + kLeastWeight;
+    all += weight;
+    sharp += in ? weight : 0.0;
   }
-  return static_cast<double>(sharp) / static_cast<double>(part.tiles.size());
+  return sharp / all;
 }
 
 /// What tiles did as one: a shift, a turn, a stretch, robustly. An edge alone tells only the part
@@ -292,7 +297,7 @@ std::vector<cv::Vec2d> as_one(const TileFields& burst, const Found& found) {
 }
 
 MovedPart described(const TileFields& burst, const Found& found, const MovementOptions& options) {
-  constexpr double kShare = 0.9, kConflictShare = 0.05;
+  constexpr double kShare = 0.9, kConflictShare = 0.1;
   MovedPart part{.kind = found.kind, .frame = burst.order[found.c], .tiles = found.tiles};
   for (const std::size_t k : found.moves) part.moves.push_back(burst.order[k]);
   const double edge = burst.profiles.grid.tile_px;
@@ -310,8 +315,8 @@ MovedPart described(const TileFields& burst, const Found& found, const MovementO
   }
   part.shift_px = quantile(lengths, kShare);
   // What tiles err by in common: windows see what stands still beside a part, too. On made bursts a
-  // tenth, ours, no source.
-  constexpr double kCommon = 0.1;
+  // seventh, ours, no source.
+  constexpr double kCommon = 0.15;
   part.shift_sd_px = std::hypot(quantile(errors, kShare), kCommon * part.shift_px);
   const std::size_t n = burst.num_frames();
   part.sharp_before = share_sharp(burst, found, 0, found.c, options.blur_limit_px);

@@ -34,6 +34,8 @@ Verdict decide_with_conflicts(Verdict all, std::span<const Reason> conflicts,
   if (is_complete(best.verdict.kind)) {
     Verdict without = best.verdict;
     without.kind = VerdictKind::complete_without;
+    for (const Reason& note : all.notes)
+      if (note.kind == ReasonKind::outside_picture) without.notes.push_back(note);
     without.reasons.insert(without.reasons.end(), conflicts.begin(), conflicts.end());
     return without;
   }
