@@ -1,6 +1,6 @@
 #pragma once
-/// Verdict: coverage (and, once built, conflicts) -> complete, reshoot or cannot tell, with
-/// reasons.
+/// Verdict: coverage -> complete, reshoot or cannot tell, with reasons. What conflicts make of it:
+/// poses.h.
 
 #include <algorithm>
 #include <cstddef>

@@ -219,7 +219,7 @@ std::optional<Solved> step_from(const LevelPair& pair, int row, int col, const c
   return solved;
 }
 
-constexpr double kFarPx = 6.0;  // of a level: farther than a window can tell
+constexpr double kFarPx = 12.0;  // of a level: half a window
 
 /// Gauss-Newton from a start. Absent where it does not settle.
 std::optional<Solved> settle(const LevelPair& pair, int row, int col, cv::Vec2d shift) {

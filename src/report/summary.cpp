@@ -85,7 +85,7 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
       return "all frames focus in the same place";
     case ReasonKind::moved: {
       const std::string_view where = wording::place_words(burst, reason.box_px);
-      return fmt::format("a part of it moved{}{}, from {} on", where.empty() ? "" : ", ", where,
+      return fmt::format("a part of it shifted{}{}, from {} on", where.empty() ? "" : ", ", where,
                          labels[reason.first_frame]);
     }
     case ReasonKind::soft_place:
@@ -317,7 +317,7 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   if (burst.verdict.kind == VerdictKind::complete_without) {
     for (const Reason& reason : burst.verdict.reasons)
       if (reason.kind == ReasonKind::moved)
-        text += wrapped(fmt::format("A part of it moved{}, from {} on.", place(reason),
+        text += wrapped(fmt::format("A part of it shifted{}, from {} on.", place(reason),
                                     labels[reason.first_frame]));
   }
   if (const Reason* trembled = note(burst, ReasonKind::trembled)) {
