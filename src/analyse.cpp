@@ -19,6 +19,7 @@
 #include "ringsweep/bands.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/frame_name.h"
+#include "ringsweep/poses.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
 #include "ringsweep/subject.h"
@@ -107,13 +108,22 @@ class BurstJob {
   [[nodiscard]] cv::Mat mask_on_grid() const;
   [[nodiscard]] SubjectWish wish();
   [[nodiscard]] CoverageOptions coverage_options() const;
+  [[nodiscard]] cv::Rect upright_box(const cv::Matx33d& reference_from_grid,
+                                     const cv::Rect2d& box) const;
+  [[nodiscard]] double share_sharp(const FocalPositions& part) const;
   [[nodiscard]] cv::Rect box_between(double low_px, double high_px) const;
   void place(Coverage& coverage) const;
   void count_at_other_limits();
   void compare_the_sweeps();
   void find_what_is_outside();
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
+  void look_for_movement();
+  [[nodiscard]] std::vector<Reason> conflicts() const;
+  [[nodiscard]] FocalPositions only_frames(const std::function<bool(std::size_t)>& in) const;
   void judge();
+  [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
+  void split_at_conflicts();
+  void note_movement();
   void describe_frames();
   [[nodiscard]] double contrast_in_focus(std::size_t t, std::span<const double> log_light) const;
   void draw_depth();
@@ -144,6 +154,8 @@ class BurstJob {
   std::vector<SweepRange> ranges_;
   Subject subject_;
   bool is_sweep_ = false;
+  std::vector<bool> no_light_;  // frames that the flash did not light
+  KnownEnds known_;
   double lens_blur_px_ = 0.0;  // diameter that no frame is sharper than; 0: not known
 };
 
@@ -548,6 +560,32 @@ void BurstJob::find_sweeps_and_subject() {
   place(out_.coverage);
 }
 
+/// From px of the grid to full-size px of the upright reference frame.
+cv::Rect BurstJob::upright_box(const cv::Matx33d& reference_from_grid,
+                               const cv::Rect2d& box) const {
+  std::vector<cv::Point2f> corners;
+  for (const cv::Point2d& corner : {box.tl(), box.br()}) {
+    const cv::Vec3d at = reference_from_grid * cv::Vec3d(corner.x - 0.5, corner.y - 0.5, 1.0);
+    corners.emplace_back(upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation));
+  }
+  return cv::boundingRect(corners) & cv::Rect({}, upright_size(out_.full_size, out_.orientation));
+}
+
+/// Share of the subject within the blur limit of a usable frame.
+double BurstJob::share_sharp(const FocalPositions& part) const {
+  std::size_t sharp = 0;
+  for (const double q : subject_.positions_px)
+    sharp += std::ranges::any_of(part.frames,
+                                 [&](const FocalPosition& f) {
+                                   return f.usable && f.q_px &&
+                                          std::abs(*f.q_px - q) <= out_.blur_limit_px;
+                                 })
+                 ? 1U
+                 : 0U;
+  return static_cast<double>(sharp) /
+         static_cast<double>(std::max<std::size_t>(1, subject_.positions_px.size()));
+}
+
 /// Around the subject's tiles between two positions, full-size px of the upright reference frame.
 /// Of scattered ones the outermost twentieth on each side is left out.
 cv::Rect BurstJob::box_between(double low_px, double high_px) const {
@@ -630,31 +668,68 @@ void BurstJob::find_what_is_outside() {
                                 .subject_share = outside.subject_share});
 }
 
-/// The frames of these sweeps; others cover nothing.
-FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) const {
+/// Others cover nothing.
+FocalPositions BurstJob::only_frames(const std::function<bool(std::size_t)>& in) const {
   FocalPositions part = focus_;
   for (std::size_t k = 0; k < part.frames.size(); ++k)
-    part.frames[k].usable =
-        part.frames[k].usable && std::ranges::any_of(sweeps, [&](std::size_t i) {
-          return k >= ranges_[i].first && k <= ranges_[i].last;
-        });
+    part.frames[k].usable = part.frames[k].usable && in(k);
   return part;
+}
+
+/// The frames of these sweeps.
+FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) const {
+  return only_frames([&](std::size_t k) {
+    return std::ranges::any_of(
+        sweeps, [&](std::size_t i) { return k >= ranges_[i].first && k <= ranges_[i].last; });
+  });
+}
+
+void BurstJob::look_for_movement() {
+  if (focus_.status != FitStatus::converged) return;
+  telling_.tell("looking for movement", 0, 1);
+  out_.movement = find_movement(
+      profiles_, focus_, ranges_, [this](std::size_t k) { return picture_again(k); },
+      {.blur_limit_px = out_.blur_limit_px}, for_each_);
+  const cv::Matx33d reference_from_grid =
+      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+  for (MovedPart& part : out_.movement.parts) {
+    part.box_px = upright_box(reference_from_grid, part.box_on_grid);
+    // What is not wanted may move.
+    const auto not_meant = std::ranges::count_if(part.tiles, [&](std::size_t t) {
+      return subject_.roles[t] == TileRole::not_meant || subject_.roles[t] == TileRole::apart;
+    });
+    if (2 * not_meant > std::ssize(part.tiles)) part.conflict = false;
+  }
+}
+
+/// What splits the burst into poses.
+std::vector<Reason> BurstJob::conflicts() const {
+  std::vector<Reason> reasons;
+  for (const MovedPart& part : out_.movement.parts)
+    if (part.conflict)
+      reasons.push_back({.kind = ReasonKind::moved,
+                         .first_frame = part.frame,
+                         .last_frame = part.frame,
+                         .width_px = part.shift_px,
+                         .width_sd_px = part.shift_sd_px,
+                         .box_px = part.box_px});
+  return reasons;
 }
 
 void BurstJob::judge() {
   const std::size_t n = burst_.frames.size();
-  std::vector<bool> dark(n);
+  no_light_.resize(n);
   for (std::size_t k = 0; k < n; ++k)
-    dark[k] =
+    no_light_[k] =
         exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) || exposure_[k].partly_lit;
   out_.subject_trusted = subject_.trusted;
   out_.subject_said = subject_.said;
-  const KnownEnds known{.near_side = out_.near_side.known(),
-                        .subject_trusted = subject_.trusted,
-                        .range_said = subject_.said,
-                        .perch_low = subject_.perch_low,
-                        .perch_high = subject_.perch_high};
-  out_.verdict = decide(focus_, out_.coverage, ranges_, dark, out_.allowed_step_px, known);
+  known_ = {.near_side = out_.near_side.known(),
+            .subject_trusted = subject_.trusted,
+            .range_said = subject_.said,
+            .perch_low = subject_.perch_low,
+            .perch_high = subject_.perch_high};
+  out_.verdict = decide(focus_, out_.coverage, ranges_, no_light_, out_.allowed_step_px, known_);
   if (focus_.status == FitStatus::converged) count_at_other_limits();
   for (std::size_t i = 0; i < ranges_.size(); ++i) {
     const FocalPositions part = only_sweeps({i});
@@ -664,7 +739,7 @@ void BurstJob::judge() {
         {.first = ranges_[i].first,
          .last = ranges_[i].last,
          .rising = ranges_[i].rising,
-         .verdict = decide(part, coverage, {ranges_[i]}, dark, out_.allowed_step_px, known),
+         .verdict = decide(part, coverage, {ranges_[i]}, no_light_, out_.allowed_step_px, known_),
          .gaps = coverage.gaps});
   }
   compare_the_sweeps();
@@ -676,7 +751,7 @@ void BurstJob::judge() {
             return out_.sweeps[sweeps[0]].verdict.kind == VerdictKind::complete;
           const FocalPositions part = only_sweeps(sweeps);
           return decide(part, assess_coverage(part, subject_.positions_px, coverage_options()),
-                        ranges_, dark, out_.allowed_step_px, known)
+                        ranges_, no_light_, out_.allowed_step_px, known_)
                      .kind == VerdictKind::complete;
         });
   }
@@ -688,6 +763,117 @@ void BurstJob::judge() {
                         .exposure = exposure_,
                         .time_s = time_s,
                         .blur_limit_px = out_.blur_limit_px});
+}
+
+/// An end that the sweep went on to cover is wanted, even where it is not known to be the near one;
+/// but the far one, if that is likely, no more than if it were known.
+Verdict BurstJob::decide_pose(const FocalPositions& part, const Coverage& coverage) const {
+  constexpr double kLikely = 0.9;
+  VerdictOptions options;
+  const bool all_covered = std::ranges::none_of(out_.coverage.ends, &End::open);
+  if (all_covered) options.unknown_share = 0.0;
+  Verdict verdict =
+      decide(part, coverage, ranges_, no_light_, out_.allowed_step_px, known_, options);
+  const double towards_near = out_.near_side.probability;
+  if (known_.near_side || !all_covered || std::max(towards_near, 1.0 - towards_near) < kLikely)
+    return verdict;
+  const bool starts_low = ranges_.empty() || ranges_.front().rising;
+  const bool far_at_start = (towards_near > 0.5) == starts_low;
+  std::erase_if(verdict.reasons, [&](const Reason& reason) {
+    return reason.kind == ReasonKind::open_end && reason.at_start == far_at_start &&
+           reason.subject_share < options.far_share;
+  });
+  if (!verdict.reasons.empty()) return verdict;
+  return {.kind = VerdictKind::complete,
+          .reasons = {{.kind = ReasonKind::covered}},
+          .notes = verdict.notes};
+}
+
+/// Coverage is decided pose by pose: where a part moved, frames before and after do not go
+/// together.
+void BurstJob::split_at_conflicts() {
+  const std::vector<Reason> reasons = conflicts();
+  std::vector<std::size_t> firsts;
+  for (const Reason& reason : reasons) firsts.push_back(reason.first_frame);
+  const std::vector<std::size_t> pose = number_poses(out_.frames.size(), firsts);
+  for (std::size_t k = 0; k < pose.size(); ++k) out_.frames[k].pose = pose[k];
+  if (reasons.empty()) return;
+  const auto judged = [&](const FocalPositions& part) {
+    Coverage coverage = assess_coverage(part, subject_.positions_px, coverage_options());
+    place(coverage);
+    return PoseJudged{.verdict = decide_pose(part, coverage),
+                      .subject_share = share_sharp(part),
+                      .usable = static_cast<std::size_t>(std::ranges::count_if(
+                          part.frames, [](const FocalPosition& f) { return f.usable && f.q_px; }))};
+  };
+  std::vector<PoseJudged> poses;
+  for (std::size_t i = 0; i <= pose.back(); ++i)
+    poses.push_back(judged(only_frames([&](std::size_t k) { return pose[k] == i; })));
+  const std::size_t best = best_pose(poses);
+  for (std::size_t k = 0; k < pose.size(); ++k)
+    if (pose[k] != best) out_.frames[k].flags.push_back(FrameFlag::moved);
+  out_.verdict = decide_with_conflicts(out_.verdict, reasons, poses);
+  for (Sweep& sweep : out_.sweeps) {
+    const auto within = [&](std::size_t k) { return k >= sweep.first && k <= sweep.last; };
+    std::vector<Reason> inside;
+    for (const Reason& reason : reasons)
+      if (reason.first_frame > sweep.first && reason.first_frame <= sweep.last)
+        inside.push_back(reason);
+    std::vector<PoseJudged> parts;
+    for (std::size_t i = pose[sweep.first]; i <= pose[sweep.last]; ++i)
+      parts.push_back(
+          judged(only_frames([&](std::size_t k) { return within(k) && pose[k] == i; })));
+    sweep.verdict = decide_with_conflicts(sweep.verdict, inside, parts);
+  }
+  out_.complete_sweeps.clear();
+  if (out_.verdict.kind != VerdictKind::complete_without) return;
+  out_.complete_sweeps =
+      fewest_complete(ranges_.size(), [&](const std::vector<std::size_t>& sweeps) {
+        FocalPositions part = only_sweeps(sweeps);
+        for (std::size_t k = 0; k < pose.size(); ++k)
+          part.frames[k].usable = part.frames[k].usable && pose[k] == best;
+        return is_complete(judged(part).verdict.kind);
+      });
+}
+
+/// What moved and changes nothing, and what it says of the animal.
+void BurstJob::note_movement() {
+  const auto sweep_of = [&](std::size_t k) {
+    std::size_t i = 0;
+    while (i + 1 < ranges_.size() && k > ranges_[i].last) ++i;
+    return i;
+  };
+  std::vector<std::size_t> moves(ranges_.size()), trembling(ranges_.size());
+  const MovedPart* largest = nullptr;
+  for (const MovedPart& part : out_.movement.parts) {
+    if (ranges_.empty()) return;
+    if (part.kind == MoveKind::to_and_fro) {
+      for (const std::size_t k : part.moves) ++trembling[sweep_of(k)];
+      if (largest == nullptr || part.shift_px > largest->shift_px) largest = &part;
+    } else {
+      ++moves[sweep_of(part.frame)];
+    }
+  }
+  if (largest != nullptr) {
+    const auto calmest =
+        static_cast<std::size_t>(std::ranges::min_element(trembling) - trembling.begin());
+    Reason note{.kind = ReasonKind::trembled,
+                .first_frame = largest->frame,
+                .last_frame = largest->frame,
+                .width_px = largest->shift_px,
+                .width_sd_px = largest->shift_sd_px,
+                .box_px = largest->box_px};
+    if (ranges_.size() > 1 && 2 * trembling[calmest] < *std::ranges::max_element(trembling)) {
+      note.calm_first = ranges_[calmest].first;
+      note.calm_last = ranges_[calmest].last;
+    }
+    out_.verdict.notes.push_back(note);
+  }
+  // More from each sweep to the next, and one alone is no habit.
+  constexpr std::size_t kFewest = 2;
+  if (moves.size() > 1 && moves.back() >= kFewest &&
+      std::ranges::adjacent_find(moves, std::greater_equal<>()) == moves.end())
+    out_.verdict.notes.push_back({.kind = ReasonKind::waking});
 }
 
 void BurstJob::describe_frames() {
@@ -799,7 +985,10 @@ BurstAnalysis BurstJob::run() {
   focus_ = grown_towards_near(std::move(focus_), out_.near_side);
   find_sweeps_and_subject();
   out_.look = coarse_[out_.reference];
+  look_for_movement();
   judge();
+  split_at_conflicts();
+  note_movement();
   describe_frames();
   draw_depth();
   telling_.tell("fitting", 1, 1);

@@ -17,7 +17,10 @@ constexpr double kLeastWeight = SubjectOptions{}.min_weight;
 
 void shift(Verdict& verdict, std::size_t by) {
   for (auto* list : {&verdict.reasons, &verdict.notes})
-    for (Reason& reason : *list) reason.first_frame += by, reason.last_frame += by;
+    for (Reason& reason : *list) {
+      reason.first_frame += by, reason.last_frame += by;
+      reason.calm_first += by, reason.calm_last += by;
+    }
 }
 
 void shift(std::vector<Gap>& gaps, std::size_t by) {
@@ -45,6 +48,10 @@ void shift(BurstAnalysis& burst, std::size_t by) {
     sweep.last += by;
     shift(sweep.verdict, by);
     shift(sweep.gaps, by);
+  }
+  for (MovedPart& part : burst.movement.parts) {
+    part.frame += by;
+    for (std::size_t& k : part.moves) k += by;
   }
   shift(burst.verdict, by);
   shift(burst.advice, by);
@@ -87,6 +94,7 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
   result.complete_sweeps.clear();
   result.notes.push_back(
       "The sweeps do not go together: each was judged by itself, and the best one is the answer.");
+  std::size_t poses_before = 0;  // conflicts in the sweeps so far
   for (std::size_t i = 0; i < sweeps.size(); ++i) {
     BurstAnalysis& part = sweeps[i].analysis;
     std::optional<CommonAxis> axis;
@@ -103,6 +111,7 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
       frame.time_s = seen.time_s;
       frame.reference_from_frame = seen.reference_from_frame;
       frame.scale = seen.scale;
+      frame.pose += poses_before;
       if (i != best) {
         // Without a common axis their positions mean nothing beside the others'.
         if (axis && frame.focus_px) {
@@ -115,6 +124,7 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
       }
       result.frames.push_back(std::move(frame));
     }
+    if (!result.frames.empty()) poses_before = result.frames.back().pose;
     const bool turned = axis && axis->ratio < 0.0;
     for (Sweep& sweep : part.sweeps) {
       if (turned) sweep.rising = !sweep.rising;

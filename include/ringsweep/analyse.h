@@ -15,6 +15,7 @@
 #include "ringsweep/frame.h"
 #include "ringsweep/haze.h"
 #include "ringsweep/lens.h"
+#include "ringsweep/movement.h"
 #include "ringsweep/near_side.h"
 #include "ringsweep/registration.h"
 #include "ringsweep/result.h"
@@ -29,7 +30,7 @@ enum class FrameFlag {
   dim,         ///< 0.7 to 2.5 EV below
   partly_lit,  ///< only a part of the frame got the flash: covers nothing
   shaken,      ///< moved by clearly more than the blur limit while exposed: covers nothing
-  moved,       ///< reserved: no step decides it yet
+  moved,       ///< of another pose than the one that covers most
   idle,        ///< nothing in it that the previous usable frame of the sweep does not show
   unreadable,
   other_settings,  ///< exposure time, f-number or ISO differ: a test shot, not part of the sweep
@@ -48,8 +49,9 @@ struct FrameAnalysis {
   std::optional<double> scale_off_px;
   std::optional<double> gain_ev;  ///< exposure against the fully lit frames; negative is darker
   std::vector<FrameFlag> flags;
-  bool usable = false;  ///< covers depth
-  std::string problem;  ///< unreadable: why and what to do, as one line
+  bool usable = false;   ///< covers depth
+  std::size_t pose = 0;  ///< frames of two poses do not go into one stack: poses.h
+  std::string problem;   ///< unreadable: why and what to do, as one line
   cv::Matx33d reference_from_frame = cv::Matx33d::eye();  ///< full-size px, sensor orientation
   double scale = 1.0;  ///< of this frame's picture against the reference frame's
 };
@@ -139,6 +141,7 @@ struct BurstAnalysis {
   /// Empty: the burst is not complete.
   std::vector<std::size_t> complete_sweeps;
   Verdict verdict;
+  Movement movement;  ///< parts in the order of their frames
   RingAdvice advice;
   DepthMap depth;
   /// The reference frame, coarse: what tells bursts of one scene. No level: no frame could be used.

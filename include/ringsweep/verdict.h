@@ -1,6 +1,6 @@
 #pragma once
-/// Verdict: coverage (and, once built, conflicts) -> complete, reshoot or cannot tell, with
-/// reasons.
+/// Verdict: coverage -> complete, reshoot or cannot tell, with reasons. What conflicts make of it:
+/// poses.h.
 
 #include <algorithm>
 #include <cstddef>
@@ -28,6 +28,10 @@ enum class ReasonKind {
   soft_place,     ///< a note: a gap too narrow, too small or too doubtful to shoot again for it
   open_end,       ///< subject beyond the outermost usable frame `first_frame`
   perch_goes_on,  ///< a note: stem, blade or leaf beyond `first_frame`, left out of the subject
+  moved,          ///< a conflict: a part is elsewhere from `first_frame` on, by `width_px`
+  trembled,  ///< a note: a part went to and fro from `first_frame` on; calmest from `calm_first` to
+             ///< `calm_last`, where those differ
+  waking,    ///< a note: more moves from sweep to sweep
   outside_picture,  ///< a note: subject outside the frames that would show it sharp, which are
                     ///< `first_frame` to `last_frame`
   ends_not_told,   ///< a note: from `first_frame` to `last_frame` all is sharp; what lies beyond is
@@ -46,10 +50,12 @@ struct Reason {
   double width_px = 0.0;        ///< gap width, or how far the subject goes on beyond the end
   double width_sd_px = 0.0;
   double subject_share = 0.0;
-  bool close_call = false;  ///< between 0.85 and 1.15 of what is allowed
-  bool at_start = false;    ///< open_end, perch_goes_on: the end where the first sweep began
-  cv::Rect box_px{};        ///< where in the picture: as in Gap
-  std::string detail{};     ///< fit_not_trusted: the fit's own words
+  bool close_call = false;     ///< between 0.85 and 1.15 of what is allowed
+  std::size_t calm_first = 0;  ///< trembled: the calmest sweep
+  std::size_t calm_last = 0;
+  bool at_start = false;  ///< open_end, perch_goes_on: the end where the first sweep began
+  cv::Rect box_px{};      ///< where in the picture: as in Gap
+  std::string detail{};   ///< fit_not_trusted: the fit's own words
 };
 
 struct Verdict {

@@ -50,6 +50,10 @@ FrameAnalysis frame_from(const json& object) {
   frame.focus_sd_px = number(object, "focus_sd_px");
   frame.shake_px = number(object, "shake_px");
   frame.gain_ev = number(object, "gain_ev");
+  // Reports of the time before movement was looked for have one pose.
+  const auto pose = object.value("pose", std::size_t{1});
+  if (pose < 1) throw std::runtime_error("counts poses from 1");
+  frame.pose = pose - 1;
   for (const json& word : object.at("flags")) frame.flags.push_back(flag_of(word));
   frame.usable = object.at("usable").get<bool>() && frame.focus_px;
   return frame;
@@ -111,6 +115,21 @@ void read_coverage(const json& object, BurstAnalysis& burst) {
   }
 }
 
+void read_movement(const json& object, BurstAnalysis& burst) {
+  static constexpr std::array kKinds{MoveKind::stays, MoveKind::drifts, MoveKind::to_and_fro};
+  const auto moved = object.find("moved");
+  burst.movement.looked = moved != object.end();
+  if (!burst.movement.looked) return;
+  for (const json& entry : *moved) {
+    MovedPart part;
+    part.kind = from_word(entry.at("kind").get<std::string>(), kKinds);
+    part.frame = index_of(burst, entry.at("file"));
+    part.shift_px = entry.at("shift_px").get<double>();
+    part.conflict = entry.at("conflict").get<bool>();
+    burst.movement.parts.push_back(std::move(part));
+  }
+}
+
 /// The same reasons as values, as far as the report has them.
 void read_verdict(const json& object, BurstAnalysis& burst) {
   burst.verdict.kind = verdict_of(object.at("verdict"));
@@ -127,6 +146,12 @@ void read_verdict(const json& object, BurstAnalysis& burst) {
                                          .first_frame = end.frame,
                                          .last_frame = end.frame,
                                          .at_start = end.low == starts_low});
+    for (const MovedPart& part : burst.movement.parts)
+      if (part.conflict)
+        burst.verdict.reasons.push_back({.kind = ReasonKind::moved,
+                                         .first_frame = part.frame,
+                                         .last_frame = part.frame,
+                                         .width_px = part.shift_px});
   } else if (burst.verdict.kind == VerdictKind::cannot_tell) {
     const ReasonKind kind = object.at("fit").at("status") == "no-sweep"
                                 ? ReasonKind::no_sweep
@@ -158,6 +183,7 @@ BurstAnalysis burst_from(const json& object) {
     burst.sweeps.push_back(std::move(sweep));
   }
   read_coverage(object, burst);
+  read_movement(object, burst);
   read_verdict(object, burst);
   return burst;
 }

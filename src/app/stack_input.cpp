@@ -84,6 +84,7 @@ std::vector<StackFrame> stack_frames(const BurstAnalysis& burst) {
          .fault = fault_of(frame, without_moved),
          .idle = has(frame, FrameFlag::idle),
          .sweep = sweep,
+         .pose = frame.pose,
          .moved = has(frame, FrameFlag::moved),
          .shake_px = as_reported(frame.shake_px.value_or(0.0)),
          .gain_ev = as_reported(frame.gain_ev.value_or(0.0))});

@@ -22,7 +22,7 @@ namespace ringsweep::app {
 /// the subject lies deep inside them. By rising position.
 [[nodiscard]] std::vector<DepthRange> empty_depths(const BurstAnalysis& burst);
 
-/// One for each frame of the burst. All are of one pose as long as movement is not looked for.
+/// One for each frame of the burst.
 [[nodiscard]] std::vector<StackFrame> stack_frames(const BurstAnalysis& burst);
 
 }  // namespace ringsweep::app

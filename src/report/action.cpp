@@ -118,6 +118,7 @@ struct Plan {
   bool turn_less = false;        ///< too quick as a whole, or nobody knows why
   bool flash_missed = false;     ///< a gap is the flash's doing
   bool camera_paused = false;    ///< ... the camera's, which left frames out
+  bool moved = false;            ///< a part of the subject is elsewhere in some frames
   bool swayed = false;           ///< ... the wind's
   std::optional<RingStep> jump;  ///< ... one jump of the ring
 };
@@ -189,7 +190,12 @@ Plan plan_reshoot(const BurstAnalysis& burst, std::span<const std::string> label
           plan.beyond_end_px = reason.width_px;
         }
         break;
+      case ReasonKind::moved:
+        plan.moved = true;
+        break;
       case ReasonKind::covered:
+      case ReasonKind::trembled:
+      case ReasonKind::waking:
       case ReasonKind::soft_place:
       case ReasonKind::perch_goes_on:
       case ReasonKind::outside_picture:
@@ -411,8 +417,9 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   const bool slower_rate = burst.advice.flash && burst.advice.flash->held_rate_per_s;
   // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
   // part waits for all of it.
-  if (plan.turn_less || all_again(burst, plan)) {
-    const std::string text = whole_sweep(burst, plan);
+  if (plan.turn_less || plan.moved || all_again(burst, plan)) {
+    std::string text = whole_sweep(burst, plan);
+    if (plan.moved) text += " Wait until it keeps still.";
     return plan.flash_missed ? text + flash_sentence(burst, slower_rate && frames_again(burst))
                              : text;
   }

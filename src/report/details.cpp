@@ -303,6 +303,24 @@ std::string sway_lines(const BurstAnalysis& burst) {
                   wording::list_of_frames(swayed, labels), most_px));
 }
 
+std::string moved_lines(const BurstAnalysis& burst) {
+  if (!burst.movement.looked) return {};
+  if (burst.movement.parts.empty()) return "No part of the subject moved.\n";
+  std::string text;
+  for (const MovedPart& part : burst.movement.parts) {
+    const std::string_view where = wording::place_words(burst, part.box_px);
+    text += wrapped(fmt::format(
+        "Moved{}{}: {} from {} on, {:.2f} px (sd {:.2f} px), box {} x {} px at {}, {}; {:.0f} % of "
+        "it sharp before, {:.0f} % after{}.",
+        where.empty() ? "" : ", ", where, wording::json_word(part.kind),
+        printable(burst.frames[part.frame].file), part.shift_px, part.shift_sd_px,
+        part.box_px.width, part.box_px.height, part.box_px.x, part.box_px.y,
+        100.0 * part.sharp_before, 100.0 * part.sharp_after,
+        part.conflict ? ": frames before and after do not go together" : ""));
+  }
+  return text;
+}
+
 std::string haze_line(const BurstAnalysis& burst) {
   if (!burst.haze) return {};
   const std::optional<std::string> time = wording::clock_time(burst, burst.haze->first_frame);
@@ -329,7 +347,7 @@ std::string details_text(const BurstAnalysis& burst) {
   }
   text += limits(burst) + fit_line(burst) + sway_lines(burst) + coverage_lines(burst) +
           haze_line(burst) + advice_lines(burst);
-  text += "Not checked: movement, lost drops.\n";
+  text += moved_lines(burst) + wording::not_checked(burst) + "\n";
   for (const std::string& note : burst.notes)
     text += wrapped(fmt::format("Note: {}", printable(note)));
   return text + frame_table(burst);

@@ -71,6 +71,7 @@ json frame_json(const FrameAnalysis& frame, std::size_t index) {
                  {"scale_off_px", number(frame.scale_off_px, kPxDecimals)},
                  {"flags", std::move(flags)},
                  {"usable", frame.usable},
+                 {"pose", frame.pose + 1},
                  {"scale", frame.focus_px ? number(frame.scale, kScaleDecimals) : json(nullptr)}};
   if (!frame.problem.empty()) object["problem"] = valid_utf8(frame.problem);
   return object;
@@ -261,6 +262,28 @@ json near_side_json(const NearSide& side) {
           {"contradicted", side.contradicted}};
 }
 
+json moved_json(const BurstAnalysis& burst) {
+  json list = json::array();
+  for (const MovedPart& part : burst.movement.parts) {
+    list.push_back({{"file", file_name(burst, part.frame)},
+                    {"box", json::array({part.box_px.x, part.box_px.y, part.box_px.width,
+                                         part.box_px.height})},
+                    {"shift_px", number(part.shift_px, kPxDecimals)},
+                    {"shift_sd_px", number(part.shift_sd_px, kPxDecimals)},
+                    {"kind", wording::json_word(part.kind)},
+                    {"sharp_before", number(part.sharp_before, kShareDecimals)},
+                    {"sharp_after", number(part.sharp_after, kShareDecimals)},
+                    {"conflict", part.conflict}});
+  }
+  return list;
+}
+
+json checks_json(const BurstAnalysis& burst) {
+  json checks = {"coverage", "shake", "haze"};
+  if (burst.movement.looked) checks.push_back("movement");
+  return checks;
+}
+
 json burst_json(const BurstAnalysis& burst) {
   json reasons = json::array();
   for (const Reason& reason : burst.verdict.reasons) {
@@ -272,7 +295,7 @@ json burst_json(const BurstAnalysis& burst) {
   }
   json notes = json::array();
   for (const std::string& note : burst.notes) notes.push_back(valid_utf8(note));
-  return {
+  json object = {
       {"folder", valid_utf8(burst.folder)},
       {"verdict", wording::json_word(burst.verdict.kind)},
       {"reasons", std::move(reasons)},
@@ -304,8 +327,10 @@ json burst_json(const BurstAnalysis& burst) {
       {"gaps", gaps_json(burst, burst.coverage.gaps)},
       {"ends", ends_json(burst)},
       {"advice", advice_json(burst)},
-      {"checks_made", json::array({"coverage", "shake", "haze"})},
+      {"checks_made", checks_json(burst)},
       {"notes", std::move(notes)}};
+  if (burst.movement.looked) object["moved"] = moved_json(burst);
+  return object;
 }
 
 }  // namespace

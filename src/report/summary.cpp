@@ -83,10 +83,17 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
       return "no frame is sharp anywhere";
     case ReasonKind::no_sweep:
       return "all frames focus in the same place";
+    case ReasonKind::moved: {
+      const std::string_view where = wording::place_words(burst, reason.box_px);
+      return fmt::format("a part of it shifted{}{}, from {} on", where.empty() ? "" : ", ", where,
+                         labels[reason.first_frame]);
+    }
     case ReasonKind::soft_place:
     case ReasonKind::perch_goes_on:
     case ReasonKind::outside_picture:
     case ReasonKind::ends_not_told:
+    case ReasonKind::trembled:
+    case ReasonKind::waking:
     case ReasonKind::fit_not_trusted:
       break;
   }
@@ -111,8 +118,10 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
     return wrapped(
         fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
   }
+  const bool soft_only =
+      std::ranges::none_of(reasons, [](const Reason& r) { return r.kind == ReasonKind::moved; });
   std::string text =
-      burst.verdict.kind == VerdictKind::reshoot
+      burst.verdict.kind == VerdictKind::reshoot && soft_only
           ? fmt::format("{}, {}: not sharp in {} places.\n", opening, shot, reasons.size())
           : fmt::format("{}, {}: there are {} reasons.\n", opening, shot, reasons.size());
   constexpr std::size_t kMostLines = 6;
@@ -279,12 +288,11 @@ std::string lens_line(const BurstAnalysis& burst) {
 }
 
 std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
-  static constexpr std::array<std::pair<FrameFlag, std::string_view>, 9> kLines{
+  static constexpr std::array<std::pair<FrameFlag, std::string_view>, 8> kLines{
       {{FrameFlag::dark, "Flash missed"},
        {FrameFlag::dim, "Flash weak"},
        {FrameFlag::partly_lit, "Flash on a part only"},
        {FrameFlag::shaken, "Camera shook"},
-       {FrameFlag::moved, "A part of it shifted"},
        {FrameFlag::idle, "Nothing new"},
        {FrameFlag::unreadable, "Cannot be read"},
        {FrameFlag::other_settings, "Other camera settings, left out"},
@@ -296,6 +304,32 @@ std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
       text += wrapped(fmt::format("{}: {}.", words, list_of_frames(frames, labels)));
     }
   }
+  return text;
+}
+
+/// What moved, where the first lines do not say it, and what that says of the animal.
+std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
+  std::string text;
+  const auto place = [&](const Reason& reason) {
+    const std::string_view where = wording::place_words(burst, reason.box_px);
+    return where.empty() ? std::string() : fmt::format(", {}", where);
+  };
+  if (burst.verdict.kind == VerdictKind::complete_without) {
+    for (const Reason& reason : burst.verdict.reasons)
+      if (reason.kind == ReasonKind::moved)
+        text += wrapped(fmt::format("A part of it shifted{}, from {} on.", place(reason),
+                                    labels[reason.first_frame]));
+  }
+  if (const Reason* trembled = note(burst, ReasonKind::trembled)) {
+    text +=
+        wrapped(fmt::format("Antennae or hairs trembled{}{}.", place(*trembled),
+                            trembled->calm_first == trembled->calm_last
+                                ? ""
+                                : fmt::format("; calmest in {} to {}", labels[trembled->calm_first],
+                                              labels[trembled->calm_last])));
+  }
+  if (note(burst, ReasonKind::waking) != nullptr)
+    text += "The animal is waking; leave it after this try.\n";
   return text;
 }
 
@@ -314,9 +348,9 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
 std::string summary_text(const BurstAnalysis& burst) {
   const Labels labels = wording::frame_labels(burst);
   return verdict_lines(burst, labels) + sweeps_line(burst, labels) + note_lines(burst, labels) +
-         close_calls(burst, labels) + lens_line(burst) + frame_lines(burst, labels) +
-         haze_line(burst, labels) + "Not checked: movement, lost drops.\n" +
-         wrapped(wording::action(burst));
+         close_calls(burst, labels) + movement_lines(burst, labels) + lens_line(burst) +
+         frame_lines(burst, labels) + haze_line(burst, labels) + wording::not_checked(burst) +
+         "\n" + wrapped(wording::action(burst));
 }
 
 }  // namespace ringsweep

@@ -248,6 +248,22 @@ std::string_view json_word(NearSideSource source) {
   return "unknown";
 }
 
+std::string_view json_word(MoveKind kind) {
+  switch (kind) {
+    case MoveKind::stays:
+      return "stays";
+    case MoveKind::drifts:
+      return "drifts";
+    case MoveKind::to_and_fro:
+      break;
+  }
+  return "to-and-fro";
+}
+
+std::string not_checked(const BurstAnalysis& burst) {
+  return burst.movement.looked ? "Not checked: lost drops." : "Not checked: movement, lost drops.";
+}
+
 std::string_view json_word(const BurstAnalysis& burst, const End& end) {
   if (burst.near_side.known()) return end.low ? "far" : "near";
   return is_first_end(burst, end) ? "first" : "last";
@@ -330,6 +346,27 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
           "the subject.{}",
           reason.width_px, reason.width_sd_px, file(reason.first_frame), file(reason.last_frame),
           burst.allowed_step_px, 100.0 * reason.subject_share, close);
+    case ReasonKind::moved: {
+      const std::string_view where = place_words(burst, reason.box_px);
+      return fmt::format(
+          "A part of the subject{}{} is elsewhere from {} on, by {:.2f} px (sd {:.2f} px), {:.2f} "
+          "px "
+          "allowed; frames before and after show it sharp and do not go into one stack.",
+          where.empty() ? "" : ", ", where, file(reason.first_frame), reason.width_px,
+          reason.width_sd_px, burst.blur_limit_px);
+    }
+    case ReasonKind::trembled: {
+      const std::string_view where = place_words(burst, reason.box_px);
+      return fmt::format("A part{}{} goes to and fro by {:.2f} px (sd {:.2f} px), from {} on{}.",
+                         where.empty() ? "" : ", ", where, reason.width_px, reason.width_sd_px,
+                         file(reason.first_frame),
+                         reason.calm_first == reason.calm_last
+                             ? ""
+                             : fmt::format("; least from {} to {}", file(reason.calm_first),
+                                           file(reason.calm_last)));
+    }
+    case ReasonKind::waking:
+      return "Parts of the subject move more often from sweep to sweep.";
     case ReasonKind::perch_goes_on:
       return fmt::format(
           "Beyond {}, at the {}end where the {}, something goes on that runs out of the picture: "

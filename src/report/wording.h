@@ -50,6 +50,7 @@ namespace ringsweep::wording {
 [[nodiscard]] std::string_view json_word(VerdictKind kind);
 [[nodiscard]] std::string_view json_word(FrameFlag flag);
 [[nodiscard]] std::string_view json_word(NearSideSource source);
+[[nodiscard]] std::string_view json_word(MoveKind kind);
 /// "near" or "far" where that is known, else "first" or "last".
 [[nodiscard]] std::string_view json_word(const BurstAnalysis& burst, const End& end);
 
@@ -60,6 +61,9 @@ namespace ringsweep::wording {
 /// What is visibly not the same in a sweep and the first one, "its light, its size"; "" for
 /// nothing.
 [[nodiscard]] std::string difference_words(const SweepDifference& difference);
+
+/// "Not checked: movement, lost drops.", what was not looked for.
+[[nodiscard]] std::string not_checked(const BurstAnalysis& burst);
 
 /// Where in the upright picture a box lies, "upper left", "in the middle", "across the picture"; ""
 /// for an empty one.

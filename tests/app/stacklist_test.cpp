@@ -348,6 +348,17 @@ TEST_F(Stacklist, EachPoseHasAHeadingAndReasonsOfItsOwn) {
             "  Of another pose: 1207 to 1209.\n");
 }
 
+TEST_F(Stacklist, FramesOfTwoPosesGetListsOfTheirOwn) {
+  for (std::size_t k = 3; k < 6; ++k) results_[0].frames[k].pose = 1;
+  results_[0].verdict = {.kind = VerdictKind::reshoot,
+                         .reasons = {made::reason(ReasonKind::moved, 3, 3)}};
+  EXPECT_EQ(run_tool({"meadow"}), 1);
+  EXPECT_THAT(out(), HasSubstr("1207 to 1212, pose 1 of 2:"));
+  EXPECT_THAT(out(), HasSubstr("  Of another pose: 1210 to 1212.\n"));
+  EXPECT_THAT(out(), HasSubstr("1207 to 1212, pose 2 of 2:"));
+  EXPECT_THAT(out(), HasSubstr("  Of another pose: 1207 to 1209.\n"));
+}
+
 TEST_F(Stacklist, WrongCommandLinesAreStatus2) {
   EXPECT_EQ(run_tool({}), 2);
   EXPECT_EQ(err(),
@@ -436,6 +447,22 @@ TEST_F(AtHome, SoftPlacesAreKnownFromTheReport) {
   EXPECT_EQ(run_tool({"meadow", "--report", "report.json"}), 1);
   EXPECT_THAT(out(), HasSubstr("Not complete, 1301 to 1324: "));
   EXPECT_THAT(out(), HasSubstr("\nStays soft: between 1310 and 1311.\n"));
+}
+
+TEST_F(AtHome, PosesAndWhatMovedAreKnownFromTheReport) {
+  BurstAnalysis& burst = results_[0];
+  burst.movement = {.looked = true,
+                    .parts = {{.kind = MoveKind::drifts,
+                               .frame = 3,
+                               .box_px = {1, 2, 3, 4},
+                               .shift_px = 5.0,
+                               .conflict = true}}};
+  for (std::size_t k = 3; k < 6; ++k) burst.frames[k].pose = 1;
+  burst.verdict = {.kind = VerdictKind::reshoot,
+                   .reasons = {made::reason(ReasonKind::moved, 3, 3)}};
+  write_report();
+  EXPECT_EQ(run_tool({"meadow", "--report", "report.json"}), 1);
+  EXPECT_THAT(out(), HasSubstr("1207 to 1212, pose 2 of 2:"));
 }
 
 TEST_F(AtHome, WhatIsNoReportIsRefused) {

@@ -193,6 +193,30 @@ TEST(ReportJson, LeavesOutChecksThatWereNotMade) {
   EXPECT_FALSE(burst.contains("drops"));
 }
 
+TEST(ReportJson, MovedPartsStandInItOnceMovementWasLookedFor) {
+  BurstAnalysis burst = made::complete_burst();
+  burst.movement.looked = true;
+  EXPECT_EQ(complaints(report_json(std::vector{burst})), "");
+  burst.movement.parts = {{.kind = MoveKind::to_and_fro,
+                           .frame = 4,
+                           .box_px = {10, 20, 30, 40},
+                           .shift_px = 3.25,
+                           .shift_sd_px = 0.5,
+                           .sharp_before = 0.75,
+                           .sharp_after = 1.0,
+                           .conflict = true}};
+  burst.frames[4].pose = 1;
+  const json report = report_json(std::vector{burst});
+  EXPECT_EQ(complaints(report), "");
+  const json& said = report["bursts"][0];
+  EXPECT_EQ(said["moved"], json::parse(R"([{"file": "DSC01211.JPG", "box": [10, 20, 30, 40],
+      "shift_px": 3.25, "shift_sd_px": 0.5, "kind": "to-and-fro", "sharp_before": 0.75,
+      "sharp_after": 1.0, "conflict": true}])"));
+  EXPECT_EQ(said["checks_made"], json::parse(R"(["coverage", "shake", "haze", "movement"])"));
+  EXPECT_EQ(said["frames"][3]["pose"], 1);
+  EXPECT_EQ(said["frames"][4]["pose"], 2);
+}
+
 TEST(ReportJson, AGapIsNamedInCaptureOrderWhicheverWayTheRingTurned) {
   BurstAnalysis burst = made::gapped_burst();
   burst.coverage.gaps = {{.lower = 10, .upper = 9, .width_px = 7.0}};

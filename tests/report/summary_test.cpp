@@ -61,7 +61,7 @@ std::vector<BurstAnalysis> every_case() {
   for (const bool close : {false, true}) {
     for (const bool at_start : {false, true}) {
       for (const ReasonKind kind :
-           {ReasonKind::gap, ReasonKind::gap_from_dark, ReasonKind::open_end}) {
+           {ReasonKind::gap, ReasonKind::gap_from_dark, ReasonKind::open_end, ReasonKind::moved}) {
         Reason each = reason(kind);
         each.close_call = close;
         each.at_start = at_start;
@@ -79,7 +79,8 @@ std::vector<BurstAnalysis> every_case() {
   }
   for (const ReasonKind kind :
        {ReasonKind::soft_place, ReasonKind::open_end, ReasonKind::perch_goes_on,
-        ReasonKind::outside_picture, ReasonKind::ends_not_told}) {
+        ReasonKind::outside_picture, ReasonKind::ends_not_told, ReasonKind::trembled,
+        ReasonKind::waking}) {
     BurstAnalysis noted = complete_burst();
     Reason note = reason(kind);
     note.subject_share = 0.2;
@@ -211,6 +212,48 @@ TEST(SummaryText, CompleteWithoutNamesTheFramesToLeaveOut) {
   const auto all = lines(summary_text(burst));
   EXPECT_EQ(all.front(), "Complete: leave out 1216 and 1221 of 1207 to 1231; you may leave.");
   EXPECT_EQ(all.back(), "Stack the frames without 1216 and 1221.");
+}
+
+/// Upper left of the 6000 x 4000 px of a made analysis.
+Reason moved_at(std::size_t frame) {
+  Reason reason = made::reason(ReasonKind::moved, frame, frame);
+  reason.width_px = 6.0;
+  reason.box_px = {300, 200, 500, 400};
+  return reason;
+}
+
+TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
+  BurstAnalysis burst = with_reasons(complete_burst(), VerdictKind::reshoot, {moved_at(9)});
+  burst.movement.looked = true;
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Not yet, 1207 to 1231: a part of it shifted, upper left, from 1216 on.",
+                  "Not checked: lost drops.", "Whole sweep again. Wait until it keeps still."));
+  burst = with_reasons(complete_burst(), VerdictKind::complete_without,
+                       {made::reason(ReasonKind::covered), moved_at(23)});
+  for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Complete: leave out 1230 and 1231 of 1207 to 1231; you may leave.",
+                  "A part of it shifted, upper left, from 1230 on.",
+                  "Not checked: movement, lost drops.", "Stack the frames without 1230 and 1231."));
+}
+
+TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
+  BurstAnalysis burst = complete_burst();
+  burst.movement.looked = true;
+  Reason trembled = made::reason(ReasonKind::trembled, 9, 9);
+  trembled.box_px = {5200, 200, 500, 400};
+  burst.verdict.notes = {trembled, made::reason(ReasonKind::waking)};
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Good, 1207 to 1231: you may leave.", "Antennae or hairs trembled, upper right.",
+                  "The animal is waking; leave it after this try.", "Not checked: lost drops.",
+                  "Keep 1207 to 1231 for the stack."));
+  burst.verdict.notes[0].calm_first = 12;
+  burst.verdict.notes[0].calm_last = 24;
+  EXPECT_THAT(summary_text(burst),
+              HasSubstr("Antennae or hairs trembled, upper right; calmest in 1219 to 1231.\n"));
 }
 
 TEST(SummaryText, AGapNamesItsFramesAndHowToTurn) {

@@ -1,0 +1,78 @@
+#pragma once
+/// Movement of the subject: which part of it is elsewhere, from which frame on, how far, and
+/// whether that matters to a stack.
+
+#include <cstddef>
+#include <opencv2/core.hpp>
+#include <span>
+#include <vector>
+
+#include "ringsweep/focal_positions.h"
+#include "ringsweep/for_each.h"
+#include "ringsweep/grid_picture.h"
+#include "ringsweep/profiles.h"
+#include "ringsweep/sweeps.h"
+
+namespace ringsweep {
+
+enum class MoveKind {
+  stays,       ///< moved once and is elsewhere from then on
+  drifts,      ///< moves on and on, evenly
+  to_and_fro,  ///< about its place
+};
+
+/// A part of the subject that moved against the rest.
+struct MovedPart {
+  MoveKind kind = MoveKind::stays;
+  std::size_t frame = 0;             ///< the first in which it is elsewhere, index in capture order
+  std::vector<std::size_t> tiles{};  ///< that show it, order of the profiles' tiles
+  std::vector<std::size_t> moves{};  ///< to_and_fro: frames before which it moved, rising
+  cv::Rect2d box_on_grid{};  ///< around it where it is from then on, px of the grid's picture
+  cv::Rect box_px{};         ///< the same as in Gap, once the analysis has placed it
+  double shift_px = 0.0;     ///< 90th percentile over its tiles, full-size px of the middle scale
+  double shift_sd_px = 0.0;  ///< 1 sigma of that
+  /// Share of its tiles within the blur limit of a usable frame before, and from `frame` on.
+  double sharp_before = 0.0;
+  double sharp_after = 0.0;
+  bool conflict =
+      false;  ///< DESIGN section 2: moved by more than the blur limit, sharp on both sides
+};
+
+struct Movement {
+  bool looked = false;             ///< false: not enough frames to tell
+  std::vector<MovedPart> parts{};  ///< by frame
+};
+
+struct MovementOptions {
+  double blur_limit_px = 2.0;  ///< > 0
+  /// Chance of a first sign of movement in one burst in which nothing moves, over all its tiles
+  /// and frames together (Bonferroni); what is told needs more than that.
+  double false_alarm = 0.01;
+  double least_shift_px = 0.5;  ///< less is not told: about ten times the error of a tile
+};
+
+/// Looks for parts that moved.
+///
+/// Registered frames are compared in pairs, tile by tile, where a tile is similarly and little
+/// blurred in both (tile_shifts.h). What is smooth over the picture is no movement of the
+/// subject and is taken off each pair: shift, rotation, scale, and parallax, which goes with depth.
+/// What is left has the scatter that tiles of this burst show where nothing moves.
+///
+/// For each frame and tile the pairs that lie on both sides of it are put together into one shift
+/// and its chi squared (generalised likelihood ratio of a step: D. V. Hinkley, Biometrika 57, 1970,
+/// from memory). Signs begin where that is beyond the Bonferroni bound over all tiles and frames,
+/// and grow over neighbours that moved alike. Then the place of the whole patch in each frame is
+/// solved for from all pairs: a part that moved once stands still, jumps, and stands still; one
+/// that drifts follows a straight line; what glides with the focus (edges of blurred things in
+/// front) does neither, nor does the shift explain how the pictures differ.
+/// Parts that go to and fro are found between neighbours in time alone.
+/// @param read  frames on the grid; asked for usable ones, once each.
+/// @throws std::invalid_argument  blur_limit_px <= 0
+/// Cost O(frames x px of the grid).
+[[nodiscard]] Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
+                                     std::span<const SweepRange> sweeps,
+                                     const ReadGridPicture& read,
+                                     const MovementOptions& options = {},
+                                     const ForEach& for_each = for_each_in_order);
+
+}  // namespace ringsweep

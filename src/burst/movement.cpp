@@ -1,0 +1,356 @@
+#include "ringsweep/movement.h"
+
+#include <Eigen/Cholesky>
+#include <Eigen/Core>
+#include <algorithm>
+#include <cmath>
+#include <set>
+#include <stdexcept>
+#include <utility>
+
+#include "burst/patch_course.h"
+#include "burst/tile_fields.h"
+#include "burst/trembling.h"
+#include "numerics/cauchy.h"
+#include "numerics/quantile.h"
+
+namespace ringsweep {
+namespace {
+
+/// The shift of a tile from before a frame to after it.
+struct Step {
+  bool known = false;
+  cv::Vec2d shift{};
+  double form = 0.0;  ///< its chi squared
+};
+
+Step step_of(const TileFields& burst, std::size_t t, std::size_t c) {
+  // Pairs share frames, so several tell little more than a few: of 8 frames on either side 15
+  // pairs, whose mean errs as that of 6 would.
+  constexpr double kOverlap = 2.5;
+  constexpr double kFloorPx = 0.08;
+  Information sum;
+  cv::Vec2d b{};
+  int count = 0;
+  for (const std::size_t p : burst.straddling[c]) {
+    const Seen& seen = burst.fields[p][t];
+    if (!seen.known) continue;
+    sum.add(seen.information);
+    b += seen.information.times(seen.shift);
+    ++count;
+  }
+  if (count == 0) return {};
+  const double floor_px = kFloorPx * burst.px;
+  Step s{.known = true, .shift = sum.solve(b)};
+  s.form = sum.with(std::min<double>(count, kOverlap), floor_px * floor_px).form(s.shift);
+  return s;
+}
+
+std::vector<Patch> patches_at(const TileFields& burst, std::size_t c,
+                              const std::vector<Step>& steps, const std::vector<bool>& banned,
+                              double bound) {
+  constexpr double kGrow = 9.0;      // three sigmas: beside a sign that is beyond doubt
+  constexpr double kLeastPx = 0.35;  // and so much, whatever its error
+  constexpr double kMostOfOne = 100.0;
+  std::vector<bool> taken = banned;
+  std::vector<Patch> patches;
+  const auto moved = [&](std::size_t t) {
+    return steps[t].known && !taken[t] && steps[t].form > kGrow &&
+           cv::norm(steps[t].shift) > kLeastPx * burst.px;
+  };
+  for (std::size_t t = 0; t < steps.size(); ++t) {
+    if (!moved(t) || steps[t].form < bound) continue;
+    Patch patch{.c = c};
+    std::vector<std::size_t> todo{t};
+    taken[t] = true;
+    while (!todo.empty()) {
+      const std::size_t here = todo.back();
+      todo.pop_back();
+      patch.tiles.push_back(here);
+      patch.shift.push_back(steps[here].shift);
+      patch.score += std::min(kMostOfOne, steps[here].form);
+      for_neighbours(burst, here, kReachTiles, [&](std::size_t o) {
+        if (!moved(o)) return;
+        const double apart = cv::norm(steps[o].shift - steps[here].shift);
+        if (apart > 0.5 * burst.px + 0.5 * cv::norm(steps[here].shift)) return;
+        taken[o] = true;
+        todo.push_back(o);
+      });
+    }
+    if (patch.tiles.size() >= kFewestTiles) patches.push_back(std::move(patch));
+  }
+  return patches;
+}
+
+/// Solves anew for the shifts of a tile, all parts that it belongs to together, and takes them off.
+class Remainder {
+ public:
+  explicit Remainder(const TileFields& burst) : all_(burst.fields) {}
+
+  void update(TileFields& burst, std::vector<Found>& parts, std::size_t t) const {
+    struct Member {
+      Found* part;
+      std::size_t i;
+    };
+    std::vector<Member> members;
+    for (Found& part : parts)
+      for (std::size_t i = 0; i < part.tiles.size(); ++i)
+        if (part.tiles[i] == t) members.push_back({&part, i});
+    const auto size = static_cast<Eigen::Index>(2 * members.size());
+    Eigen::MatrixXd a = Eigen::MatrixXd::Zero(size, size);
+    Eigen::VectorXd b = Eigen::VectorXd::Zero(size);
+    for (std::size_t p = 0; p < burst.pairs.size(); ++p) {
+      const Seen& s = all_[p][t];
+      if (!s.known) continue;
+      const Eigen::Matrix2d w{{s.information.xx, s.information.xy},
+                              {s.information.xy, s.information.yy}};
+      const Eigen::Vector2d d(s.shift[0], s.shift[1]);
+      for (std::size_t i = 0; i < members.size(); ++i) {
+        const double wi = way(burst, p, *members[i].part);
+        if (wi == 0.0) continue;
+        b.segment<2>(2 * static_cast<Eigen::Index>(i)) += wi * (w * d);
+        for (std::size_t j = 0; j < members.size(); ++j)
+          a.block<2, 2>(2 * static_cast<Eigen::Index>(i), 2 * static_cast<Eigen::Index>(j)) +=
+              wi * way(burst, p, *members[j].part) * w;
+      }
+    }
+    a.diagonal().array() += 1e-6 * a.trace() + 1e-12;
+    const Eigen::VectorXd x = a.ldlt().solve(b);
+    for (std::size_t i = 0; i < members.size(); ++i) {
+      const auto at = 2 * static_cast<Eigen::Index>(i);
+      const Eigen::Vector2d shift = x.segment<2>(at);
+      members[i].part->shift[members[i].i] = {shift[0], shift[1]};
+      members[i].part->information[members[i].i] = {
+          .xx = a(at, at), .xy = a(at, at + 1), .yy = a(at + 1, at + 1)};
+    }
+    for (std::size_t p = 0; p < burst.pairs.size(); ++p) {
+      burst.fields[p][t].shift = all_[p][t].shift;
+      for (const Member& m : members)
+        burst.fields[p][t].shift -= way(burst, p, *m.part) * m.part->shift[m.i];
+    }
+  }
+
+ private:
+  static double way(const TileFields& burst, std::size_t p, const Found& part) {
+    return part.course[burst.pairs[p].second] - part.course[burst.pairs[p].first];
+  }
+
+  const std::vector<Field> all_;
+};
+
+/// Whether two patches touch.
+bool beside(const TileFields& burst, const std::vector<std::size_t>& a,
+            const std::vector<std::size_t>& b) {
+  const std::set<std::size_t> of_b(b.begin(), b.end());
+  bool touch = false;
+  for (const std::size_t t : a)
+    for_neighbours(burst, t, kReachTiles,
+                   [&](std::size_t o) { touch = touch || of_b.contains(o); });
+  return touch;
+}
+
+/// Joins a new part to one that moved at the same time beside it.
+void join(const TileFields& burst, std::vector<Found>& parts, Found found) {
+  for (Found& part : parts) {
+    if (part.kind != found.kind || part.c != found.c || !beside(burst, part.tiles, found.tiles))
+      continue;
+    for (const std::size_t t : found.tiles)
+      if (std::ranges::find(part.tiles, t) == part.tiles.end()) part.tiles.push_back(t);
+    part.shift.resize(part.tiles.size());
+    part.information.resize(part.tiles.size());
+    return;
+  }
+  found.shift.resize(found.tiles.size());
+  found.information.resize(found.tiles.size());
+  parts.push_back(std::move(found));
+}
+
+std::vector<Found> search(TileFields& burst, const MovementOptions& options,
+                          const ForEach& for_each) {
+  constexpr int kMostRounds = 60;
+  const std::size_t n = burst.num_frames(), m = burst.num_tiles();
+  // Chi squared with two degrees of freedom is beyond x with probability exp(-x / 2).
+  const double bound =
+      2.0 * std::log(static_cast<double>(m) * static_cast<double>(n) / options.false_alarm);
+  std::vector<std::vector<Step>> steps(n, std::vector<Step>(m));
+  std::vector<std::vector<bool>> banned(n, std::vector<bool>(m));
+  std::vector<std::vector<Patch>> patches(n);
+  const auto look_again = [&](std::size_t c) {
+    patches[c] = patches_at(burst, c, steps[c], banned[c], bound);
+  };
+  for_each(n, [&](std::size_t c) {
+    if (c == 0) return;
+    for (std::size_t t = 0; t < m; ++t) steps[c][t] = step_of(burst, t, c);
+    look_again(c);
+  });
+  const Remainder remainder(burst);
+  std::vector<Found> parts;
+  bool glides = false;
+  for (int round = 0; round < kMostRounds; ++round) {
+    const Patch* best = nullptr;
+    for (const auto& list : patches)
+      for (const Patch& patch : list)
+        if (best == nullptr || patch.score > best->score) best = &patch;
+    if (best == nullptr) break;
+    const Patch patch = *best;
+    const Judged judged = judge(burst, patch);
+    glides = glides || judged.glides;
+    if (!judged.found.empty()) {
+      for (const Found& part : judged.found) join(burst, parts, part);
+      for (const std::size_t t : patch.tiles) remainder.update(burst, parts, t);
+      for_each(n, [&](std::size_t c) {
+        if (c == 0) return;
+        for (const std::size_t t : patch.tiles) steps[c][t] = step_of(burst, t, c);
+      });
+    }
+    // Either taken off, or no movement: not to be asked about again.
+    constexpr std::size_t kAround = 2;
+    for (std::size_t c = patch.c - std::min(patch.c, kAround); c <= patch.c + kAround && c < n; ++c)
+      for (const std::size_t t : patch.tiles) banned[c][t] = true;
+    for_each(n, [&](std::size_t c) {
+      if (c > 0) look_again(c);
+    });
+  }
+  // Where the viewpoint moves, what drifts cannot be told from what is shifted by it.
+  if (glides) std::erase_if(parts, [](const Found& f) { return f.kind == MoveKind::drifts; });
+  return parts;
+}
+
+bool mostly_in(const std::vector<std::size_t>& tiles, const std::vector<std::size_t>& others) {
+  const std::set<std::size_t> all(others.begin(), others.end());
+  return 2 * std::ranges::count_if(tiles, [&](std::size_t t) { return all.contains(t); }) >=
+         std::ssize(tiles);
+}
+
+/// Share of the part that a usable frame of this range shows within the blur limit. Tiles count as
+/// far as they see one depth: at the edge of what moved they see something else as well.
+double share_sharp(const TileFields& burst, const Found& part, std::size_t begin, std::size_t end,
+                   double blur_limit_px) {
+  constexpr double kLeastWeight = 0.02;
+  double sharp = 0.0, all = 0.0;
+  for (const std::size_t t : part.tiles) {
+    const TilePosition& tile = burst.focus.tiles[t];
+    bool in = false;
+    for (std::size_t k = begin; k < end; ++k)
+      in = in || std::abs(burst.q_px[k] - tile.q_px) <= blur_limit_px;
+    const double weight = tile.weight + kLeastWeight;
+    all += weight;
+    sharp += in ? weight : 0.0;
+  }
+  return sharp / all;
+}
+
+/// What tiles did as one: a shift, a turn, a stretch, robustly. An edge alone tells only the part
+/// of its shift that is across it; its neighbours tell the rest.
+std::vector<cv::Vec2d> as_one(const TileFields& burst, const Found& found) {
+  constexpr int kPasses = 6;
+  constexpr double kModelPx = 0.25, kModelShare = 0.1;  // how far a tile may differ from it
+  const std::size_t count = found.tiles.size();
+  std::vector<cv::Vec2d> at(count);
+  cv::Vec2d middle{};
+  for (std::size_t i = 0; i < count; ++i) {
+    const TileProfile& tile = burst.profiles.tiles[found.tiles[i]];
+    at[i] = {static_cast<double>(tile.col), static_cast<double>(tile.row)};
+    middle += at[i] * (1.0 / static_cast<double>(count));
+  }
+  using Vector6 = Eigen::Matrix<double, 6, 1>;
+  using Matrix6 = Eigen::Matrix<double, 6, 6>;
+  Vector6 model = Vector6::Zero();
+  const auto row = [&](std::size_t i) {
+    Eigen::Matrix<double, 2, 6> r;
+    const double x = 0.1 * (at[i][0] - middle[0]), y = 0.1 * (at[i][1] - middle[1]);
+    r << 1, 0, x, y, 0, 0, 0, 1, 0, 0, x, y;
+    return r;
+  };
+  std::vector<Information> weights;
+  for (const Information& w : found.information)
+    weights.push_back(w.with(1.0, 0.04 * burst.px * burst.px));
+  for (int pass = 0; pass < kPasses; ++pass) {
+    Matrix6 a = Matrix6::Zero();
+    Vector6 b = Vector6::Zero();
+    for (std::size_t i = 0; i < count; ++i) {
+      const Eigen::Vector2d d(found.shift[i][0], found.shift[i][1]);
+      const auto r = row(i);
+      const Eigen::Vector2d rest = d - r * model;
+      const double robust =
+          pass == 0 ? 1.0 : cauchy_weight(std::sqrt(weights[i].form({rest[0], rest[1]})));
+      const Eigen::Matrix2d w{{weights[i].xx, weights[i].xy}, {weights[i].xy, weights[i].yy}};
+      a += robust * r.transpose() * w * r;
+      b += robust * r.transpose() * (w * d);
+    }
+    // Where few tiles say little of a turn there is none: a hundredth of a shift's information.
+    for (int i = 2; i < 6; ++i) a(i, i) += 0.01 * (a(0, 0) + a(1, 1));
+    a.diagonal().array() += 1e-9 * a.trace() + 1e-12;
+    model = a.ldlt().solve(b);
+  }
+  std::vector<cv::Vec2d> shift(count);
+  for (std::size_t i = 0; i < count; ++i) {
+    const Eigen::Vector2d m = row(i) * model;
+    const cv::Vec2d expected(m[0], m[1]);
+    const double sd = kModelPx * burst.px + kModelShare * cv::norm(expected),
+                 prior = 1.0 / (sd * sd);
+    const Information& w = found.information[i];
+    const Information sum{.xx = w.xx + prior, .xy = w.xy, .yy = w.yy + prior};
+    shift[i] = sum.solve(w.times(found.shift[i]) + prior * expected);
+  }
+  return shift;
+}
+
+MovedPart described(const TileFields& burst, const Found& found, const MovementOptions& options) {
+  constexpr double kShare = 0.9, kConflictShare = 0.1;
+  MovedPart part{.kind = found.kind, .frame = burst.order[found.c], .tiles = found.tiles};
+  for (const std::size_t k : found.moves) part.moves.push_back(burst.order[k]);
+  const double edge = burst.profiles.grid.tile_px;
+  const std::vector<cv::Vec2d> shift = as_one(burst, found);
+  std::vector<double> lengths, errors;
+  for (std::size_t i = 0; i < found.tiles.size(); ++i) {
+    const double length = cv::norm(shift[i]);
+    lengths.push_back(length);
+    errors.push_back(length / std::sqrt(std::max(1e-9, found.information[i].form(shift[i]))));
+    // What is compared is midway between both places.
+    const TileProfile& tile = burst.profiles.tiles[found.tiles[i]];
+    const cv::Vec2d half = shift[i] * (0.5 / burst.profiles.full_px_per_px);
+    const cv::Rect2d box(tile.col * edge + half[0], tile.row * edge + half[1], edge, edge);
+    part.box_on_grid = i == 0 ? box : (part.box_on_grid | box);
+  }
+  part.shift_px = quantile(lengths, kShare);
+  // What tiles err by in common: windows see what stands still beside a part, too. On made bursts a
+  // seventh, ours, no source.
+  constexpr double kCommon = 0.15;
+  part.shift_sd_px = std::hypot(quantile(errors, kShare), kCommon * part.shift_px);
+  const std::size_t n = burst.num_frames();
+  part.sharp_before = share_sharp(burst, found, 0, found.c, options.blur_limit_px);
+  part.sharp_after = share_sharp(burst, found, found.c, n, options.blur_limit_px);
+  part.conflict = part.shift_px > options.blur_limit_px && part.sharp_before >= kConflictShare &&
+                  part.sharp_after >= kConflictShare;
+  return part;
+}
+
+}  // namespace
+
+Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
+                       std::span<const SweepRange> sweeps, const ReadGridPicture& read,
+                       const MovementOptions& options, const ForEach& for_each) {
+  if (!(options.blur_limit_px > 0.0)) throw std::invalid_argument("blur_limit_px must be > 0");
+  constexpr std::ptrdiff_t kFewestFrames = 5;  // as many as make a burst
+  Movement out;
+  const auto usable = std::ranges::count_if(
+      focus.frames, [](const FocalPosition& f) { return f.usable && f.q_px; });
+  out.looked = usable >= kFewestFrames && !profiles.tiles.empty();
+  if (!out.looked) return out;
+  TileFields burst = measure_fields(profiles, focus, sweeps, read, for_each);
+  const std::vector<Found> trembling = find_trembling(burst, options);
+  widen_by_tile(burst);
+  std::vector<Found> all = search(burst, options, for_each);
+  for (const Found& found : trembling)
+    if (std::ranges::none_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
+      all.push_back(found);
+  for (const Found& found : all) {
+    MovedPart part = described(burst, found, options);
+    if (part.shift_px >= options.least_shift_px * burst.px) out.parts.push_back(std::move(part));
+  }
+  std::ranges::stable_sort(out.parts, {}, &MovedPart::frame);
+  return out;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,48 @@
+#include "ringsweep/poses.h"
+
+#include <algorithm>
+#include <tuple>
+
+namespace ringsweep {
+
+std::vector<std::size_t> number_poses(std::size_t num_frames,
+                                      std::span<const std::size_t> conflicts) {
+  std::vector<std::size_t> firsts(conflicts.begin(), conflicts.end());
+  std::ranges::sort(firsts);
+  const auto repeated = std::ranges::unique(firsts);
+  firsts.erase(repeated.begin(), repeated.end());
+  std::vector<std::size_t> pose(num_frames);
+  for (std::size_t k = 0; k < num_frames; ++k)
+    pose[k] = static_cast<std::size_t>(std::ranges::upper_bound(firsts, k) - firsts.begin());
+  return pose;
+}
+
+std::size_t best_pose(std::span<const PoseJudged> poses) {
+  std::size_t best = 0;
+  const auto rank = [&](std::size_t i) {
+    return std::tuple(is_complete(poses[i].verdict.kind), poses[i].subject_share, poses[i].usable);
+  };
+  for (std::size_t i = 1; i < poses.size(); ++i)
+    if (rank(i) > rank(best)) best = i;
+  return best;
+}
+
+Verdict decide_with_conflicts(Verdict all, std::span<const Reason> conflicts,
+                              std::span<const PoseJudged> poses) {
+  if (conflicts.empty() || poses.empty() || all.kind == VerdictKind::cannot_tell) return all;
+  const PoseJudged& best = poses[best_pose(poses)];
+  if (is_complete(best.verdict.kind)) {
+    Verdict without = best.verdict;
+    without.kind = VerdictKind::complete_without;
+    for (const Reason& note : all.notes)
+      if (note.kind == ReasonKind::outside_picture) without.notes.push_back(note);
+    without.reasons.insert(without.reasons.end(), conflicts.begin(), conflicts.end());
+    return without;
+  }
+  if (all.kind == VerdictKind::complete) all.reasons.clear();
+  all.kind = VerdictKind::reshoot;
+  all.reasons.insert(all.reasons.end(), conflicts.begin(), conflicts.end());
+  return all;
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,97 @@
+#include "burst/trembling.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <opencv2/core.hpp>
+
+namespace ringsweep {
+namespace {
+
+/// A tile that goes to and fro from one frame to the next.
+struct Tremor {
+  bool there = false;
+  std::vector<std::size_t> moves{};  ///< frames after a movement, rising
+  cv::Vec2d shift{};                 ///< half of the way between its extremes
+  Information information{};
+};
+
+/// Ours, no source: places drawn anew in each frame make steps that turn back, each two in a row
+/// with a mean product of minus half of their mean square; a drift has plus one, one jump none.
+Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
+  constexpr std::size_t kFewest = 3;
+  constexpr double kLeastPx = 0.35, kExplains = 0.6, kTurnsBack = -0.2;
+  Tremor tremor;
+  double forms = 0.0, explained = 0.0, squares = 0.0, products = 0.0;
+  cv::Vec2d at{}, last{};
+  std::vector<cv::Vec2d> places{at};
+  for (std::size_t p = 0; p < num_neighbours(burst); ++p) {
+    const Seen& s = burst.fields[p][t];
+    if (!s.known) {
+      last = {};
+      continue;
+    }
+    const double form = form_of(burst, p, t);
+    tremor.information.add(s.information);
+    if (form > bound && cv::norm(s.shift) > kLeastPx * burst.px) {
+      tremor.moves.push_back(burst.pairs[p].second);
+      forms += form;
+      explained += form * (1.0 - std::min(1.0, s.after / std::max(1e-12, s.before)));
+    }
+    squares += s.shift.dot(s.shift);
+    products += s.shift.dot(last);
+    last = s.shift;
+    at += s.shift;
+    places.push_back(at);
+  }
+  if (tremor.moves.size() < kFewest || explained < kExplains * forms ||
+      products > kTurnsBack * squares)
+    return {};
+  double most = 0.0;
+  for (const cv::Vec2d& a : places)
+    for (const cv::Vec2d& b : places)
+      if (cv::norm(b - a) > most) most = cv::norm(b - a), tremor.shift = 0.5 * (b - a);
+  tremor.there = true;
+  return tremor;
+}
+
+}  // namespace
+
+std::vector<Found> find_trembling(const TileFields& burst, const MovementOptions& options) {
+  const std::size_t n = burst.num_frames(), m = burst.num_tiles();
+  const double bound =
+      2.0 * std::log(static_cast<double>(m) * static_cast<double>(n) / options.false_alarm);
+  std::vector<Tremor> tremors(m);
+  for (std::size_t t = 0; t < m; ++t) tremors[t] = tremor_of(burst, t, bound);
+  std::vector<Found> parts;
+  std::vector<bool> taken(m);
+  for (std::size_t t = 0; t < m; ++t) {
+    if (!tremors[t].there || taken[t]) continue;
+    Found part{.kind = MoveKind::to_and_fro};
+    std::vector<std::size_t> votes(n);  // how many tiles moved before each frame
+    std::vector<std::size_t> todo{t};
+    taken[t] = true;
+    while (!todo.empty()) {
+      const std::size_t here = todo.back();
+      todo.pop_back();
+      part.tiles.push_back(here);
+      part.shift.push_back(tremors[here].shift);
+      part.information.push_back(tremors[here].information);
+      for (const std::size_t k : tremors[here].moves) ++votes[k];
+      for_neighbours(burst, here, kReachTiles, [&](std::size_t o) {
+        if (taken[o] || !tremors[o].there) return;
+        taken[o] = true;
+        todo.push_back(o);
+      });
+    }
+    if (part.tiles.size() < kFewestTiles) continue;
+    for (std::size_t k = 0; k < n; ++k)
+      if (4 * votes[k] >= part.tiles.size()) part.moves.push_back(k);
+    if (part.moves.empty()) continue;
+    part.c = part.moves.front();
+    parts.push_back(std::move(part));
+  }
+  return parts;
+}
+
+}  // namespace ringsweep

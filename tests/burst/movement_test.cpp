@@ -1,0 +1,207 @@
+// Movement: made stacks of one texture, in depth or not, of which a part moves by a known way.
+#include "ringsweep/movement.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <tbb/parallel_for.h>
+
+#include <cmath>
+#include <functional>
+#include <opencv2/imgproc.hpp>
+#include <stdexcept>
+#include <vector>
+
+#include "frame/textured.h"
+
+namespace ringsweep {
+namespace {
+
+const TileGrid kGrid{.size = {320, 240}, .tile_px = 8};
+const cv::Rect kPart(120, 80, 64, 56);
+
+void share_out(std::size_t n, const std::function<void(std::size_t)>& body) {
+  tbb::parallel_for(std::size_t{0}, n, body);
+}
+
+/// What a made stack is like.
+struct Made {
+  std::size_t num_frames = 21;
+  double step_px = 1.0;                                                   ///< of the ring
+  double noise = 0.004;                                                   ///< sd, of white
+  std::function<double(std::size_t)> part_px = [](auto) { return 0.0; };  ///< to the right
+  std::function<double(std::size_t)> all_px = [](auto) { return 0.0; };   ///< the same, of all
+  double parallax = 0.0;  ///< px sideways for a px of depth, in the last frame; grows evenly
+  unsigned seed = 1;
+};
+
+/// A slope: its left is `kDepthPx` farther than its right.
+constexpr double kDepthPx = 8.0;
+double depth_at(int x) { return kDepthPx * (x - 0.5 * kGrid.size.width) / kGrid.size.width; }
+
+class Stack {
+ public:
+  explicit Stack(Made made)
+      : made_(std::move(made)), texture_(textured({360, 240}, 10 + made_.seed)) {
+    const double middle = 0.5 * static_cast<double>(made_.num_frames - 1);
+    for (std::size_t k = 0; k < made_.num_frames; ++k)
+      focus_.frames.push_back({.q_px = made_.step_px * (static_cast<double>(k) - middle),
+                               .sd_px = 0.05,
+                               .usable = true,
+                               .shake_px = 0.0});
+    focus_.status = FitStatus::converged;
+    profiles_.num_frames = made_.num_frames;
+    profiles_.grid = kGrid;
+    for (int row = 1; row + 1 < kGrid.rows(); ++row)
+      for (int col = 1; col + 1 < kGrid.cols(); ++col) {
+        TileProfile tile;
+        tile.row = row, tile.col = col;
+        profiles_.tiles.push_back(tile);
+        focus_.tiles.push_back({.q_px = depth_at(8 * col + 4), .weight = 1.0});
+      }
+    sweeps_ = {{.first = 0, .last = made_.num_frames - 1, .rising = true}};
+  }
+
+  [[nodiscard]] Movement movement(const MovementOptions& options = {}) const {
+    return find_movement(
+        profiles_, focus_, sweeps_, [this](std::size_t k) { return picture(k); }, options,
+        share_out);
+  }
+
+ private:
+  /// The texture at a place, the part at its own; each column blurred as its depth says.
+  [[nodiscard]] GridPicture picture(std::size_t k) const {
+    const double share = static_cast<double>(k) / static_cast<double>(made_.num_frames - 1);
+    const auto placed = [&](double way_px) {
+      cv::Mat x(kGrid.size, CV_32FC1), y(kGrid.size, CV_32FC1);
+      for (int r = 0; r < x.rows; ++r)
+        for (int c = 0; c < x.cols; ++c) {
+          const double shift = way_px + made_.all_px(k) + made_.parallax * share * depth_at(c);
+          x.at<float>(r, c) = static_cast<float>(20.0 + c - shift);
+          y.at<float>(r, c) = static_cast<float>(r);
+        }
+      cv::Mat out;
+      cv::remap(texture_, out, x, y, cv::INTER_LANCZOS4, cv::BORDER_REFLECT);
+      return out;
+    };
+    cv::Mat sharp = placed(0.0);
+    const double way_px = made_.part_px(k);
+    // The part lies in front of what it moves over.
+    const cv::Rect at = kPart + cv::Point(static_cast<int>(std::lround(way_px)), 0);
+    placed(way_px)(at).copyTo(sharp(at));
+    cv::Mat luminance(kGrid.size, CV_32FC1);
+    constexpr int kStripPx = 16;
+    for (int left = 0; left < kGrid.size.width; left += kStripPx) {
+      const double blur = std::abs(*focus_.frames[k].q_px - depth_at(left + kStripPx / 2));
+      cv::Mat blurred;
+      cv::filter2D(sharp, blurred, CV_32F, disc_kernel(blur), {-1, -1}, 0, cv::BORDER_REFLECT);
+      const cv::Rect strip(left, 0, kStripPx, kGrid.size.height);
+      blurred(strip).copyTo(luminance(strip));
+    }
+    cv::Mat noise(kGrid.size, CV_32FC1);
+    cv::RNG random(1000 * made_.seed + k);
+    random.fill(noise, cv::RNG::NORMAL, 0.0, made_.noise);
+    return {.luminance = luminance + noise,
+            .seen = cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(255)),
+            .clipped = cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(0))};
+  }
+
+  Made made_;
+  cv::Mat texture_;
+  Profiles profiles_;
+  FocalPositions focus_;
+  std::vector<SweepRange> sweeps_;
+};
+
+std::function<double(std::size_t)> from(std::size_t frame, double px) {
+  return [=](std::size_t k) { return k >= frame ? px : 0.0; };
+}
+
+double covered(const cv::Rect2d& box, const cv::Rect2d& truth) {
+  return (box & truth).area() / truth.area();
+}
+
+// 0.3 px is what is asked of a part of at least 40 x 40 px.
+TEST(FindMovement, APartThatMovedOnceIsFoundWithFrameWayAndPlace) {
+  for (const double px : {1.0, 2.0, 3.0, 6.0}) {
+    const Movement movement = Stack({.part_px = from(11, px)}).movement();
+    ASSERT_EQ(movement.parts.size(), 1U) << px;
+    const MovedPart& part = movement.parts.front();
+    EXPECT_EQ(part.kind, MoveKind::stays) << px;
+    EXPECT_EQ(part.frame, 11U) << px;
+    EXPECT_NEAR(part.shift_px, px, 0.3) << px;
+    EXPECT_GT(covered(part.box_on_grid, cv::Rect2d(kPart) + cv::Point2d(px, 0.0)), 0.8) << px;
+    EXPECT_LT(part.box_on_grid.area(), 2.5 * kPart.area()) << px;
+    EXPECT_EQ(part.conflict, px > 2.0 && part.shift_px > 2.0) << px;
+  }
+}
+
+// The part is in focus about the middle frames: a move long before them is seen, and is a note.
+TEST(FindMovement, WhatMovesWhileItIsBlurredIsNoConflict) {
+  const Movement movement = Stack({.part_px = from(4, 4.0)}).movement();
+  ASSERT_EQ(movement.parts.size(), 1U);
+  EXPECT_NEAR(static_cast<double>(movement.parts[0].frame), 4.0, 1.0);
+  EXPECT_FALSE(movement.parts[0].conflict);
+  EXPECT_LT(movement.parts[0].sharp_before, 0.1);
+  EXPECT_GT(movement.parts[0].sharp_after, 0.9);
+}
+
+TEST(FindMovement, ASlowDriftIsOneMovement) {
+  const Movement movement = Stack({.part_px = [](std::size_t k) {
+                              return k < 6 ? 0.0 : 0.2 * static_cast<double>(k - 5);
+                            }}).movement();
+  ASSERT_EQ(movement.parts.size(), 1U);
+  EXPECT_EQ(movement.parts[0].kind, MoveKind::drifts);
+  EXPECT_NEAR(static_cast<double>(movement.parts[0].frame), 6.0, 2.0);
+  EXPECT_NEAR(movement.parts[0].shift_px, 3.0, 0.4);
+}
+
+TEST(FindMovement, TwoMovesOfOnePartAreTwo) {
+  const Movement movement = Stack({.part_px = [](std::size_t k) {
+                              return k < 8 ? 0.0 : k < 13 ? 2.0 : 5.0;
+                            }}).movement();
+  ASSERT_EQ(movement.parts.size(), 2U);
+  EXPECT_EQ(movement.parts[0].frame, 8U);
+  EXPECT_EQ(movement.parts[1].frame, 13U);
+  EXPECT_NEAR(movement.parts[0].shift_px, 2.0, 0.3);
+  EXPECT_NEAR(movement.parts[1].shift_px, 3.0, 0.3);
+}
+
+TEST(FindMovement, WhatGoesToAndFroTrembles) {
+  const Movement movement = Stack({.part_px = [](std::size_t k) {
+                              return k < 7 ? 0.0 : 1.5 * std::sin(2.4 * static_cast<double>(k));
+                            }}).movement();
+  ASSERT_EQ(movement.parts.size(), 1U);
+  EXPECT_EQ(movement.parts[0].kind, MoveKind::to_and_fro);
+  EXPECT_NEAR(static_cast<double>(movement.parts[0].frame), 7.0, 1.0);
+  EXPECT_NEAR(movement.parts[0].shift_px, 1.5, 0.3) << "half of the way";
+  EXPECT_GT(movement.parts[0].moves.size(), 5U);
+}
+
+TEST(FindMovement, TheWholePictureAndTheViewpointMayMove) {
+  const auto hand = [](std::size_t k) { return 0.4 * std::sin(1.7 * static_cast<double>(k)); };
+  EXPECT_TRUE(Stack({.all_px = hand}).movement().parts.empty());
+  EXPECT_TRUE(Stack({.parallax = 0.3}).movement().parts.empty());
+}
+
+// One burst in 50 may raise a false alarm; of these 30, whose noise spans what cameras have, the
+// pictures of a static scene are told from a moved one without one.
+TEST(FindMovement, NoiseRaisesNoAlarm) {
+  int alarms = 0;
+  for (unsigned seed = 1; seed <= 30; ++seed)
+    alarms += Stack({.num_frames = 13, .noise = 0.002 * (1 + seed % 5), .seed = seed})
+                      .movement()
+                      .parts.empty()
+                  ? 0
+                  : 1;
+  EXPECT_EQ(alarms, 0);
+}
+
+TEST(FindMovement, SaysWhereItCannotLook) {
+  const Movement movement = Stack({.num_frames = 4}).movement();
+  EXPECT_FALSE(movement.looked);
+  EXPECT_TRUE(movement.parts.empty());
+  EXPECT_THROW((void)Stack({}).movement({.blur_limit_px = 0.0}), std::invalid_argument);
+}
+
+}  // namespace
+}  // namespace ringsweep

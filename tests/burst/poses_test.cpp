@@ -1,0 +1,72 @@
+// Poses: what a conflict makes of the verdict. The words of DESIGN section 7.
+#include "ringsweep/poses.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <array>
+#include <vector>
+
+namespace ringsweep {
+namespace {
+
+using ::testing::ElementsAre;
+
+PoseJudged pose(VerdictKind kind, double share, std::size_t usable) {
+  PoseJudged judged{.subject_share = share, .usable = usable};
+  judged.verdict.kind = kind;
+  judged.verdict.reasons.push_back(
+      {.kind = kind == VerdictKind::complete ? ReasonKind::covered : ReasonKind::open_end});
+  return judged;
+}
+
+Verdict all(VerdictKind kind) { return pose(kind, 1.0, 9).verdict; }
+
+const std::array kMoved{Reason{.kind = ReasonKind::moved, .first_frame = 4, .last_frame = 4}};
+
+TEST(Poses, BeginAtEachConflictOnce) {
+  EXPECT_THAT(number_poses(6, std::array<std::size_t, 3>{4, 2, 4}), ElementsAre(0, 0, 1, 1, 2, 2));
+  EXPECT_THAT(number_poses(3, std::vector<std::size_t>{}), ElementsAre(0, 0, 0));
+}
+
+TEST(Poses, TheBestIsCompleteOrElseCoversMost) {
+  const std::array complete{pose(VerdictKind::reshoot, 0.99, 20),
+                            pose(VerdictKind::complete, 0.98, 8)};
+  EXPECT_EQ(best_pose(complete), 1U);
+  const std::array most{pose(VerdictKind::reshoot, 0.4, 20), pose(VerdictKind::reshoot, 0.6, 8)};
+  EXPECT_EQ(best_pose(most), 1U);
+  const std::array same{pose(VerdictKind::reshoot, 0.5, 8), pose(VerdictKind::reshoot, 0.5, 8)};
+  EXPECT_EQ(best_pose(same), 0U);
+}
+
+TEST(Poses, OnePoseThatIsCompleteMakesCompleteWithout) {
+  const std::array poses{pose(VerdictKind::complete, 1.0, 12), pose(VerdictKind::reshoot, 0.5, 9)};
+  const Verdict verdict = decide_with_conflicts(all(VerdictKind::complete), kMoved, poses);
+  EXPECT_EQ(verdict.kind, VerdictKind::complete_without);
+  ASSERT_EQ(verdict.reasons.size(), 2U);
+  EXPECT_EQ(verdict.reasons[0].kind, ReasonKind::covered);
+  EXPECT_EQ(verdict.reasons[1].kind, ReasonKind::moved);
+}
+
+TEST(Poses, NoneThatIsCompleteMakesAReshoot) {
+  const std::array poses{pose(VerdictKind::reshoot, 0.7, 12), pose(VerdictKind::reshoot, 0.5, 9)};
+  const Verdict moved = decide_with_conflicts(all(VerdictKind::complete), kMoved, poses);
+  EXPECT_EQ(moved.kind, VerdictKind::reshoot);
+  ASSERT_EQ(moved.reasons.size(), 1U);
+  EXPECT_EQ(moved.reasons[0].kind, ReasonKind::moved);
+  // What was missing before is missing still.
+  const Verdict both = decide_with_conflicts(all(VerdictKind::reshoot), kMoved, poses);
+  ASSERT_EQ(both.reasons.size(), 2U);
+  EXPECT_EQ(both.reasons[0].kind, ReasonKind::open_end);
+}
+
+TEST(Poses, WithoutAConflictNothingChanges) {
+  const std::array poses{pose(VerdictKind::complete, 1.0, 12)};
+  EXPECT_EQ(decide_with_conflicts(all(VerdictKind::complete), {}, poses).kind,
+            VerdictKind::complete);
+  EXPECT_EQ(decide_with_conflicts(all(VerdictKind::cannot_tell), kMoved, poses).kind,
+            VerdictKind::cannot_tell);
+}
+
+}  // namespace
+}  // namespace ringsweep
