@@ -28,31 +28,34 @@ void smooth_rows(const cv::Vec2d& at, double depth, SmoothVector& x, SmoothVecto
 
 /// Takes off what is smooth over the picture.
 void take_smooth_off(Field& field, std::span<const cv::Vec2d> at, std::span<const double> depth) {
-  constexpr int kPasses = 8;
+  constexpr int kPasses = 6;
+  constexpr std::size_t kEnough = 1000;  // tiles for seven unknowns
+  std::vector<std::size_t> known;
+  for (std::size_t t = 0; t < field.size(); ++t)
+    if (field[t].known) known.push_back(t);
+  const std::size_t every = 1 + known.size() / (kEnough + 1);
   SmoothVector model = SmoothVector::Zero();
   SmoothVector rx, ry;
   for (int pass = 0; pass < kPasses; ++pass) {
-    SmoothMatrix a = SmoothMatrix::Zero();
-    SmoothVector b = SmoothVector::Zero();
     std::vector<double> forms;
-    std::vector<double> weights(field.size());
-    for (std::size_t t = 0; t < field.size(); ++t) {
-      if (!field[t].known) continue;
+    for (std::size_t i = 0; i < known.size(); i += every) {
+      const std::size_t t = known[i];
       smooth_rows(at[t], depth[t], rx, ry);
       const cv::Vec2d r = field[t].shift - cv::Vec2d(rx.dot(model), ry.dot(model));
-      forms.push_back(weights[t] = field[t].information.form(r));
+      forms.push_back(field[t].information.form(r));
     }
-    const double scale = std::max(1e-12, quantile_in_place(forms, 0.5) / kMedianOfTwo);
-    for (std::size_t t = 0; t < field.size(); ++t) {
-      if (!field[t].known) continue;
-      const double w = pass == 0 ? 1.0 / (1.0 + weights[t] / scale)
-                                 : cauchy_weight(std::sqrt(weights[t] / scale)) *
-                                       cauchy_weight(std::sqrt(weights[t] / scale));
+    const double scale = std::max(1e-12, quantile(forms, 0.5) / kMedianOfTwo);
+    SmoothMatrix a = SmoothMatrix::Zero();
+    SmoothVector b = SmoothVector::Zero();
+    for (std::size_t i = 0; i < known.size(); i += every) {
+      const std::size_t t = known[i];
+      // Twice as steep as Cauchy's: a part that moves is far off, and must not pull.
+      const double cauchy = cauchy_weight(std::sqrt(forms[i / every] / scale));
       smooth_rows(at[t], depth[t], rx, ry);
-      const Information& i = field[t].information;
-      const SmoothVector ix = i.xx * rx + i.xy * ry, iy = i.xy * rx + i.yy * ry;
-      a.noalias() += w * (rx * ix.transpose() + ry * iy.transpose());
-      b.noalias() += w * (ix * field[t].shift[0] + iy * field[t].shift[1]);
+      const Information w = field[t].information.times_factor(cauchy * cauchy);
+      const SmoothVector wx = w.xx * rx + w.xy * ry, wy = w.xy * rx + w.yy * ry;
+      a.noalias() += rx * wx.transpose() + ry * wy.transpose();
+      b.noalias() += wx * field[t].shift[0] + wy * field[t].shift[1];
     }
     // A term that nobody needs stays 0.
     for (int i = 0; i < kSmooth; ++i) a(i, i) += 1e-6 + (i < 2 ? 1e-6 : 1e-3) * a(0, 0);

@@ -20,6 +20,7 @@ namespace ringsweep {
 struct Information {
   double xx = 0.0, xy = 0.0, yy = 0.0;
   void add(const Information& o) { xx += o.xx, xy += o.xy, yy += o.yy; }
+  [[nodiscard]] Information times_factor(double f) const { return {f * xx, f * xy, f * yy}; }
   [[nodiscard]] cv::Vec2d times(const cv::Vec2d& v) const {
     return {xx * v[0] + xy * v[1], xy * v[0] + yy * v[1]};
   }
