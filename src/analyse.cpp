@@ -17,6 +17,7 @@
 #include "first_look.h"
 #include "majority.h"
 #include "ringsweep/bands.h"
+#include "ringsweep/drops.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/frame_name.h"
 #include "ringsweep/poses.h"
@@ -118,6 +119,8 @@ class BurstJob {
   void find_what_is_outside();
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
   void look_for_movement();
+  void look_for_drops();
+  void place(DropChange& drop, const cv::Matx33d& reference_from_grid) const;
   [[nodiscard]] std::vector<Reason> conflicts() const;
   [[nodiscard]] FocalPositions only_frames(const std::function<bool(std::size_t)>& in) const;
   void judge();
@@ -144,7 +147,8 @@ class BurstJob {
   double to_middle_ = 0.0;     // log of the middle scale over the registration's reference
   TileGrid grid_;
   std::vector<TileMeasures> measures_;
-  std::vector<PackedPicture> kept_;     // as many as there is room for
+  std::vector<PackedPicture> kept_;  // as many as there is room for
+  std::vector<std::vector<Spot>> spots_;
   std::vector<cv::Mat> edge_pictures_;  // small, for the depth edges; empty where not measured
   int edge_reduction_ = 1;
   Mosaic mosaic_;
@@ -230,6 +234,7 @@ bool BurstJob::measure() {
 
   measures_.resize(n);
   kept_.resize(n);
+  spots_.resize(n);
   std::size_t kept_bytes = 0;
   edge_pictures_.resize(n);
   mosaic_ = empty_mosaic(grid_);
@@ -241,6 +246,7 @@ bool BurstJob::measure() {
     std::size_t frame = 0;
     std::optional<GridFrame> grid{};
     PackedPicture packed{};
+    std::vector<Spot> spots{};
     std::string problem{};
   };
   edge_reduction_ = edge_picture_reduction(grid_.size, todo.size());
@@ -272,12 +278,14 @@ bool BurstJob::measure() {
                     grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k), gain(k),
                     grid_);
                 m.packed = pack(m.grid->picture, gain(k));
+                if (!options_.ignore_drops) m.spots = find_spots(m.grid->picture.luminance);
                 return m;
               }) &
           tbb::make_filter<Measured, void>(tbb::filter_mode::serial_in_order, [&](Measured m) {
             if (m.grid) {
               merge_into(mosaic_, *m.grid, m.frame);
               measures_[m.frame] = m.grid->tiles;
+              spots_[m.frame] = std::move(m.spots);
               edge_pictures_[m.frame] = edge_picture(m.grid->picture.luminance, edge_reduction_);
               kept_bytes += m.packed.values.total() * m.packed.values.elemSize();
               if (kept_bytes <= kKeptBytes) kept_[m.frame] = std::move(m.packed);
@@ -702,9 +710,69 @@ void BurstJob::look_for_movement() {
   }
 }
 
+/// From px of the grid to full-size px of the upright reference frame.
+void BurstJob::place(DropChange& drop, const cv::Matx33d& reference_from_grid) const {
+  const cv::Vec3d at = reference_from_grid * cv::Vec3d(drop.at.x, drop.at.y, 1.0);
+  drop.at = upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+  drop.radius_px *= out_.working_px_per_px;
+  drop.q_px *= out_.working_px_per_px;
+}
+
+void BurstJob::look_for_drops() {
+  if (focus_.status != FitStatus::converged || options_.ignore_drops) return;
+  telling_.tell("looking for drops", 0, 1);
+  const std::size_t n = out_.frames.size();
+  const double px = out_.working_px_per_px;
+  std::vector<DropFrame> frames(n);
+  std::vector<PackedPicture> pictures(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    const FocalPosition& frame = focus_.frames[k];
+    frames[k] = {.q_px = frame.q_px.value_or(0.0) / px, .usable = frame.usable && frame.q_px};
+    if (frames[k].usable)
+      pictures[k] = kept_[k].values.empty() ? pack(picture_again(k), gain(k)) : kept_[k];
+  }
+  constexpr double kLeastWeight = SubjectOptions{}.min_weight;
+  cv::Mat tile_q(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN));
+  for (std::size_t t = 0; t < profiles_.tiles.size(); ++t)
+    if (focus_.tiles[t].weight >= kLeastWeight)
+      tile_q.at<float>(profiles_.tiles[t].row, profiles_.tiles[t].col) =
+          static_cast<float>(focus_.tiles[t].q_px / px);
+  out_.drops = find_drops(frames, pictures, spots_, tile_q, grid_.tile_px, for_each_);
+  spots_.clear();  // nobody else needs them
+  for (DropFrame& frame : frames) frame.q_px *= px;
+  const cv::Mat said = mask_on_grid();
+  const cv::Matx33d reference_from_grid =
+      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+  for (DropChange& drop : out_.drops.lost) {
+    const cv::Point tile(static_cast<int>(drop.at.x) / grid_.tile_px,
+                         static_cast<int>(drop.at.y) / grid_.tile_px);
+    const bool in_said = !said.empty() && cv::Rect({}, said.size()).contains(tile) &&
+                         said.at<std::uint8_t>(tile) != 0;
+    place(drop, reference_from_grid);
+    drop.conflict = said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) : in_said;
+  }
+  for (DropChange& drop : out_.drops.appeared) place(drop, reference_from_grid);
+  // What is on a part that moved went with it.
+  const auto went_along = [&](const DropChange& drop) {
+    return std::ranges::any_of(out_.movement.parts, [&](const MovedPart& part) {
+      return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
+             part.box_px.contains(cv::Point(drop.at));
+    });
+  };
+  std::erase_if(out_.drops.lost, went_along);
+  std::erase_if(out_.drops.appeared, went_along);
+}
+
 /// What splits the burst into poses.
 std::vector<Reason> BurstJob::conflicts() const {
   std::vector<Reason> reasons;
+  for (const DropEvent& event : drop_events(out_.drops.lost))
+    if (event.conflict)
+      reasons.push_back({.kind = ReasonKind::drop_lost,
+                         .first_frame = event.before,
+                         .last_frame = event.after,
+                         .drops = event.count,
+                         .box_px = event.box_px});
   for (const MovedPart& part : out_.movement.parts)
     if (part.conflict)
       reasons.push_back({.kind = ReasonKind::moved,
@@ -794,7 +862,11 @@ Verdict BurstJob::decide_pose(const FocalPositions& part, const Coverage& covera
 void BurstJob::split_at_conflicts() {
   const std::vector<Reason> reasons = conflicts();
   std::vector<std::size_t> firsts;
-  for (const Reason& reason : reasons) firsts.push_back(reason.first_frame);
+  // Frames that do not tell whether it was before or after are a pose of their own.
+  for (const Reason& reason : reasons) {
+    firsts.push_back(reason.last_frame);
+    if (reason.kind == ReasonKind::drop_lost) firsts.push_back(reason.first_frame + 1);
+  }
   const std::vector<std::size_t> pose = number_poses(out_.frames.size(), firsts);
   for (std::size_t k = 0; k < pose.size(); ++k) out_.frames[k].pose = pose[k];
   if (reasons.empty()) return;
@@ -817,7 +889,7 @@ void BurstJob::split_at_conflicts() {
     const auto within = [&](std::size_t k) { return k >= sweep.first && k <= sweep.last; };
     std::vector<Reason> inside;
     for (const Reason& reason : reasons)
-      if (reason.first_frame > sweep.first && reason.first_frame <= sweep.last)
+      if (reason.last_frame > sweep.first && reason.last_frame <= sweep.last)
         inside.push_back(reason);
     std::vector<PoseJudged> parts;
     for (std::size_t i = pose[sweep.first]; i <= pose[sweep.last]; ++i)
@@ -986,6 +1058,7 @@ BurstAnalysis BurstJob::run() {
   find_sweeps_and_subject();
   out_.look = coarse_[out_.reference];
   look_for_movement();
+  look_for_drops();
   judge();
   split_at_conflicts();
   note_movement();

@@ -49,6 +49,8 @@ void shift(BurstAnalysis& burst, std::size_t by) {
     shift(sweep.verdict, by);
     shift(sweep.gaps, by);
   }
+  for (auto* list : {&burst.drops.lost, &burst.drops.appeared})
+    for (DropChange& drop : *list) drop.before += by, drop.after += by;
   for (MovedPart& part : burst.movement.parts) {
     part.frame += by;
     for (std::size_t& k : part.moves) k += by;

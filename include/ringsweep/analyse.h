@@ -11,6 +11,7 @@
 
 #include "ringsweep/advice.h"
 #include "ringsweep/coverage.h"
+#include "ringsweep/drops.h"
 #include "ringsweep/focal_positions.h"
 #include "ringsweep/frame.h"
 #include "ringsweep/haze.h"
@@ -141,6 +142,7 @@ struct BurstAnalysis {
   /// Empty: the burst is not complete.
   std::vector<std::size_t> complete_sweeps;
   Verdict verdict;
+  Drops drops;        ///< not looked for where the user does not care
   Movement movement;  ///< parts in the order of their frames
   RingAdvice advice;
   DepthMap depth;
@@ -155,6 +157,7 @@ struct AnalysisOptions {
   std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
   int threads = 0;                       ///< 0: as many as there are cores
   SubjectChoice subject{};
+  bool ignore_drops = false;        ///< they are not looked for
   std::optional<Side> first_end{};  ///< where the first sweep of every burst began, if known
   /// A learnt lens: the side where the picture gets larger. It holds for one lens, one side of 1:1
   /// and one kind of focusing: where the whole lens moves and the body stays put, a longer

@@ -27,9 +27,9 @@ namespace ringsweep {
 [[nodiscard]] std::string session_text(std::span<const BurstAnalysis> bursts,
                                        std::span<const Scene> scenes);
 
-/// report.json; validates against src/report/report.schema.json. `drops` is absent: that check is
-/// not made; `moved`, where too few frames could be used. All text in it is UTF-8, whatever the
-/// bytes of the file names.
+/// report.json; validates against src/report/report.schema.json. `drops` is absent where
+/// they were not looked for, `moved` where too few frames could be used. All text in it is UTF-8,
+/// whatever the bytes of the file names.
 [[nodiscard]] nlohmann::json report_json(std::span<const BurstAnalysis> bursts,
                                          std::span<const Scene> scenes);
 /// The same, with group_scenes(bursts).

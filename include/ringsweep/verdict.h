@@ -39,6 +39,7 @@ enum class ReasonKind {
   too_few_frames,  ///< fewer than 3 usable frames
   no_subject,      ///< nothing is sharp anywhere
   no_sweep,        ///< the ring was not turned
+  drop_lost,       ///< `drops` water drops went between `first_frame` and `last_frame`
   fit_not_trusted,  ///< the positions do not agree with the pictures; `detail` says why
 };
 
@@ -50,6 +51,7 @@ struct Reason {
   double width_px = 0.0;        ///< gap width, or how far the subject goes on beyond the end
   double width_sd_px = 0.0;
   double subject_share = 0.0;
+  std::size_t drops = 0;       ///< drop_lost: how many
   bool close_call = false;     ///< between 0.85 and 1.15 of what is allowed
   std::size_t calm_first = 0;  ///< trembled: the calmest sweep
   std::size_t calm_last = 0;

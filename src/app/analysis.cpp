@@ -74,6 +74,7 @@ AnalysisOptions analysis_options(const AnalysisRequest& request, const Burst& bu
   result.lens = request.lens;
   result.subject = request.subject;
   result.first_end = request.first_end;
+  result.ignore_drops = request.ignore_drops;
   result.larger_picture = request.larger_picture;
   if (request.blur_limit_handbook) {
     if (const auto size = full_size_of(burst, stages)) {

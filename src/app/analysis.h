@@ -23,7 +23,8 @@ inline constexpr std::size_t kFewestFrames = 5;  ///< a burst, by definition
 struct AnalysisRequest {
   std::vector<std::filesystem::path> paths;
   bool prefer_raw = false;
-  bool as_one = false;  ///< all pictures are one burst, whatever their times say
+  bool ignore_drops = false;  ///< lost drops do not matter: they are not looked for
+  bool as_one = false;        ///< all pictures are one burst, whatever their times say
   std::optional<double> blur_limit_px;
   bool blur_limit_handbook = false;  ///< diagonal / 1500 instead
   int threads = 0;                   ///< 0: as many as there are cores

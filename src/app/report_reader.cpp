@@ -130,6 +130,23 @@ void read_movement(const json& object, BurstAnalysis& burst) {
   }
 }
 
+void read_drops(const json& object, BurstAnalysis& burst) {
+  static constexpr std::array kFates{DropFate::gone, DropFate::rolled};
+  const auto drops = object.find("drops");
+  burst.drops.looked = drops != object.end();
+  if (!burst.drops.looked) return;
+  burst.drops.tracked = drops->at("tracked").get<std::size_t>();
+  for (const json& entry : drops->at("lost"))
+    burst.drops.lost.push_back({.fate = from_word(entry.at("how").get<std::string>(), kFates),
+                                .at = {entry.at("x").get<double>(), entry.at("y").get<double>()},
+                                .radius_px = entry.at("radius_px").get<double>(),
+                                .q_px = entry.at("focus_px").get<double>(),
+                                .before = index_of(burst, entry.at("last_seen")),
+                                .after = index_of(burst, entry.at("first_missing")),
+                                .probability = entry.at("probability").get<double>(),
+                                .conflict = entry.at("conflict").get<bool>()});
+}
+
 /// The same reasons as values, as far as the report has them.
 void read_verdict(const json& object, BurstAnalysis& burst) {
   burst.verdict.kind = verdict_of(object.at("verdict"));
@@ -146,6 +163,13 @@ void read_verdict(const json& object, BurstAnalysis& burst) {
                                          .first_frame = end.frame,
                                          .last_frame = end.frame,
                                          .at_start = end.low == starts_low});
+    for (const DropEvent& event : drop_events(burst.drops.lost))
+      if (event.conflict)
+        burst.verdict.reasons.push_back({.kind = ReasonKind::drop_lost,
+                                         .first_frame = event.before,
+                                         .last_frame = event.after,
+                                         .drops = event.count,
+                                         .box_px = event.box_px});
     for (const MovedPart& part : burst.movement.parts)
       if (part.conflict)
         burst.verdict.reasons.push_back({.kind = ReasonKind::moved,
@@ -184,6 +208,7 @@ BurstAnalysis burst_from(const json& object) {
   }
   read_coverage(object, burst);
   read_movement(object, burst);
+  read_drops(object, burst);
   read_verdict(object, burst);
   return burst;
 }

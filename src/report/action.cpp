@@ -119,6 +119,7 @@ struct Plan {
   bool flash_missed = false;     ///< a gap is the flash's doing
   bool camera_paused = false;    ///< ... the camera's, which left frames out
   bool moved = false;            ///< a part of the subject is elsewhere in some frames
+  bool drops_lost = false;       ///< frames with and without a drop show it sharp
   bool swayed = false;           ///< ... the wind's
   std::optional<RingStep> jump;  ///< ... one jump of the ring
 };
@@ -192,6 +193,9 @@ Plan plan_reshoot(const BurstAnalysis& burst, std::span<const std::string> label
         break;
       case ReasonKind::moved:
         plan.moved = true;
+        break;
+      case ReasonKind::drop_lost:
+        plan.drops_lost = true;
         break;
       case ReasonKind::covered:
       case ReasonKind::trembled:
@@ -417,7 +421,7 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   const bool slower_rate = burst.advice.flash && burst.advice.flash->held_rate_per_s;
   // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
   // part waits for all of it.
-  if (plan.turn_less || plan.moved || all_again(burst, plan)) {
+  if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
     std::string text = whole_sweep(burst, plan);
     if (plan.moved) text += " Wait until it keeps still.";
     return plan.flash_missed ? text + flash_sentence(burst, slower_rate && frames_again(burst))

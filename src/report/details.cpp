@@ -321,6 +321,25 @@ std::string moved_lines(const BurstAnalysis& burst) {
   return text;
 }
 
+std::string drop_lines_in_numbers(const BurstAnalysis& burst) {
+  if (!burst.drops.looked) return {};
+  std::string text = fmt::format("Drops followed: {}.\n", burst.drops.tracked);
+  const auto file = [&](std::size_t k) { return printable(burst.frames[k].file); };
+  for (const DropChange& drop : burst.drops.lost)
+    text += wrapped(fmt::format(
+        "Drop {} between {} and {}: at {:.0f}, {:.0f}, radius {:.1f} px, sharp at {:.2f} px, "
+        "probability {:.3f}{}.",
+        wording::json_word(drop.fate), file(drop.before), file(drop.after), drop.at.x, drop.at.y,
+        drop.radius_px, drop.q_px, drop.probability,
+        drop.conflict ? ": frames before and after do not go together" : ""));
+  for (const DropChange& drop : burst.drops.appeared)
+    text += wrapped(fmt::format(
+        "Drop came between {} and {}: at {:.0f}, {:.0f}, radius {:.1f} px, probability {:.3f}.",
+        file(drop.before), file(drop.after), drop.at.x, drop.at.y, drop.radius_px,
+        drop.probability));
+  return text;
+}
+
 std::string haze_line(const BurstAnalysis& burst) {
   if (!burst.haze) return {};
   const std::optional<std::string> time = wording::clock_time(burst, burst.haze->first_frame);
@@ -347,7 +366,7 @@ std::string details_text(const BurstAnalysis& burst) {
   }
   text += limits(burst) + fit_line(burst) + sway_lines(burst) + coverage_lines(burst) +
           haze_line(burst) + advice_lines(burst);
-  text += moved_lines(burst) + wording::not_checked(burst) + "\n";
+  text += moved_lines(burst) + drop_lines_in_numbers(burst) + wording::not_checked(burst);
   for (const std::string& note : burst.notes)
     text += wrapped(fmt::format("Note: {}", printable(note)));
   return text + frame_table(burst);

@@ -278,9 +278,35 @@ json moved_json(const BurstAnalysis& burst) {
   return list;
 }
 
+json drop_json(const BurstAnalysis& burst, const DropChange& drop, const char* before,
+               const char* after) {
+  return {{"x", number(drop.at.x, 1)},
+          {"y", number(drop.at.y, 1)},
+          {"radius_px", number(drop.radius_px, kPxDecimals)},
+          {"focus_px", number(drop.q_px, kPxDecimals)},
+          {before, file_name(burst, drop.before)},
+          {after, file_name(burst, drop.after)},
+          {"probability", number(drop.probability, kShareDecimals)}};
+}
+
+json drops_json(const BurstAnalysis& burst) {
+  json lost = json::array(), appeared = json::array();
+  for (const DropChange& drop : burst.drops.lost) {
+    lost.push_back(drop_json(burst, drop, "last_seen", "first_missing"));
+    lost.back()["how"] = wording::json_word(drop.fate);
+    lost.back()["conflict"] = drop.conflict;
+  }
+  for (const DropChange& drop : burst.drops.appeared)
+    appeared.push_back(drop_json(burst, drop, "last_without", "first_seen"));
+  return {{"tracked", burst.drops.tracked},
+          {"lost", std::move(lost)},
+          {"appeared", std::move(appeared)}};
+}
+
 json checks_json(const BurstAnalysis& burst) {
   json checks = {"coverage", "shake", "haze"};
   if (burst.movement.looked) checks.push_back("movement");
+  if (burst.drops.looked) checks.push_back("drops");
   return checks;
 }
 
@@ -330,6 +356,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"checks_made", checks_json(burst)},
       {"notes", std::move(notes)}};
   if (burst.movement.looked) object["moved"] = moved_json(burst);
+  if (burst.drops.looked) object["drops"] = drops_json(burst);
   return object;
 }
 

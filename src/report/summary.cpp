@@ -88,6 +88,8 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason, const
       return fmt::format("a part of it shifted{}{}, from {} on", where.empty() ? "" : ", ", where,
                          labels[reason.first_frame]);
     }
+    case ReasonKind::drop_lost:
+      return wording::drops_gone(burst, reason, labels);
     case ReasonKind::soft_place:
     case ReasonKind::perch_goes_on:
     case ReasonKind::outside_picture:
@@ -118,8 +120,9 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
     return wrapped(
         fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
   }
-  const bool soft_only =
-      std::ranges::none_of(reasons, [](const Reason& r) { return r.kind == ReasonKind::moved; });
+  const bool soft_only = std::ranges::none_of(reasons, [](const Reason& r) {
+    return r.kind == ReasonKind::moved || r.kind == ReasonKind::drop_lost;
+  });
   std::string text =
       burst.verdict.kind == VerdictKind::reshoot && soft_only
           ? fmt::format("{}, {}: not sharp in {} places.\n", opening, shot, reasons.size())
@@ -333,6 +336,21 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   return text;
 }
 
+/// A line for each time that drops went, where the first lines do not say it.
+std::string drop_lines(const BurstAnalysis& burst, const Labels& labels) {
+  std::string text;
+  for (const DropEvent& event : drop_events(burst.drops.lost)) {
+    if (event.conflict && burst.verdict.kind == VerdictKind::reshoot) continue;
+    text += wrapped(sentence(wording::drops_gone(burst,
+                                                 {.first_frame = event.before,
+                                                  .last_frame = event.after,
+                                                  .drops = event.count,
+                                                  .box_px = event.box_px},
+                                                 labels)));
+  }
+  return text;
+}
+
 std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
   if (!burst.haze) return {};
   const std::string& frame = labels[burst.haze->first_frame];
@@ -348,9 +366,9 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
 std::string summary_text(const BurstAnalysis& burst) {
   const Labels labels = wording::frame_labels(burst);
   return verdict_lines(burst, labels) + sweeps_line(burst, labels) + note_lines(burst, labels) +
-         close_calls(burst, labels) + movement_lines(burst, labels) + lens_line(burst) +
-         frame_lines(burst, labels) + haze_line(burst, labels) + wording::not_checked(burst) +
-         "\n" + wrapped(wording::action(burst));
+         close_calls(burst, labels) + movement_lines(burst, labels) + drop_lines(burst, labels) +
+         lens_line(burst) + frame_lines(burst, labels) + haze_line(burst, labels) +
+         wording::not_checked(burst) + wrapped(wording::action(burst));
 }
 
 }  // namespace ringsweep

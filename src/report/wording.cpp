@@ -260,8 +260,31 @@ std::string_view json_word(MoveKind kind) {
   return "to-and-fro";
 }
 
+std::string_view json_word(DropFate fate) {
+  switch (fate) {
+    case DropFate::gone:
+      return "gone";
+    case DropFate::rolled:
+      return "rolled";
+    case DropFate::came:
+      break;
+  }
+  return "came";
+}
+
 std::string not_checked(const BurstAnalysis& burst) {
-  return burst.movement.looked ? "Not checked: lost drops." : "Not checked: movement, lost drops.";
+  if (burst.movement.looked && burst.drops.looked) return "";
+  if (burst.movement.looked) return "Not checked: lost drops.\n";
+  return burst.drops.looked ? "Not checked: movement.\n" : "Not checked: movement, lost drops.\n";
+}
+
+std::string drops_gone(const BurstAnalysis& burst, const Reason& reason,
+                       std::span<const std::string> labels) {
+  const std::string_view where = place_words(burst, reason.box_px);
+  return fmt::format("{} gone{}{}, between {} and {}",
+                     reason.drops == 1 ? "1 drop" : fmt::format("{} drops", reason.drops),
+                     where.empty() ? "" : ", ", where, labels[reason.first_frame],
+                     labels[reason.last_frame]);
 }
 
 std::string_view json_word(const BurstAnalysis& burst, const End& end) {
@@ -367,6 +390,14 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
     }
     case ReasonKind::waking:
       return "Parts of the subject move more often from sweep to sweep.";
+    case ReasonKind::drop_lost: {
+      const std::string_view where = place_words(burst, reason.box_px);
+      return fmt::format(
+          "{} {} lost{}{}, between {} and {}; frames before and after show the place sharp and do "
+          "not go into one stack.",
+          reason.drops, reason.drops == 1 ? "drop was" : "drops were", where.empty() ? "" : ", ",
+          where, file(reason.first_frame), file(reason.last_frame));
+    }
     case ReasonKind::perch_goes_on:
       return fmt::format(
           "Beyond {}, at the {}end where the {}, something goes on that runs out of the picture: "

@@ -51,6 +51,7 @@ namespace ringsweep::wording {
 [[nodiscard]] std::string_view json_word(FrameFlag flag);
 [[nodiscard]] std::string_view json_word(NearSideSource source);
 [[nodiscard]] std::string_view json_word(MoveKind kind);
+[[nodiscard]] std::string_view json_word(DropFate fate);
 /// "near" or "far" where that is known, else "first" or "last".
 [[nodiscard]] std::string_view json_word(const BurstAnalysis& burst, const End& end);
 
@@ -62,7 +63,11 @@ namespace ringsweep::wording {
 /// nothing.
 [[nodiscard]] std::string difference_words(const SweepDifference& difference);
 
-/// "Not checked: movement, lost drops.", what was not looked for.
+/// "3 drops gone, upper left, between 1210 and 1211". @param reason  drop_lost
+[[nodiscard]] std::string drops_gone(const BurstAnalysis& burst, const Reason& reason,
+                                     std::span<const std::string> labels);
+
+/// "Not checked: movement, lost drops.\n", what was not looked for; "" where all was.
 [[nodiscard]] std::string not_checked(const BurstAnalysis& burst);
 
 /// Where in the upright picture a box lies, "upper left", "in the middle", "across the picture"; ""

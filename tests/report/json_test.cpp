@@ -217,6 +217,37 @@ TEST(ReportJson, MovedPartsStandInItOnceMovementWasLookedFor) {
   EXPECT_EQ(said["frames"][4]["pose"], 2);
 }
 
+TEST(ReportJson, DropsStandInItOnceTheyWereLookedFor) {
+  BurstAnalysis burst = made::complete_burst();
+  burst.drops = {.looked = true, .tracked = 31};
+  EXPECT_EQ(complaints(report_json(std::vector{burst})), "");
+  burst.drops.lost = {{.fate = DropFate::rolled,
+                       .at = {120.0, 80.5},
+                       .radius_px = 9.25,
+                       .q_px = -1.5,
+                       .before = 3,
+                       .after = 4,
+                       .probability = 0.97,
+                       .conflict = true}};
+  burst.drops.appeared = {{.fate = DropFate::came,
+                           .at = {1.0, 2.0},
+                           .radius_px = 4.0,
+                           .q_px = 2.0,
+                           .before = 3,
+                           .after = 4,
+                           .probability = 0.5}};
+  const json report = report_json(std::vector{burst});
+  EXPECT_EQ(complaints(report), "");
+  EXPECT_EQ(report["bursts"][0]["drops"], json::parse(R"({"tracked": 31,
+      "lost": [{"x": 120.0, "y": 80.5, "radius_px": 9.25, "focus_px": -1.5,
+        "last_seen": "DSC01210.JPG", "first_missing": "DSC01211.JPG", "probability": 0.97,
+        "how": "rolled", "conflict": true}],
+      "appeared": [{"x": 1.0, "y": 2.0, "radius_px": 4.0, "focus_px": 2.0,
+        "last_without": "DSC01210.JPG", "first_seen": "DSC01211.JPG", "probability": 0.5}]})"));
+  EXPECT_EQ(report["bursts"][0]["checks_made"],
+            json::parse(R"(["coverage", "shake", "haze", "drops"])"));
+}
+
 TEST(ReportJson, AGapIsNamedInCaptureOrderWhicheverWayTheRingTurned) {
   BurstAnalysis burst = made::gapped_burst();
   burst.coverage.gaps = {{.lower = 10, .upper = 9, .width_px = 7.0}};

@@ -239,6 +239,29 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
                   "Not checked: movement, lost drops.", "Stack the frames without 1230 and 1231."));
 }
 
+TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
+  BurstAnalysis burst = complete_burst();
+  burst.movement.looked = true;
+  burst.drops.looked = true;
+  for (const double x : {400.0, 500.0, 600.0})
+    burst.drops.lost.push_back({.at = {x, 300.0}, .radius_px = 20.0, .before = 9, .after = 10});
+  EXPECT_THAT(lines(summary_text(burst)),
+              ElementsAre("Good, 1207 to 1231: you may leave.",
+                          "3 drops gone, upper left, between 1216 and 1217.",
+                          "Keep 1207 to 1231 for the stack."));
+  burst.drops.lost.resize(1);
+  EXPECT_THAT(summary_text(burst), HasSubstr("1 drop gone, upper left, between 1216 and 1217.\n"));
+  // Where it is the reason, it is said once.
+  burst.drops.lost[0].conflict = true;
+  Reason gone = made::reason(ReasonKind::drop_lost, 9, 10);
+  gone.drops = 1;
+  gone.box_px = {300, 200, 500, 400};
+  burst = with_reasons(burst, VerdictKind::reshoot, {gone});
+  EXPECT_THAT(lines(summary_text(burst)),
+              ElementsAre("Not yet, 1207 to 1231: 1 drop gone, upper left, between 1216 and 1217.",
+                          "Whole sweep again."));
+}
+
 TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
   BurstAnalysis burst = complete_burst();
   burst.movement.looked = true;

@@ -1,0 +1,620 @@
+#include "ringsweep/drops.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdint>
+#include <limits>
+#include <stdexcept>
+#include <utility>
+
+#include "frame/spot_light.h"
+#include "numerics/quantile.h"
+
+namespace ringsweep {
+namespace {
+
+// All: ours, no source; found on the open seeds of the suite, see bench/accuracy.
+constexpr double kLeastHeight = 0.03;    // of a spot that is asked after
+constexpr double kBright = 0.04;         // of one that alone tells a loss
+constexpr double kDropHeight = 0.08;     // of one that counts as a drop's
+constexpr double kFarthestPx = 25.0;     // of blur: beyond, a disc has melted into its surroundings
+constexpr double kSurePx = 10.0;         // beyond, discs overlap too much to decide by them
+constexpr double kAlikePx = 1.5;         // frames of two sweeps that focus so near are compared
+constexpr double kQErrorPx = 0.75;       // of a spot's focal position
+constexpr double kMostSd = 0.6;          // of a share that tells something
+constexpr double kSays = 1.0;            // log-likelihood ratio with which a frame says something
+constexpr double kHints = 0.3;           // with which it counts at all
+constexpr int kMostVotes = 4;            // what frames have in common they err by together
+constexpr std::size_t kMostAsked = 400;  // places, the brightest first
+constexpr std::size_t kMostTimes = 3;    // drops do not go at more times than these
+
+// Of a thousand spots that a burst has one may go; where one has gone, one in twelve others.
+constexpr double kPriorLogOdds = -7.0;
+constexpr double kTogetherLogOdds = -2.5;
+constexpr double kAloneLogOdds = 8.5;  // from here on a loss is told that stands alone
+
+double probability_of(double log_odds) { return 1.0 / (1.0 + std::exp(-log_odds)); }
+
+/// log p(share | gone) / p(share | there). Where it has gone, what lay behind it may be a little
+/// brighter or darker than its surroundings. The floor bounds what one frame can say.
+double log_odds_gone(const SpotShare& s) {
+  constexpr double kBehindSd = 0.25, kFloor = 0.02;
+  if (s.sd > kMostSd) return 0.0;
+  const auto gauss = [](double x, double sd) { return std::exp(-0.5 * x * x / (sd * sd)) / sd; };
+  const double there = gauss(std::min(s.share, 1.0) - 1.0, s.sd);
+  const double gone = gauss(std::max(s.share, 0.0), std::hypot(s.sd, kBehindSd));
+  return std::log((gone + kFloor) / (there + kFloor));
+}
+
+/// A spot of one frame that another frame does not show as it is.
+struct Suspicion {
+  Spot spot{};
+  std::size_t frame = 0;
+  std::size_t missing = 0;
+  double q_px = 0.0;       ///< of the surface around it
+  double log_odds = -1e9;  ///< gone / there, by the two frames alone
+  [[nodiscard]] bool lost() const { return frame < missing; }
+};
+
+/// What the frames say of one spot.
+struct Course {
+  Suspicion from{};
+  bool lost = true;
+  std::size_t before = 0;
+  std::size_t after = 0;
+  double q_px = 0.0;
+  double log_odds = 0.0;
+  double alone_log_odds = 0.0;  ///< with its own focal position, whatever others do
+  cv::Point2d at{};
+  SpotChange change{};
+};
+
+class DropSearch {
+ public:
+  DropSearch(std::span<const DropFrame> frames, std::span<const PackedPicture> pictures,
+             std::span<const std::vector<Spot>> spots, const cv::Mat& tile_q_px, int tile_px,
+             const ForEach& for_each)
+      : frames_(frames),
+        pictures_(pictures),
+        spots_(spots),
+        tile_q_px_(tile_q_px),
+        tile_px_(tile_px),
+        for_each_(for_each) {
+    for (std::size_t k = 0; k < frames.size(); ++k)
+      if (frames[k].usable && !pictures[k].values.empty()) usable_.push_back(k);
+    if (!usable_.empty()) whole_ = cv::Rect({}, pictures[usable_[0]].values.size());
+  }
+
+  Drops run();
+
+ private:
+  /// A spot's surroundings in all frames, read when asked for.
+  struct View {
+    SpotPlaces places;
+    cv::Rect box;
+    std::vector<GridPicture> parts;
+  };
+  [[nodiscard]] View view_of(const Suspicion& s) const;
+  [[nodiscard]] const GridPicture& part(View& view, std::size_t k) const;
+  [[nodiscard]] double blur_px(std::size_t k, double q_px) const {
+    return std::abs(frames_[k].q_px - q_px);
+  }
+  [[nodiscard]] SpotShare share(View& view, std::size_t j, std::size_t k,
+                                std::span<const double> q_px) const;
+  [[nodiscard]] double surface_q_px(cv::Point at, double otherwise) const;
+  [[nodiscard]] std::vector<std::size_t> to_compare_with(std::size_t i) const;
+  [[nodiscard]] std::vector<Suspicion> suspicions() const;
+  [[nodiscard]] double own_q_px(View& view, const Suspicion& s,
+                                std::span<const std::size_t> told) const;
+  [[nodiscard]] Course follow(const Suspicion& s) const;
+  [[nodiscard]] Course ask(View& view, const Suspicion& s, std::span<const std::size_t> told,
+                           double q_px) const;
+  void look_around(Course& course, std::span<const std::size_t> told, std::span<const double> gone,
+                   const std::vector<bool>& sure, std::size_t first_after) const;
+  [[nodiscard]] std::size_t count_drops() const;
+
+  std::span<const DropFrame> frames_;
+  std::span<const PackedPicture> pictures_;
+  std::span<const std::vector<Spot>> spots_;
+  const cv::Mat& tile_q_px_;
+  int tile_px_;
+  const ForEach& for_each_;
+  std::vector<std::size_t> usable_;
+  cv::Rect whole_;
+};
+
+DropSearch::View DropSearch::view_of(const Suspicion& s) const {
+  View view{.places = SpotPlaces(s.spot.sigma_px), .box = {}, .parts = {}};
+  const int half = view.places.half_px;
+  view.box = {s.spot.at.x - half, s.spot.at.y - half, 2 * half + 1, 2 * half + 1};
+  view.parts.resize(frames_.size());
+  return view;
+}
+
+const GridPicture& DropSearch::part(View& view, std::size_t k) const {
+  if (view.parts[k].luminance.empty()) view.parts[k] = part_of(pictures_[k], view.box);
+  return view.parts[k];
+}
+
+/// Of what it may be, as the focal position goes, the one that is most like the spot being there.
+SpotShare DropSearch::share(View& view, std::size_t j, std::size_t k,
+                            std::span<const double> q_px) const {
+  SpotShare best{.share = -1e9, .sd = 0.0};
+  for (const double q : q_px) {
+    const SpotShare one =
+        share_of_spot(part(view, j), part(view, k), blur_px(j, q), blur_px(k, q), view.places);
+    if (std::abs(one.share - 1.0) < std::abs(best.share - 1.0)) best = one;
+  }
+  return best;
+}
+
+/// Median depth of the tiles around.
+double DropSearch::surface_q_px(cv::Point at, double otherwise) const {
+  constexpr int kFarthestTiles = 3;
+  constexpr std::size_t kFewest = 3, kEnough = 4;
+  std::vector<float> values;
+  for (int reach = 1; reach <= kFarthestTiles && values.size() < kEnough; ++reach) {
+    const cv::Rect around =
+        cv::Rect(at.x / tile_px_ - reach, at.y / tile_px_ - reach, 2 * reach + 1, 2 * reach + 1) &
+        cv::Rect({}, tile_q_px_.size());
+    values.clear();
+    for (int row = around.y; row < around.br().y; ++row)
+      for (int col = around.x; col < around.br().x; ++col)
+        if (const float q = tile_q_px_.at<float>(row, col); !std::isnan(q)) values.push_back(q);
+  }
+  return values.size() < kFewest ? otherwise : quantile_in_place(values, 0.5);
+}
+
+/// Its neighbours in time, and of earlier and later sweeps the frame that focuses most alike.
+std::vector<std::size_t> DropSearch::to_compare_with(std::size_t i) const {
+  constexpr std::size_t kNextSweep = 3;
+  const std::size_t k = usable_[i];
+  std::vector<std::size_t> result;
+  if (i > 0) result.push_back(usable_[i - 1]);
+  if (i + 1 < usable_.size()) result.push_back(usable_[i + 1]);
+  for (const bool later : {false, true}) {
+    double nearest = kAlikePx;
+    std::size_t best = frames_.size();
+    for (const std::size_t m : usable_) {
+      const double far = blur_px(m, frames_[k].q_px);
+      if ((later ? m > k + kNextSweep : m + kNextSweep < k) && far < nearest)
+        nearest = far, best = m;
+    }
+    if (best < frames_.size()) result.push_back(best);
+  }
+  return result;
+}
+
+/// Spots without their like at the same place in a frame that might show it.
+std::vector<Suspicion> DropSearch::suspicions() const {
+  constexpr double kAlike = 1.6;
+  std::vector<Suspicion> result;
+  for (std::size_t i = 0; i < usable_.size(); ++i) {
+    const std::vector<std::size_t> others = to_compare_with(i);
+    for (const Spot& s : spots_[usable_[i]]) {
+      if (s.height < kLeastHeight) continue;
+      for (const std::size_t m : others) {
+        const bool has = std::ranges::any_of(spots_[m], [&](const Spot& o) {
+          return cv::norm(o.at - s.at) <= 1.0 + 0.5 * s.sigma_px && o.height < kAlike * s.height &&
+                 kAlike * o.height > s.height && o.sigma_px < kAlike * s.sigma_px &&
+                 kAlike * o.sigma_px > s.sigma_px;
+        });
+        if (!has) result.push_back({.spot = s, .frame = usable_[i], .missing = m});
+      }
+    }
+  }
+  for_each_(result.size(), [&](std::size_t i) {
+    Suspicion& s = result[i];
+    s.q_px = surface_q_px(s.spot.at, frames_[s.frame].q_px);
+    View view = view_of(s);
+    if ((view.box & whole_) != view.box) return;
+    const std::array q{s.q_px, s.q_px - 1.5, s.q_px + 1.5};
+    s.log_odds = log_odds_gone(share(view, s.frame, s.missing, q));
+  });
+  std::erase_if(result, [](const Suspicion& s) { return s.log_odds < 0.7; });
+  std::ranges::stable_sort(result, std::greater{},
+                           [](const Suspicion& s) { return s.spot.height; });
+  // Each place is asked after once a way and a while.
+  constexpr std::size_t kWhile = 8;
+  std::vector<Suspicion> chosen;
+  for (const Suspicion& s : result) {
+    const bool known = std::ranges::any_of(chosen, [&](const Suspicion& t) {
+      return t.lost() == s.lost() &&
+             std::max(t.frame, s.frame) - std::min(t.frame, s.frame) < kWhile &&
+             cv::norm(t.spot.at - s.spot.at) < 1.0 + t.spot.sigma_px;
+    });
+    if (!known && chosen.size() < kMostAsked) chosen.push_back(s);
+  }
+  return chosen;
+}
+
+/// The spot's own focal position: with it, it is as bright as it should be in the frames on its
+/// side, `told` up to its own one. Near that of the surface, or of the frame where it is brightest.
+double DropSearch::own_q_px(View& view, const Suspicion& s,
+                            std::span<const std::size_t> told) const {
+  constexpr std::size_t kMostFrames = 10;
+  constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0;
+  double tallest = -1.0;
+  std::size_t peak = s.frame;
+  for (const std::size_t k : told) {
+    const double height = spot_height(part(view, k).luminance, view.places);
+    if (height > tallest) tallest = height, peak = k;
+  }
+  std::vector<double> choices;
+  for (const double off : {0.0, -1.5, 1.5, -3.0, 3.0}) choices.push_back(s.q_px + off);
+  for (const double off : {0.0, -1.0, 1.0}) choices.push_back(frames_[peak].q_px + off);
+  double least = std::numeric_limits<double>::infinity(), best = s.q_px;
+  for (const double q : choices) {
+    double misfit = std::pow((q - s.q_px) / kSurfaceSdPx, 2);
+    for (std::size_t i = told.size() - 1; i-- > 0 && told.size() - 1 - i < kMostFrames;) {
+      const SpotShare one = share_of_spot(part(view, s.frame), part(view, told[i]),
+                                          blur_px(s.frame, q), blur_px(told[i], q), view.places);
+      misfit += std::min(kMostMisfit, std::pow((one.share - 1.0) / one.sd, 2));
+    }
+    if (misfit < least) least = misfit, best = q;
+  }
+  return best;
+}
+
+/// What votes come to. @param sign 1: for gone, -1: for there.
+double evidence(std::span<const double> gone, const std::vector<bool>& sure, std::size_t first,
+                std::size_t last, double sign) {
+  constexpr int kOneInSix = 6;  // may say the contrary
+  double sum = 0.0;
+  int count = 0, against = 0;
+  for (std::size_t i = first; i < last; ++i) {
+    if (!sure[i] || std::abs(gone[i]) < kHints) continue;
+    sum += sign * gone[i];
+    ++count;
+    if (sign * gone[i] < -kSays) ++against;
+  }
+  if (count < 2 || kOneInSix * against > count) return 0.0;
+  return sum / count * std::min(count, kMostVotes);
+}
+
+/// The boundary that parts frames in which it is there from those in which it is gone best: the
+/// first one after it. @return 0: none
+std::size_t best_boundary(std::span<const double> gone, const std::vector<bool>& sure) {
+  double best = -std::numeric_limits<double>::infinity();
+  std::size_t result = 0;
+  for (std::size_t e = 1; e < gone.size(); ++e) {
+    double sum = 0.0;
+    for (std::size_t i = 0; i < gone.size(); ++i)
+      if (sure[i]) sum += i < e ? -gone[i] : gone[i];
+    if (sum > best) best = sum, result = e;
+  }
+  while (result > 1 && !sure[result - 1]) --result;
+  return result > 0 && sure[result - 1] ? result : 0;
+}
+
+/// What is seen where it is there must be a disc that keeps its light.
+bool fits(std::span<const SpotShare> seen, const std::vector<bool>& sure, std::size_t first_after) {
+  constexpr double kMost = 1.67;
+  int good = 0, all = 0;
+  for (std::size_t i = 0; i < first_after; ++i) {
+    if (!sure[i] || seen[i].sd > kMostSd) continue;
+    ++all;
+    if (seen[i].share < kMost && kMost * seen[i].share > 1.0) ++good;
+  }
+  return 10 * good >= 7 * all;
+}
+
+Course DropSearch::follow(const Suspicion& s) const {
+  Course course{.from = s, .lost = s.lost(), .q_px = s.q_px, .at = s.spot.at};
+  View view = view_of(s);
+  std::vector<std::size_t> told;
+  for (const std::size_t k : usable_)
+    if ((blur_px(k, s.q_px) <= kFarthestPx || blur_px(k, frames_[s.frame].q_px) <= 2.0) &&
+        cv::countNonZero(pictures_[k].values(view.box)) == view.box.area())
+      told.push_back(k);
+  // From the side on which it is there: for what has come, time runs backwards.
+  if (!s.lost()) std::ranges::reverse(told);
+  const auto own = std::ranges::find(told, s.frame);
+  if (told.size() < 4 || own == told.end()) return course;
+  const auto from = static_cast<std::size_t>(own - told.begin());
+  // Where few frames tell its own position, the surface's is as good beside a loss that is sure.
+  const double own_px = own_q_px(view, s, std::span(told).first(from + 1));
+  course = ask(view, s, told, own_px);
+  course.alone_log_odds = course.log_odds;
+  if (std::abs(own_px - s.q_px) <= kQErrorPx) return course;
+  Course on_surface = ask(view, s, told, s.q_px);
+  on_surface.alone_log_odds = course.log_odds;
+  return on_surface.log_odds > course.log_odds ? on_surface : course;
+}
+
+/// What the frames say of a spot at `q_px`.
+/// @param told  frames that may show it, from the side on which it is there.
+Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size_t> told,
+                       double q_px) const {
+  Course course{.from = s, .lost = s.lost(), .q_px = q_px, .at = s.spot.at};
+  const auto from = static_cast<std::size_t>(std::ranges::find(told, s.frame) - told.begin());
+  const std::array q{q_px, q_px - kQErrorPx, q_px + kQErrorPx};
+  // Each frame is held against frames that show it: the nearest in time and in blur.
+  std::vector<std::size_t> present{s.frame};
+  const auto look = [&](std::size_t k) {
+    const auto apart = [&](std::size_t a) { return std::max(a, k) - std::min(a, k); };
+    const auto unlike = [&](std::size_t a) {
+      return std::abs(std::pow(blur_px(a, course.q_px), 2) - std::pow(blur_px(k, course.q_px), 2));
+    };
+    const std::size_t in_time = *std::ranges::min_element(present, {}, apart);
+    const std::size_t in_blur = *std::ranges::min_element(present, {}, unlike);
+    SpotShare one = share(view, in_time, k, q);
+    if (in_blur == in_time) return one;
+    const SpotShare two = share(view, in_blur, k, q);
+    return std::abs(two.share - 1.0) < std::abs(one.share - 1.0) ? two : one;
+  };
+  constexpr double kPresent = 0.6, kPresentSd = 0.4;
+  std::vector<SpotShare> seen(told.size());
+  seen[from] = {.share = 1.0, .sd = 0.3};
+  const auto look_at = [&](std::size_t i) {
+    seen[i] = look(told[i]);
+    if (seen[i].share > kPresent && seen[i].sd < kPresentSd) present.push_back(told[i]);
+  };
+  for (std::size_t i = from; i-- > 0;) look_at(i);
+  for (std::size_t i = from + 1; i < told.size(); ++i) look_at(i);
+
+  std::vector<double> gone(told.size());
+  std::vector<bool> sure(told.size());
+  for (std::size_t i = 0; i < told.size(); ++i) {
+    gone[i] = log_odds_gone(seen[i]);
+    sure[i] =
+        blur_px(told[i], course.q_px) <= kSurePx || blur_px(told[i], frames_[s.frame].q_px) <= 2.0;
+  }
+  const std::size_t e = best_boundary(gone, sure);
+  if (e == 0 || !fits(seen, sure, e)) return course;
+  course.log_odds =
+      std::min(evidence(gone, sure, 0, e, -1.0), evidence(gone, sure, e, told.size(), 1.0));
+  if (course.log_odds + kTogetherLogOdds < 0.0) return course;
+  // When: what sure frames leave open, others may tell.
+  std::size_t last = e - 1, first = e;
+  while (last > 0 && (!sure[last] || std::abs(gone[last]) < kSays)) --last;
+  while (first + 1 < told.size() && (!sure[first] || std::abs(gone[first]) < kSays)) ++first;
+  for (std::size_t i = last + 1; i < first && gone[i] < -kSays; ++i) last = i;
+  for (std::size_t i = first; i-- > last + 1 && gone[i] > kSays;) first = i;
+  course.before = std::min(told[last], told[first]);
+  course.after = std::max(told[last], told[first]);
+  look_around(course, told, gone, sure, e);
+  return course;
+}
+
+/// What else has changed there, in the frames on both sides that show it best.
+void DropSearch::look_around(Course& course, std::span<const std::size_t> told,
+                             std::span<const double> gone, const std::vector<bool>& sure,
+                             std::size_t first_after) const {
+  constexpr int kHalfPx = 40;
+  constexpr std::size_t kMostFrames = 6;
+  std::vector<std::size_t> with, without;
+  for (std::size_t i = first_after; i-- > 0 && with.size() < kMostFrames;)
+    if (sure[i] && gone[i] < -kSays) with.push_back(told[i]);
+  for (std::size_t i = first_after; i < told.size() && without.size() < kMostFrames; ++i)
+    if (sure[i] && gone[i] > kSays) without.push_back(told[i]);
+  if (with.empty() || without.empty()) return;
+  double least = std::numeric_limits<double>::infinity();
+  std::size_t j = with[0], k = without[0];
+  for (const std::size_t a : with)
+    for (const std::size_t b : without) {
+      const double cost = std::max(blur_px(a, course.q_px), blur_px(b, course.q_px)) +
+                          2.0 * std::abs(frames_[a].q_px - frames_[b].q_px);
+      if (cost < least) least = cost, j = a, k = b;
+    }
+  const cv::Point spot = course.from.spot.at;
+  const cv::Rect box =
+      cv::Rect(spot.x - kHalfPx, spot.y - kHalfPx, 2 * kHalfPx + 1, 2 * kHalfPx + 1) & whole_;
+  const GridPicture a = part_of(pictures_[j], box), b = part_of(pictures_[k], box);
+  bool any = false;
+  for (const double off : {0.0, -1.5, 1.5}) {
+    const double q = course.q_px + off;
+    const SpotChange change = change_around(a, b, blur_px(j, q), blur_px(k, q), spot - box.tl(),
+                                            course.from.spot.sigma_px);
+    if (any && change.usual >= course.change.usual) continue;
+    any = true;
+    course.change = change;
+  }
+  if (course.change.radius_px > 0.0) course.at = course.change.middle + cv::Point2d(box.tl());
+}
+
+/// A change of the size of a drop, with the rest as it was.
+bool is_drop(const Course& course) {
+  constexpr double kLeastChange = 0.04, kOfUsual = 10.0, kMostAround = 0.3;
+  const SpotChange& change = course.change;
+  const double sigma_px = course.from.spot.sigma_px;
+  if (change.radius_px <= 0.0 || change.reach_px > 12.0 * sigma_px + 10.0) return false;
+  if (change.height < std::max(kLeastChange, kOfUsual * change.usual)) return false;
+  // A part that has moved with all that is on it.
+  if (change.carried || (change.elsewhere && change.reach_px > 6.0 * sigma_px + 10.0)) return false;
+  return change.around < kMostAround;
+}
+
+bool is_alone_enough(const Course& course) {
+  return course.alone_log_odds >= kAloneLogOdds && course.from.spot.height >= kBright &&
+         is_drop(course);
+}
+
+bool overlap(const Course& a, const Course& b) {
+  return std::max(a.before, b.before) < std::min(a.after, b.after);
+}
+
+bool at_one_place(const Course& a, const Course& b) {
+  constexpr double kLeastPx = 8.0;  // two lights, or light and rim, of one drop
+  return cv::norm(a.at - b.at) <=
+         std::max(kLeastPx, 0.9 * (a.change.radius_px + b.change.radius_px));
+}
+
+/// How many times something went or came at that overlap with none before.
+std::size_t times_of(std::span<const Course> courses) {
+  std::vector<const Course*> apart;
+  for (const Course& c : courses)
+    if (c.alone_log_odds >= kAloneLogOdds &&
+        std::ranges::none_of(apart, [&](const Course* o) { return overlap(*o, c); }))
+      apart.push_back(&c);
+  return apart.size();
+}
+
+/// Those that are told, surest first, one for each drop.
+std::vector<Course> told_of(std::vector<Course> courses) {
+  std::ranges::stable_sort(courses, std::greater{}, &Course::log_odds);
+  if (times_of(courses) > kMostTimes) return {};
+  std::vector<Course> told;
+  for (const Course& c : courses) {
+    if (c.log_odds + kTogetherLogOdds < 0.0 || !is_drop(c)) continue;
+    const bool together = std::ranges::any_of(courses, [&](const Course& o) {
+      // What rolls comes where another one goes.
+      return is_alone_enough(o) && (o.lost || !c.lost) && overlap(o, c);
+    });
+    if (!together) continue;
+    const bool known = std::ranges::any_of(told, [&](const Course& o) {
+      return o.lost == c.lost && overlap(o, c) && at_one_place(o, c);
+    });
+    if (!known) told.push_back(c);
+  }
+  // What goes twice was no drop.
+  std::vector<Course> once;
+  for (const Course& c : told)
+    if (std::ranges::none_of(told, [&](const Course& o) {
+          return o.lost == c.lost && !overlap(o, c) && at_one_place(o, c);
+        }))
+      once.push_back(c);
+  return once;
+}
+
+/// What went at about the same time went at once: the time that all of them leave open.
+void agree_when(std::vector<Course>& courses) {
+  std::vector<Course*> order;
+  for (Course& c : courses) order.push_back(&c);
+  std::ranges::stable_sort(order, {}, [](const Course* c) { return c->after - c->before; });
+  for (std::size_t i = 0; i < order.size(); ++i)
+    for (std::size_t o = 0; o < i; ++o)
+      if (overlap(*order[o], *order[i])) {
+        order[i]->before = std::max(order[i]->before, order[o]->before);
+        order[i]->after = std::min(order[i]->after, order[o]->after);
+      }
+}
+
+/// A lost one is nearby again: it rolled.
+bool is_same_elsewhere(const Course& lost, const Course& came) {
+  constexpr double kAlike = 1.6, kFar = 8.0;
+  const double ratio = lost.from.spot.height / came.from.spot.height;
+  return !came.lost && overlap(lost, came) && ratio < kAlike && ratio * kAlike > 1.0 &&
+         cv::norm(lost.at - came.at) <= kFar * (lost.change.radius_px + came.change.radius_px);
+}
+
+DropChange change_of(const Course& course, std::span<const Course> all, DropFate fate) {
+  const bool alone = std::ranges::none_of(all, [&](const Course& o) {
+    return &o != &course && is_alone_enough(o) && o.lost == course.lost && overlap(o, course);
+  });
+  // The drop's is the surface's that carries it, unless that is another's behind it.
+  constexpr double kOnSurfacePx = 4.0;
+  const double surface_px = course.from.q_px;
+  return {
+      .fate = fate,
+      .at = course.at,
+      .radius_px = course.change.radius_px,
+      .q_px = std::abs(surface_px - course.q_px) <= kOnSurfacePx ? surface_px : course.q_px,
+      .before = course.before,
+      .after = course.after,
+      .probability = probability_of(course.log_odds + (alone ? kPriorLogOdds : kTogetherLogOdds)),
+      .log_odds = course.log_odds,
+      .height = course.from.spot.height};
+}
+
+/// Bright spots at one place in three frames or more; several of one drop count once.
+std::size_t DropSearch::count_drops() const {
+  constexpr std::size_t kFewest = 3;
+  std::vector<Spot> all;
+  for (const std::size_t k : usable_)
+    for (const Spot& s : spots_[k])
+      if (s.height >= kDropHeight) all.push_back(s);
+  std::ranges::stable_sort(all, std::greater{}, &Spot::height);
+  struct Place {
+    Spot spot;
+    std::size_t seen = 0;
+  };
+  std::vector<Place> places;
+  for (const Spot& s : all) {
+    const auto known = std::ranges::find_if(places, [&](const Place& p) {
+      return cv::norm(p.spot.at - s.at) <= 3.0 * p.spot.sigma_px + 3.0;
+    });
+    if (known == places.end())
+      places.push_back({s, 1});
+    else
+      ++known->seen;
+  }
+  return static_cast<std::size_t>(
+      std::ranges::count_if(places, [](const Place& p) { return p.seen >= kFewest; }));
+}
+
+Drops DropSearch::run() {
+  Drops drops{.looked = !usable_.empty()};
+  if (!drops.looked) return drops;
+  drops.tracked = count_drops();
+  const std::vector<Suspicion> suspected = suspicions();
+  std::vector<Course> courses(suspected.size());
+  for_each_(suspected.size(), [&](std::size_t i) { courses[i] = follow(suspected[i]); });
+  std::vector<Course> told = told_of(std::move(courses));
+  agree_when(told);
+  for (const Course& c : told) {
+    if (c.lost) {
+      const bool rolled =
+          std::ranges::any_of(told, [&](const Course& o) { return is_same_elsewhere(c, o); });
+      drops.lost.push_back(change_of(c, told, rolled ? DropFate::rolled : DropFate::gone));
+    } else if (std::ranges::none_of(
+                   told, [&](const Course& o) { return o.lost && is_same_elsewhere(o, c); })) {
+      drops.appeared.push_back(change_of(c, told, DropFate::came));
+    }
+  }
+  for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})
+    std::ranges::stable_sort(*list, [](const DropChange& a, const DropChange& b) {
+      return a.after != b.after ? a.after < b.after : a.at.y < b.at.y;
+    });
+  return drops;
+}
+
+}  // namespace
+
+std::vector<DropEvent> drop_events(std::span<const DropChange> changes) {
+  std::vector<DropEvent> events;
+  for (const DropChange& change : changes) {
+    const cv::Rect box(cvFloor(change.at.x - change.radius_px),
+                       cvFloor(change.at.y - change.radius_px), cvCeil(2.0 * change.radius_px) + 1,
+                       cvCeil(2.0 * change.radius_px) + 1);
+    if (events.empty() || std::max(events.back().before, change.before) >=
+                              std::min(events.back().after, change.after)) {
+      events.push_back({.before = change.before,
+                        .after = change.after,
+                        .count = 1,
+                        .box_px = box,
+                        .conflict = change.conflict});
+      continue;
+    }
+    DropEvent& event = events.back();
+    event.before = std::max(event.before, change.before);
+    event.after = std::min(event.after, change.after);
+    ++event.count;
+    event.box_px |= box;
+    event.conflict = event.conflict || change.conflict;
+  }
+  return events;
+}
+
+bool sharp_on_both_sides(const DropChange& drop, std::span<const DropFrame> frames,
+                         double blur_limit_px) {
+  bool before = false, after = false;
+  for (std::size_t k = 0; k < frames.size(); ++k) {
+    if (!frames[k].usable || std::abs(frames[k].q_px - drop.q_px) > blur_limit_px) continue;
+    before = before || k <= drop.before;
+    after = after || k >= drop.after;
+  }
+  return before && after;
+}
+
+Drops find_drops(std::span<const DropFrame> frames, std::span<const PackedPicture> pictures,
+                 std::span<const std::vector<Spot>> spots, const cv::Mat& tile_q_px, int tile_px,
+                 const ForEach& for_each) {
+  if (pictures.size() != frames.size() || spots.size() != frames.size())
+    throw std::invalid_argument("as many pictures and lists of spots as frames are needed");
+  if (tile_px <= 0) throw std::invalid_argument("tile_px must be > 0");
+  return DropSearch(frames, pictures, spots, tile_q_px, tile_px, for_each).run();
+}
+
+}  // namespace ringsweep

@@ -1,0 +1,196 @@
+#include "frame/spot_light.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <opencv2/imgproc.hpp>
+#include <utility>
+
+#include "numerics/quantile.h"
+
+namespace ringsweep {
+namespace {
+
+/// A spot's model errs by so much of its height: shape of the disc, tone curve, drops that glitter.
+constexpr double kModelSd = 0.15;
+/// ... and by so much for each px of the disc by which one is blurred: a Gaussian stands for it.
+constexpr double kBlurSdPerPx = 0.05;
+constexpr double kLeastScatter = 0.002;  // of light, white is 1: rounding of 8 bit in the shadows
+
+double mean_at(const cv::Mat& light, cv::Point at, const std::vector<cv::Point>& places) {
+  double sum = 0.0;
+  for (const cv::Point& p : places) sum += static_cast<double>(light.at<float>(at + p));
+  return sum / static_cast<double>(places.size());
+}
+
+double median_at(const cv::Mat& light, cv::Point at, const std::vector<cv::Point>& places) {
+  std::vector<double> values;
+  values.reserve(places.size());
+  for (const cv::Point& p : places) values.push_back(static_cast<double>(light.at<float>(at + p)));
+  return quantile_in_place(values, 0.5);
+}
+
+/// Both as blurred as the more blurred one. Second moments add: d^2 / 16 per axis of a disc.
+std::pair<cv::Mat, cv::Mat> equally_blurred(const cv::Mat& a, const cv::Mat& b, double a_px,
+                                            double b_px) {
+  constexpr double kNothingPx = 0.2;  // a Gaussian that moves no light
+  const double sigma_px = std::sqrt(std::abs(a_px * a_px - b_px * b_px)) / 4.0;
+  if (sigma_px <= kNothingPx) return {a, b};
+  cv::Mat blurred;
+  cv::GaussianBlur(a_px < b_px ? a : b, blurred, {}, sigma_px, 0, cv::BORDER_REPLICATE);
+  return a_px < b_px ? std::pair(blurred, b) : std::pair(a, blurred);
+}
+
+cv::Mat root_of(const cv::Mat& light) {
+  cv::Mat root;
+  cv::sqrt(cv::max(light, 0.0F), root);
+  return root;
+}
+
+/// Mean difference of what surrounds a window in `a` from what surrounds one in `b`.
+double difference_around(const cv::Mat& a, const cv::Mat& b, const cv::Rect& in_a,
+                         const cv::Rect& in_b) {
+  constexpr int kRingPx = 6;
+  const cv::Rect all({}, a.size());
+  double sum = 0.0, count = 0.0;
+  for (int y = -kRingPx; y < in_a.height + kRingPx; ++y)
+    for (int x = -kRingPx; x < in_a.width + kRingPx; ++x) {
+      const cv::Point p(x, y);
+      if (cv::Rect({}, in_a.size()).contains(p)) continue;
+      if (!all.contains(in_a.tl() + p) || !all.contains(in_b.tl() + p)) continue;
+      sum += std::abs(static_cast<double>(a.at<float>(in_a.tl() + p) - b.at<float>(in_b.tl() + p)));
+      ++count;
+    }
+  return sum / std::max(1.0, count);
+}
+
+/// Whether what `a` shows at a place is in `b` a little away, as bright, and its surroundings too.
+void look_elsewhere(const cv::Mat& a, const cv::Mat& b, cv::Point at, double sigma_px,
+                    SpotChange& result) {
+  constexpr int kReachPx = 14;
+  constexpr double kCarried = 0.7, kAlike = 0.9, kLeastShiftPx = 1.5, kLeastSpread = 0.7,
+                   kMostSpread = 1.4;
+  const int r = std::max(4, static_cast<int>(std::lround(2.5 * sigma_px)));
+  const cv::Rect all({}, a.size());
+  const cv::Rect window(at.x - r, at.y - r, 2 * r + 1, 2 * r + 1);
+  const cv::Rect search = cv::Rect(window.x - kReachPx, window.y - kReachPx,
+                                   window.width + 2 * kReachPx, window.height + 2 * kReachPx) &
+                          all;
+  if ((window & all) != window) return;
+  cv::Mat alike;
+  cv::matchTemplate(b(search), a(window), alike, cv::TM_CCOEFF_NORMED);
+  double best = 0.0;
+  cv::Point where;
+  cv::minMaxLoc(alike, nullptr, &best, nullptr, &where);
+  const cv::Rect there(where + search.tl(), window.size());
+  cv::Scalar mean, spread_a, spread_b;
+  cv::meanStdDev(a(window), mean, spread_a);
+  cv::meanStdDev(b(there), mean, spread_b);
+  const double spread = spread_b[0] / std::max(1e-6, spread_a[0]);
+  result.elsewhere = best > kAlike && cv::norm(there.tl() - window.tl()) > kLeastShiftPx &&
+                     spread > kLeastSpread && spread < kMostSpread;
+  result.carried = result.elsewhere && difference_around(a, b, window, there) <
+                                           kCarried * difference_around(a, b, window, window);
+}
+
+}  // namespace
+
+SpotPlaces::SpotPlaces(double sigma_px) {
+  const double core_px = std::max(1.5, 1.2 * sigma_px);
+  const double ring_px = 2.0 * sigma_px + 1.5, ring_end_px = ring_px + 2.5;
+  const int r = static_cast<int>(std::ceil(ring_end_px));
+  for (int y = -r; y <= r; ++y)
+    for (int x = -r; x <= r; ++x) {
+      const double d = std::hypot(x, y);
+      if (d <= core_px) core.emplace_back(x, y);
+      if (d >= ring_px && d <= ring_end_px) ring.emplace_back(x, y);
+    }
+  constexpr int kOthers = 16;
+  for (int i = 0; i < kOthers; ++i) {
+    const double way = i * 2.0 * std::numbers::pi / kOthers;
+    const double far = ring_end_px + core_px + (i % 2) * 3.0;
+    others.emplace_back(static_cast<int>(std::lround(far * std::cos(way))),
+                        static_cast<int>(std::lround(far * std::sin(way))));
+  }
+  half_px = static_cast<int>(ring_end_px + 2.0 * core_px) + 7;
+}
+
+double spot_height(const cv::Mat& light, const SpotPlaces& places) {
+  const cv::Point middle(places.half_px, places.half_px);
+  return mean_at(light, middle, places.core) - median_at(light, middle, places.ring);
+}
+
+SpotShare share_of_spot(const GridPicture& a, const GridPicture& b, double a_px, double b_px,
+                        const SpotPlaces& places) {
+  const auto [in_a, in_b] = equally_blurred(a.luminance, b.luminance, a_px, b_px);
+  const double expected = spot_height(in_a, places);
+  if (expected <= 0.0) return {};
+  const cv::Point middle(places.half_px, places.half_px);
+  double found = -1e9;  // registration errs by up to a px, glints shift with the viewpoint
+  for (int dy = -1; dy <= 1; ++dy)
+    for (int dx = -1; dx <= 1; ++dx)
+      found = std::max(found, mean_at(in_b, middle + cv::Point(dx, dy), places.core));
+  found -= median_at(in_b, middle, places.ring);
+  std::vector<double> elsewhere;
+  for (const cv::Point& p : places.others)
+    elsewhere.push_back(
+        std::abs(mean_at(in_a, middle + p, places.core) - mean_at(in_b, middle + p, places.core)));
+  // The lower third: the rest of a drop that is lost changes with its spot. A third of Gaussian
+  // values lie within 0.43 sd.
+  const double scatter = quantile_in_place(elsewhere, 1.0 / 3.0) / 0.43 + kLeastScatter;
+  SpotShare result{.share = found / expected,
+                   .sd = std::hypot(kModelSd, std::numbers::sqrt2 * scatter / expected,
+                                    kBlurSdPerPx * std::sqrt(std::abs(a_px * a_px - b_px * b_px)))};
+  std::size_t clipped = 0;
+  for (const cv::Point& p : places.core)
+    clipped += b.clipped.at<std::uint8_t>(middle + p) != 0 ? 1U : 0U;
+  if (2 * clipped > places.core.size() && result.share > kModelSd)
+    result.share = std::max(result.share, 1.0);
+  return result;
+}
+
+SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px, double b_px,
+                         cv::Point at, double sigma_px) {
+  constexpr double kOfUsual = 4.0, kOfHeight = 0.2, kAroundPx = 10.0;
+  const auto [light_a, light_b] = equally_blurred(a.luminance, b.luminance, a_px, b_px);
+  const cv::Mat root_a = root_of(light_a), root_b = root_of(light_b);
+  cv::Mat change = root_a - root_b;
+  cv::GaussianBlur(change, change, {}, 1.0, 0, cv::BORDER_REPLICATE);
+  const cv::Mat size = cv::abs(change);
+  SpotChange result;
+  std::vector<float> sizes(size.begin<float>(), size.end<float>());
+  result.usual = quantile_in_place(sizes, 0.5);
+  const cv::Rect near = cv::Rect(at.x - 2, at.y - 2, 5, 5) & cv::Rect({}, change.size());
+  cv::minMaxLoc(change(near), nullptr, &result.height);
+  const cv::Mat changed = size > std::max(kOfUsual * result.usual, kOfHeight * result.height);
+  cv::Mat joined, labels;
+  cv::dilate(changed, joined, {});
+  cv::connectedComponents(joined, labels, 8, CV_32S);
+  cv::Mat own = (labels == labels.at<int>(at)) & changed;
+  if (labels.at<int>(at) == 0) return result;
+  std::vector<cv::Point> points;
+  cv::findNonZero(own, points);
+  if (points.empty()) return result;
+  for (const cv::Point& p : points) result.middle += cv::Point2d(p);
+  result.middle *= 1.0 / static_cast<double>(points.size());
+  result.radius_px = std::sqrt(static_cast<double>(points.size()) / std::numbers::pi);
+  for (const cv::Point& p : points)
+    result.reach_px = std::max(result.reach_px, cv::norm(cv::Point2d(p) - result.middle));
+  double all = 0.0, others = 0.0;
+  for (int y = 0; y < changed.rows; ++y)
+    for (int x = 0; x < changed.cols; ++x) {
+      const double d = cv::norm(cv::Point2d(x, y) - result.middle);
+      if (d < result.reach_px + 1.0 || d > result.reach_px + 1.0 + kAroundPx) continue;
+      ++all;
+      if (changed.at<std::uint8_t>(y, x) != 0) ++others;
+    }
+  result.around = all > 0.0 ? others / all : 1.0;
+  look_elsewhere(root_a, root_b, at, sigma_px, result);
+  return result;
+}
+
+GridPicture part_of(const PackedPicture& picture, const cv::Rect& box) {
+  return unpack({.values = picture.values(box), .gain = picture.gain});
+}
+
+}  // namespace ringsweep

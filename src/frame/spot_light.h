@@ -1,0 +1,56 @@
+#pragma once
+/// How much of a spot seen in one frame is in another one.
+
+#include <cstddef>
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "ringsweep/drops.h"
+
+namespace ringsweep {
+
+/// Where a spot and its surroundings lie in a patch around it.
+struct SpotPlaces {
+  explicit SpotPlaces(double sigma_px);
+  std::vector<cv::Point> core;    ///< the spot, relative to its middle
+  std::vector<cv::Point> ring;    ///< what it stands out against
+  std::vector<cv::Point> others;  ///< middles of places like it around it
+  int half_px = 0;                ///< a patch is 2 half_px + 1 px wide
+};
+
+/// Share of a spot's light, 1 where all of it is there.
+struct SpotShare {
+  double share = 1.0;
+  double sd = 1e9;  ///< 1 sigma
+};
+
+/// Light of the core over that of the ring, the first a mean, the second a median.
+[[nodiscard]] double spot_height(const cv::Mat& light, const SpotPlaces& places);
+
+/// What of the spot in `a` is in `b`, both around its place; of the two the less blurred one is
+/// blurred as much as the other one first. Where most of it is clipped in `b`, all of it is there:
+/// what clips is brighter than it looks.
+/// @param a_px, b_px  diameters of a point's discs in the two frames
+[[nodiscard]] SpotShare share_of_spot(const GridPicture& a, const GridPicture& b, double a_px,
+                                      double b_px, const SpotPlaces& places);
+
+/// What has changed between two frames around a spot.
+struct SpotChange {
+  cv::Point2d middle;      ///< of what has changed together with the spot, px of the patch
+  double radius_px = 0.0;  ///< of a disc as large; 0: nothing has
+  double reach_px = 0.0;   ///< how far it extends from its middle
+  double height = 0.0;     ///< change at the spot, root of the light
+  double usual = 0.0;      ///< median change around
+  double around = 0.0;     ///< share of what lies around it that has changed too, 0..1
+  bool elsewhere = false;  ///< the same is found a little away
+  bool carried = false;    ///< ... and its surroundings with it
+};
+
+/// @param a, b  large patches, the spot at `at`; other parameters as in share_of_spot().
+[[nodiscard]] SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px,
+                                       double b_px, cv::Point at, double sigma_px);
+
+/// A part of a picture. @param box within it
+[[nodiscard]] GridPicture part_of(const PackedPicture& picture, const cv::Rect& box);
+
+}  // namespace ringsweep

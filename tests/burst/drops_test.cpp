@@ -1,0 +1,243 @@
+// Drops on bursts made here: a textured ground and bright spots, each frame blurred by discs as its
+// focal position says, with photon noise.
+
+#include "ringsweep/drops.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <functional>
+#include <opencv2/imgproc.hpp>
+#include <stdexcept>
+#include <vector>
+
+#include "ringsweep/profiles.h"
+
+namespace ringsweep {
+namespace {
+
+constexpr int kSidePx = 200;
+constexpr int kTilePx = 8;
+constexpr double kDropRadiusPx = 5.0;
+
+/// A burst of one depth: every frame shows `scene(k)` under a disc of |q_k| px.
+struct Made {
+  std::vector<DropFrame> frames{};
+  std::vector<PackedPicture> pictures{};
+  std::vector<std::vector<Spot>> spots{};
+  cv::Mat tile_q_px = cv::Mat(kSidePx / kTilePx, kSidePx / kTilePx, CV_32FC1, cv::Scalar(0));
+  [[nodiscard]] Drops found() const {
+    return find_drops(frames, pictures, spots, tile_q_px, kTilePx);
+  }
+};
+
+cv::Mat texture(std::uint64_t seed) {
+  cv::RNG rng(seed);
+  cv::Mat fine(kSidePx, kSidePx, CV_32FC1), coarse(kSidePx, kSidePx, CV_32FC1);
+  rng.fill(fine, cv::RNG::NORMAL, 0.0, 0.12);
+  rng.fill(coarse, cv::RNG::NORMAL, 0.0, 0.5);
+  cv::GaussianBlur(fine, fine, {}, 0.8);
+  cv::GaussianBlur(coarse, coarse, {}, 4.0);
+  return 0.25 + fine + coarse;
+}
+
+/// Dark with a pale middle, and the light's picture up and to the left.
+void add_drop(cv::Mat& light, cv::Point at) {
+  cv::circle(light, at, static_cast<int>(kDropRadiusPx), cv::Scalar(0.08), cv::FILLED);
+  cv::circle(light, at, 3, cv::Scalar(0.3), cv::FILLED);
+  light(cv::Rect(at.x - 3, at.y - 3, 3, 3)) = 2.5;
+}
+
+Made make(std::span<const double> q_px, std::uint64_t seed,
+          const std::function<cv::Mat(std::size_t)>& scene) {
+  Made made;
+  cv::RNG rng(seed + 1);
+  for (std::size_t k = 0; k < q_px.size(); ++k) {
+    cv::Mat light;
+    cv::filter2D(scene(k), light, CV_32F, disc_kernel(std::abs(q_px[k])), {-1, -1}, 0.0,
+                 cv::BORDER_REPLICATE);
+    cv::Mat noise(light.size(), CV_32FC1);
+    rng.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
+    cv::Mat root;
+    cv::sqrt(cv::max(light, 0.0), root);
+    light += 0.01 * noise.mul(root);  // 10,000 electrons at white
+    GridPicture picture{.luminance = cv::min(cv::max(light, 0.0), 1.0),
+                        .seen = cv::Mat(light.size(), CV_8UC1, cv::Scalar(255)),
+                        .clipped = light >= 1.0};
+    made.frames.push_back({.q_px = q_px[k], .usable = true});
+    made.spots.push_back(find_spots(picture.luminance));
+    made.pictures.push_back(pack(picture, 1.0));
+  }
+  return made;
+}
+
+std::vector<double> sweep(double from, double to, double step) {
+  std::vector<double> q;
+  const double sign = to > from ? 1.0 : -1.0;
+  for (double at = from; sign * (to - at) > -1e-9; at += sign * step) q.push_back(at);
+  return q;
+}
+
+const std::vector<cv::Point> kDrops{{40, 40},  {100, 44}, {160, 42}, {44, 100},
+                                    {150, 98}, {40, 160}, {98, 158}, {160, 160}};
+
+/// All drops but number `lost` from frame `from` on.
+Made with_loss(std::span<const double> q_px, std::uint64_t seed, std::size_t lost, std::size_t from,
+               std::size_t until = 999) {
+  const cv::Mat ground = texture(seed);
+  return make(q_px, seed, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    for (std::size_t i = 0; i < kDrops.size(); ++i)
+      if (i != lost || k < from || k >= until) add_drop(light, kDrops[i]);
+    return light;
+  });
+}
+
+TEST(Drops, ALostOneHasItsPlaceAndFrames) {
+  const std::vector<double> q = sweep(8.0, -8.0, 1.0);
+  for (const std::size_t from : {5U, 8U, 11U}) {  // sharp before, at the time, after
+    const Drops drops = with_loss(q, 3, 4, from).found();
+    ASSERT_EQ(drops.lost.size(), 1U) << from;
+    const DropChange& lost = drops.lost[0];
+    EXPECT_LE(cv::norm(lost.at - cv::Point2d(kDrops[4])), kDropRadiusPx) << from;
+    EXPECT_EQ(lost.before, from - 1);
+    EXPECT_EQ(lost.after, from);
+    EXPECT_EQ(lost.fate, DropFate::gone);
+    EXPECT_GT(lost.probability, 0.9);
+    EXPECT_NEAR(lost.radius_px, kDropRadiusPx, 0.7 * kDropRadiusPx);
+    EXPECT_TRUE(drops.appeared.empty());
+    EXPECT_EQ(drops.tracked, kDrops.size());
+  }
+}
+
+TEST(Drops, WhatOnlyGoesOutOfFocusIsNotLost) {
+  for (const std::vector<double>& q : {sweep(0.0, 14.0, 1.0), sweep(14.0, 0.0, 1.0)}) {
+    const Drops drops = with_loss(q, 5, 999, 0).found();
+    EXPECT_TRUE(drops.lost.empty());
+    EXPECT_TRUE(drops.appeared.empty());
+  }
+}
+
+TEST(Drops, FalseAlarmsStayWithinTheirRate) {
+  // 20 bursts of 30 drops in which nothing happens: one loss may be told, by the probability that
+  // is asked of a loss and of what is asked after (a thousand spots a burst).
+  const std::vector<double> q = sweep(7.0, -7.0, 1.0);
+  std::size_t told = 0;
+  for (std::uint64_t seed = 0; seed < 20; ++seed) {
+    const cv::Mat ground = texture(100 + seed);
+    const Made made = make(q, 100 + seed, [&](std::size_t) {
+      cv::Mat light = ground.clone();
+      cv::RNG rng(seed);
+      for (int i = 0; i < 30; ++i)
+        add_drop(light,
+                 {25 + 30 * (i % 6) + rng.uniform(-6, 7), 25 + 36 * (i / 6) + rng.uniform(-6, 7)});
+      return light;
+    });
+    told += made.found().lost.size();
+  }
+  EXPECT_LE(told, 1U);
+}
+
+TEST(Drops, OneFrameAloneTellsNoLoss) {
+  const std::vector<double> q = sweep(8.0, -8.0, 1.0);
+  EXPECT_TRUE(with_loss(q, 3, 4, 8, 9).found().lost.empty()) << "hidden in one frame";
+  EXPECT_TRUE(with_loss(q, 3, 4, q.size() - 1).found().lost.empty()) << "gone in the last one";
+}
+
+TEST(Drops, WhatNoFrameTellsIsAnInterval) {
+  // Lost while the lens was far away, between two sweeps.
+  std::vector<double> q = sweep(8.0, -40.0, 2.0);
+  const std::size_t turn = q.size();
+  for (const double back : sweep(-40.0, 8.0, 2.0)) q.push_back(back);
+  const Drops drops = with_loss(q, 7, 2, turn).found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_LT(drops.lost[0].before, turn);
+  EXPECT_GE(drops.lost[0].after, turn);
+}
+
+TEST(Drops, OneThatComesIsNoLoss) {
+  const Drops drops = with_loss(sweep(8.0, -8.0, 1.0), 3, 4, 0, 8).found();
+  EXPECT_TRUE(drops.lost.empty());
+  ASSERT_EQ(drops.appeared.size(), 1U);
+  EXPECT_EQ(drops.appeared[0].before, 7U);
+  EXPECT_EQ(drops.appeared[0].after, 8U);
+}
+
+TEST(Drops, OneThatRollsIsNearbyAgain) {
+  const cv::Mat ground = texture(9);
+  const Made made = make(sweep(8.0, -8.0, 1.0), 9, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    add_drop(light, k < 8 ? cv::Point(100, 80) : cv::Point(100, 104));
+    return light;
+  });
+  const Drops drops = made.found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].fate, DropFate::rolled);
+  EXPECT_TRUE(drops.appeared.empty());
+}
+
+TEST(Drops, OnesThatRideOnAPartThatMovesAreNotLost) {
+  const cv::Mat ground = texture(11), part = texture(12);
+  const Made made = make(sweep(8.0, -8.0, 1.0), 11, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    cv::Mat moving = part.clone();
+    for (const cv::Point at : {cv::Point(80, 80), cv::Point(120, 90), cv::Point(100, 120)})
+      add_drop(moving, at);
+    const cv::Point by = k < 8 ? cv::Point(0, 0) : cv::Point(5, 3);
+    moving(cv::Rect(60, 60, 80, 80)).copyTo(light(cv::Rect(60 + by.x, 60 + by.y, 80, 80)));
+    return light;
+  });
+  EXPECT_TRUE(made.found().lost.empty());
+}
+
+TEST(Drops, FramesThatCannotBeUsedSayNothing) {
+  const std::vector<double> q = sweep(8.0, -8.0, 1.0);
+  Made made = with_loss(q, 3, 4, 8);
+  for (const std::size_t k : {8U, 9U}) {
+    made.frames[k].usable = false;
+    made.pictures[k] = {};
+    made.spots[k] = {};
+  }
+  const Drops drops = made.found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].before, 7U);
+  EXPECT_EQ(drops.lost[0].after, 10U);
+}
+
+TEST(Drops, WithoutFramesNothingIsLookedFor) {
+  EXPECT_FALSE(find_drops({}, {}, {}, {}, kTilePx).looked);
+  const std::vector<DropFrame> frames(2);
+  EXPECT_THROW((void)find_drops(frames, {}, {}, {}, kTilePx), std::invalid_argument);
+  EXPECT_THROW((void)find_drops({}, {}, {}, {}, 0), std::invalid_argument);
+}
+
+TEST(DropEvents, OnesThatMayHaveGoneAtOnceAreOne) {
+  const std::vector<DropChange> lost{
+      {.at = {10, 10}, .radius_px = 4.0, .before = 4, .after = 5},
+      {.at = {90, 40}, .radius_px = 4.0, .before = 3, .after = 6, .conflict = true},
+      {.at = {20, 20}, .radius_px = 4.0, .before = 8, .after = 9}};
+  const std::vector<DropEvent> events = drop_events(lost);
+  ASSERT_EQ(events.size(), 2U);
+  EXPECT_EQ(events[0].count, 2U);
+  EXPECT_EQ(events[0].before, 4U);
+  EXPECT_EQ(events[0].after, 5U);
+  EXPECT_TRUE(events[0].conflict);
+  EXPECT_TRUE(events[0].box_px.contains(cv::Point(90, 40)));
+  EXPECT_FALSE(events[1].conflict);
+}
+
+TEST(DropEvents, AConflictHasSharpFramesOnBothSides) {
+  std::vector<DropFrame> frames;
+  for (const double q : sweep(8.0, -8.0, 1.0)) frames.push_back({.q_px = q, .usable = true});
+  DropChange drop{.q_px = 0.0, .before = 7, .after = 8};  // sharp from 6 to 10
+  EXPECT_TRUE(sharp_on_both_sides(drop, frames, 2.0));
+  drop.before = 5, drop.after = 6;
+  EXPECT_FALSE(sharp_on_both_sides(drop, frames, 2.0));
+  drop.before = 6, drop.after = 10;
+  EXPECT_TRUE(sharp_on_both_sides(drop, frames, 2.0));
+  frames[10].usable = false;
+  EXPECT_FALSE(sharp_on_both_sides(drop, frames, 2.0));
+}
+
+}  // namespace
+}  // namespace ringsweep

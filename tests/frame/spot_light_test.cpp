@@ -1,0 +1,160 @@
+// A spot keeps its light when it is out of focus, in a disc whose size thin-lens optics gives; what
+// is counted here is drawn from that geometry alone, not with the code's own kernels.
+
+#include "frame/spot_light.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <numbers>
+
+#include "ringsweep/thin_lens.h"
+
+namespace ringsweep {
+namespace {
+
+constexpr double kSigmaPx = 1.4;
+constexpr double kGround = 0.2;  // light around the spot
+
+// A macro lens: pupil 9.6 mm, px of 0.02 mm, image at about 140 mm.
+constexpr ThinLens kLens{.pupil_mm = 9.6, .pitch_mm = 0.02};
+constexpr double kMiddleMm = 140.0;
+
+/// Diameter of the disc that a point imaged at `point_mm` makes in a frame at `frame_mm`, brought
+/// to the middle scale, from similar triangles.
+double disc_px(double point_mm, double frame_mm) {
+  return blur_diameter_px(kLens, point_mm, frame_mm) * kMiddleMm / frame_mm;
+}
+
+/// Adds light `flux` spread over a disc: area of each px within it, by 16 x 16 points.
+void add_disc(cv::Mat& light, cv::Point2d at, double diameter_px, double flux) {
+  constexpr int kPoints = 16;
+  const double radius = 0.5 * diameter_px;
+  const double each = flux / (std::numbers::pi * radius * radius * kPoints * kPoints);
+  for (int y = 0; y < light.rows; ++y)
+    for (int x = 0; x < light.cols; ++x)
+      for (int i = 0; i < kPoints * kPoints; ++i) {
+        const double dx = x - 0.5 + (i % kPoints + 0.5) / kPoints - at.x;
+        const double dy = y - 0.5 + (i / kPoints + 0.5) / kPoints - at.y;
+        if (dx * dx + dy * dy <= radius * radius) light.at<float>(y, x) += static_cast<float>(each);
+      }
+}
+
+GridPicture ground(const SpotPlaces& places) {
+  const int side = 2 * places.half_px + 1;
+  return {.luminance = cv::Mat(side, side, CV_32FC1, cv::Scalar(kGround)),
+          .seen = cv::Mat(side, side, CV_8UC1, cv::Scalar(255)),
+          .clipped = cv::Mat(side, side, CV_8UC1, cv::Scalar(0))};
+}
+
+/// A spot that is itself 2 px wide, as second moments add.
+GridPicture with_spot(const SpotPlaces& places, double diameter_px, double flux) {
+  GridPicture picture = ground(places);
+  const cv::Point2d middle(places.half_px, places.half_px);
+  add_disc(picture.luminance, middle, std::hypot(2.0, diameter_px), flux);
+  return picture;
+}
+
+TEST(SpotLight, IsConservedInADiscOfTheSizeThatOpticsGives) {
+  const SpotPlaces places(kSigmaPx);
+  const double point_mm = 139.95;
+  for (const double first_mm : {139.98, 140.0, 139.94})
+    for (const double step_mm : {-0.03, -0.015, 0.015, 0.03}) {
+      const double a_px = disc_px(point_mm, first_mm), b_px = disc_px(point_mm, first_mm + step_mm);
+      const SpotShare share = share_of_spot(with_spot(places, a_px, 4.0),
+                                            with_spot(places, b_px, 4.0), a_px, b_px, places);
+      // A Gaussian stands for the missing disc: that is what the share's sd allows for.
+      EXPECT_NEAR(share.share, 1.0, 2.0 * share.sd) << a_px << " to " << b_px;
+      EXPECT_LT(share.sd, 0.6) << "says nothing";
+    }
+}
+
+TEST(SpotLight, DifferenceOfFocalPositionsIsTheDisc) {
+  // The code takes discs as differences of focal positions: the same as the geometry's.
+  for (const double frame_mm : {139.0, 139.9, 140.4}) {
+    const double q =
+        focal_position_px(kLens, kMiddleMm, frame_mm) - focal_position_px(kLens, kMiddleMm, 140.2);
+    EXPECT_NEAR(std::abs(q), disc_px(140.2, frame_mm), 1e-9);
+  }
+}
+
+TEST(SpotLight, IsMissingWhereTheSpotHasGone) {
+  const SpotPlaces places(kSigmaPx);
+  const SpotShare share =
+      share_of_spot(with_spot(places, 3.0, 4.0), ground(places), 3.0, 2.0, places);
+  EXPECT_NEAR(share.share, 0.0, 0.02);
+  EXPECT_LT(share.sd, 0.3);
+}
+
+TEST(SpotLight, ClippedIsAllThere) {
+  const SpotPlaces places(kSigmaPx);
+  const cv::Rect core(places.half_px - 2, places.half_px - 2, 5, 5);
+  GridPicture sharp = with_spot(places, 0.0, 8.0);
+  sharp.luminance = cv::min(sharp.luminance, 0.6);  // a third of the light is left
+  const SpotShare cut = share_of_spot(with_spot(places, 4.0, 8.0), sharp, 4.0, 0.0, places);
+  EXPECT_LT(cut.share, 0.6);
+  sharp.clipped(core) = 255;
+  const SpotShare known = share_of_spot(with_spot(places, 4.0, 8.0), sharp, 4.0, 0.0, places);
+  EXPECT_GE(known.share, 1.0);
+}
+
+TEST(SpotLight, ANeighboursDiscIsNotItsOwn) {
+  // A neighbour at the same depth blurs like it: gone is gone beside it, too.
+  const SpotPlaces places(kSigmaPx);
+  const cv::Point2d neighbour(places.half_px + 7.0, places.half_px + 1.0);
+  GridPicture a = with_spot(places, 3.0, 4.0), there = with_spot(places, 4.0, 4.0),
+              gone = ground(places);
+  add_disc(a.luminance, neighbour, 3.0, 4.0);
+  add_disc(there.luminance, neighbour, 4.0, 4.0);
+  add_disc(gone.luminance, neighbour, 4.0, 4.0);
+  const SpotShare with = share_of_spot(a, there, 3.0, 4.0, places);
+  const SpotShare without = share_of_spot(a, gone, 3.0, 4.0, places);
+  EXPECT_NEAR(with.share, 1.0, 2.0 * with.sd);
+  EXPECT_NEAR(without.share, 0.0, without.sd);
+}
+
+TEST(SpotLight, AChangeHasItsPlaceAndSize) {
+  constexpr double kRadiusPx = 6.0;
+  GridPicture before{.luminance = cv::Mat(81, 81, CV_32FC1, cv::Scalar(kGround)),
+                     .seen = cv::Mat(81, 81, CV_8UC1, cv::Scalar(255)),
+                     .clipped = cv::Mat(81, 81, CV_8UC1, cv::Scalar(0))};
+  const GridPicture after{
+      .luminance = before.luminance.clone(), .seen = before.seen, .clipped = before.clipped};
+  add_disc(before.luminance, {42.0, 41.0}, 2.0 * kRadiusPx,
+           0.3 * std::numbers::pi * kRadiusPx * kRadiusPx);
+  const SpotChange change = change_around(before, after, 1.0, 1.0, {40, 40}, kSigmaPx);
+  EXPECT_NEAR(change.middle.x, 42.0, 0.5);  // px are whole
+  EXPECT_NEAR(change.middle.y, 41.0, 0.5);
+  EXPECT_NEAR(change.radius_px, kRadiusPx, 1.2);  // smoothed by 1 px
+  EXPECT_EQ(change.around, 0.0);
+  EXPECT_FALSE(change.elsewhere);
+}
+
+TEST(SpotLight, WhatHasMovedIsElsewhere) {
+  GridPicture before{.luminance = cv::Mat(81, 81, CV_32FC1, cv::Scalar(kGround)),
+                     .seen = cv::Mat(81, 81, CV_8UC1, cv::Scalar(255)),
+                     .clipped = cv::Mat(81, 81, CV_8UC1, cv::Scalar(0))};
+  GridPicture after{
+      .luminance = before.luminance.clone(), .seen = before.seen, .clipped = before.clipped};
+  add_disc(before.luminance, {40.0, 40.0}, 4.0, 4.0);
+  add_disc(after.luminance, {45.0, 43.0}, 4.0, 4.0);
+  EXPECT_TRUE(change_around(before, after, 1.0, 1.0, {40, 40}, kSigmaPx).elsewhere);
+}
+
+TEST(FindSpots, ABrightSpotHasItsPlaceALineHasNone) {
+  cv::Mat light(80, 120, CV_32FC1, cv::Scalar(kGround));
+  add_disc(light, {30.0, 40.0}, 4.0, 6.0);
+  light(cv::Rect(70, 0, 2, 80)) = 0.9;  // a hair
+  const std::vector<Spot> spots = find_spots(light);
+  ASSERT_EQ(spots.size(), 1U);
+  EXPECT_EQ(spots[0].at, cv::Point(30, 40));
+  EXPECT_NEAR(spots[0].sigma_px, 1.4, 0.6);  // a disc of 4 px has 1 px, and sizes are rounded
+}
+
+TEST(FindSpots, NothingIsInAnEvenPicture) {
+  EXPECT_TRUE(find_spots(cv::Mat(60, 60, CV_32FC1, cv::Scalar(0.5))).empty());
+  EXPECT_TRUE(find_spots(cv::Mat(6, 6, CV_32FC1, cv::Scalar(0.5))).empty());
+}
+
+}  // namespace
+}  // namespace ringsweep
