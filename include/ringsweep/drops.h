@@ -22,21 +22,9 @@
 
 #include "ringsweep/for_each.h"
 #include "ringsweep/grid_picture.h"
+#include "ringsweep/spot_light.h"
 
 namespace ringsweep {
-
-/// A small bright spot in one frame: maybe a light's picture in a drop.
-struct Spot {
-  cv::Point at;         ///< px of the grid
-  double sigma_px = 0;  ///< of the Gaussian it is most like
-  double height = 0;    ///< over what is around it, in root of the light
-};
-
-/// Bright spots of a frame: maxima of differences of Gaussians, of 1 to 6 px, that are no lines
-/// (T. Lindeberg, Int. J. Computer Vision 30, 1998, from memory).
-/// @param light CV_32FC1, linear.
-/// @return by size, row and column.
-[[nodiscard]] std::vector<Spot> find_spots(const cv::Mat& light);
 
 /// A frame as the drops see it.
 struct DropFrame {

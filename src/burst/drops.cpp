@@ -8,8 +8,8 @@
 #include <stdexcept>
 #include <utility>
 
-#include "frame/spot_light.h"
 #include "numerics/quantile.h"
+#include "ringsweep/spot_light.h"
 
 namespace ringsweep {
 namespace {

@@ -3,7 +3,7 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
-#include "ringsweep/drops.h"
+#include "ringsweep/spot_light.h"
 
 namespace ringsweep {
 namespace {

@@ -1,4 +1,4 @@
-#include "frame/spot_light.h"
+#include "ringsweep/spot_light.h"
 
 #include <algorithm>
 #include <cmath>

@@ -1,7 +1,7 @@
 // A spot keeps its light when it is out of focus, in a disc whose size thin-lens optics gives; what
 // is counted here is drawn from that geometry alone, not with the code's own kernels.
 
-#include "frame/spot_light.h"
+#include "ringsweep/spot_light.h"
 
 #include <gtest/gtest.h>
 

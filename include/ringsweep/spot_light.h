@@ -1,13 +1,26 @@
 #pragma once
-/// How much of a spot seen in one frame is in another one.
+/// Spots: small bright ones of a frame, and how much of one is in another frame.
 
 #include <cstddef>
 #include <opencv2/core.hpp>
 #include <vector>
 
-#include "ringsweep/drops.h"
+#include "ringsweep/grid_picture.h"
 
 namespace ringsweep {
+
+/// A small bright spot in one frame: maybe a light's picture in a drop.
+struct Spot {
+  cv::Point at;         ///< px of the grid
+  double sigma_px = 0;  ///< of the Gaussian it is most like
+  double height = 0;    ///< over what is around it, in root of the light
+};
+
+/// Bright spots of a frame: maxima of differences of Gaussians, of 1 to 6 px, that are no lines
+/// (T. Lindeberg, Int. J. Computer Vision 30, 1998, from memory).
+/// @param light CV_32FC1, linear.
+/// @return by size, row and column.
+[[nodiscard]] std::vector<Spot> find_spots(const cv::Mat& light);
 
 /// Where a spot and its surroundings lie in a patch around it.
 struct SpotPlaces {
