@@ -35,7 +35,9 @@ namespace {
 
 constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
 constexpr std::size_t kKeptBytes = 320U << 20U;  // of pictures kept for a second look
-constexpr double kGreenMm = 0.00055;             // wavelength for the quarter-wave blur
+/// Of pictures that a step after the fit holds all at once; it is left out where they are more.
+constexpr double kMostBytesAgain = 1e9;
+constexpr double kGreenMm = 0.00055;  // wavelength for the quarter-wave blur
 
 /// A movement is known no better than this: on real stacks shot from a stand, where nothing shakes,
 /// up to 2.4 px are read, and no frame is to be thrown away for that. Beyond the blur limit, px.
@@ -118,6 +120,7 @@ class BurstJob {
   void compare_the_sweeps();
   void find_what_is_outside();
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
+  [[nodiscard]] bool may_hold(double bytes_per_px) const;
   void look_for_movement();
   void look_for_drops();
   void place(DropChange& drop, const cv::Matx33d& reference_from_grid) const;
@@ -692,8 +695,16 @@ FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) con
   });
 }
 
+/// Whether all usable frames together may be held, at so many bytes a px of the grid.
+bool BurstJob::may_hold(double bytes_per_px) const {
+  const auto usable = std::ranges::count_if(focus_.frames, &FocalPosition::usable);
+  return static_cast<double>(usable) * grid_.size.area() * bytes_per_px <= kMostBytesAgain;
+}
+
 void BurstJob::look_for_movement() {
-  if (focus_.status != FitStatus::converged) return;
+  // Light and mask in four bytes each, tiles 8 px wide, and a third more for the coarser levels.
+  const double shrunk = 8.0 / grid_.tile_px;
+  if (focus_.status != FitStatus::converged || !may_hold(8.0 * 4.0 / 3.0 * shrunk * shrunk)) return;
   telling_.tell("looking for movement", 0, 1);
   out_.movement = find_movement(
       profiles_, focus_, ranges_, [this](std::size_t k) { return picture_again(k); },
@@ -719,7 +730,7 @@ void BurstJob::place(DropChange& drop, const cv::Matx33d& reference_from_grid) c
 }
 
 void BurstJob::look_for_drops() {
-  if (focus_.status != FitStatus::converged || options_.ignore_drops) return;
+  if (focus_.status != FitStatus::converged || options_.ignore_drops || !may_hold(2.0)) return;
   telling_.tell("looking for drops", 0, 1);
   const std::size_t n = out_.frames.size();
   const double px = out_.working_px_per_px;
