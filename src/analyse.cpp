@@ -763,12 +763,22 @@ void BurstJob::look_for_drops() {
     drop.conflict = said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) : in_said;
   }
   for (DropChange& drop : out_.drops.appeared) place(drop, reference_from_grid);
+  const auto together = [](const DropChange& drop, const MovedPart& part) {
+    return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
+           part.box_px.contains(cv::Point(drop.at));
+  };
+  // A part hardly larger than a drop that rolled is that drop.
+  std::erase_if(out_.movement.parts, [&](const MovedPart& part) {
+    return std::ranges::any_of(out_.drops.lost, [&](const DropChange& drop) {
+      constexpr double kSide = 6.0;  // in its radii
+      const double side_px = kSide * drop.radius_px;
+      return together(drop, part) && part.box_px.area() <= side_px * side_px;
+    });
+  });
   // What is on a part that moved went with it.
   const auto went_along = [&](const DropChange& drop) {
-    return std::ranges::any_of(out_.movement.parts, [&](const MovedPart& part) {
-      return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
-             part.box_px.contains(cv::Point(drop.at));
-    });
+    return std::ranges::any_of(out_.movement.parts,
+                               [&](const MovedPart& part) { return together(drop, part); });
   };
   std::erase_if(out_.drops.lost, went_along);
   std::erase_if(out_.drops.appeared, went_along);
