@@ -79,6 +79,11 @@ std::string without_stop(std::string text) {
   return text;
 }
 
+/// ", upper left,"; "" for nowhere.
+std::string aside(std::string_view where) {
+  return where.empty() ? std::string() : fmt::format(", {},", where);
+}
+
 }  // namespace
 
 std::string printable(std::string_view text) {
@@ -372,16 +377,15 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
     case ReasonKind::moved: {
       const std::string_view where = place_words(burst, reason.box_px);
       return fmt::format(
-          "A part of the subject{}{} is elsewhere from {} on, by {:.2f} px (sd {:.2f} px), {:.2f} "
-          "px "
+          "A part of the subject{} is elsewhere from {} on, by {:.2f} px (sd {:.2f} px), {:.2f} px "
           "allowed; frames before and after show it sharp and do not go into one stack.",
-          where.empty() ? "" : ", ", where, file(reason.first_frame), reason.width_px,
-          reason.width_sd_px, burst.blur_limit_px);
+          aside(where), file(reason.first_frame), reason.width_px, reason.width_sd_px,
+          burst.blur_limit_px);
     }
     case ReasonKind::trembled: {
       const std::string_view where = place_words(burst, reason.box_px);
-      return fmt::format("A part{}{} goes to and fro by {:.2f} px (sd {:.2f} px), from {} on{}.",
-                         where.empty() ? "" : ", ", where, reason.width_px, reason.width_sd_px,
+      return fmt::format("A part{} goes to and fro by {:.2f} px (sd {:.2f} px), from {} on{}.",
+                         aside(where), reason.width_px, reason.width_sd_px,
                          file(reason.first_frame),
                          reason.calm_first == reason.calm_last
                              ? ""
