@@ -709,6 +709,9 @@ void BurstJob::look_for_movement() {
   out_.movement = find_movement(
       profiles_, focus_, ranges_, [this](std::size_t k) { return picture_again(k); },
       {.blur_limit_px = out_.blur_limit_px}, for_each_);
+  for (std::size_t i = 0; i < out_.movement.parallax_px.size(); ++i)
+    if (out_.movement.parallax_px[i] > out_.blur_limit_px)
+      out_.sweeps[i].difference.viewpoint_px = out_.movement.parallax_px[i];
   const cv::Matx33d reference_from_grid =
       grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
   for (MovedPart& part : out_.movement.parts) {

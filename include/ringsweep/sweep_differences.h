@@ -27,8 +27,10 @@ struct SweepDifference {
   double size = 0.0;          ///< relative, of the picture where both focus alike
   double rotation_deg = 0.0;  ///< of the camera about the line of sight
   double shift = 0.0;         ///< of the picture, in its widths: seen from another place, maybe
+  double viewpoint_px = 0.0;  ///< Movement::parallax_px, where that is more than the blur limit
   [[nodiscard]] bool any() const {
-    return light_ev != 0.0 || size != 0.0 || rotation_deg != 0.0 || shift != 0.0;
+    return light_ev != 0.0 || size != 0.0 || rotation_deg != 0.0 || shift != 0.0 ||
+           viewpoint_px != 0.0;
   }
 };
 

@@ -326,6 +326,22 @@ MovedPart described(const TileFields& burst, const Found& found, const MovementO
   return part;
 }
 
+/// Of each sweep against the first: the median over pairs of frames of the two, by component.
+std::vector<double> parallax_of_sweeps(const TileFields& burst, std::size_t num_sweeps) {
+  std::vector<double> result(num_sweeps, 0.0);
+  for (std::size_t s = 1; s < num_sweeps; ++s) {
+    std::vector<double> x, y;
+    for (std::size_t p = 0; p < burst.pairs.size(); ++p) {
+      const FramePair& pair = burst.pairs[p];
+      if (burst.sweep[pair.first] != 0 || burst.sweep[pair.second] != s) continue;
+      x.push_back(burst.parallax_px[p][0]);
+      y.push_back(burst.parallax_px[p][1]);
+    }
+    if (!x.empty()) result[s] = std::hypot(quantile(x, 0.5), quantile(y, 0.5));
+  }
+  return result;
+}
+
 }  // namespace
 
 Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
@@ -339,6 +355,7 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
   out.looked = usable >= kFewestFrames && !profiles.tiles.empty();
   if (!out.looked) return out;
   TileFields burst = measure_fields(profiles, focus, sweeps, read, for_each);
+  out.parallax_px = parallax_of_sweeps(burst, sweeps.size());
   const std::vector<Found> trembling = find_trembling(burst, options);
   widen_by_tile(burst);
   std::vector<Found> all = search(burst, options, for_each);

@@ -27,7 +27,9 @@ void smooth_rows(const cv::Vec2d& at, double depth, SmoothVector& x, SmoothVecto
 }
 
 /// Takes off what is smooth over the picture.
-void take_smooth_off(Field& field, std::span<const cv::Vec2d> at, std::span<const double> depth) {
+/// @return what the viewpoint moves sideways, px from the depth at -1 to that at 1
+cv::Vec2d take_smooth_off(Field& field, std::span<const cv::Vec2d> at,
+                          std::span<const double> depth) {
   constexpr int kPasses = 6;
   constexpr std::size_t kEnough = 1000;  // tiles for seven unknowns
   std::vector<std::size_t> known;
@@ -66,6 +68,7 @@ void take_smooth_off(Field& field, std::span<const cv::Vec2d> at, std::span<cons
     smooth_rows(at[t], depth[t], rx, ry);
     field[t].shift -= cv::Vec2d(rx.dot(model), ry.dot(model));
   }
+  return {2.0 * model(5), 2.0 * model(6)};
 }
 
 /// Full-size px per px that is compared: tiles are 8 of these wide.
@@ -103,8 +106,7 @@ std::vector<FramePair> choose_pairs(const TileFields& burst) {
 }
 
 /// What tiles did between the frames of each pair, less what is smooth.
-std::vector<Field> compare(const TileFields& burst, std::span<const ShiftFrame> frames,
-                           const ForEach& for_each) {
+void compare(TileFields& burst, std::span<const ShiftFrame> frames, const ForEach& for_each) {
   // That no scatter shows: resampling, the texture's own blur, at each level in its own px.
   constexpr double kFloorPx = 0.05;
   const Profiles& profiles = burst.profiles;
@@ -124,9 +126,10 @@ std::vector<Field> compare(const TileFields& burst, std::span<const ShiftFrame> 
   }
   const auto shifts = measure_shifts(frames, burst.q_px, tiles, burst.pairs, profiles.grid,
                                      profiles.full_px_per_px, for_each);
-  std::vector<Field> fields(burst.pairs.size());
+  burst.fields.resize(burst.pairs.size());
+  burst.parallax_px.resize(burst.pairs.size());
   for_each(burst.pairs.size(), [&](std::size_t p) {
-    Field& field = fields[p];
+    Field& field = burst.fields[p];
     field.resize(tiles.size());
     for (std::size_t t = 0; t < tiles.size(); ++t) {
       const TileShift& s = shifts[p][t];
@@ -140,9 +143,8 @@ std::vector<Field> compare(const TileFields& burst, std::span<const ShiftFrame> 
                   .before = s.before,
                   .after = s.after};
     }
-    take_smooth_off(field, at, depth);
+    burst.parallax_px[p] = take_smooth_off(field, at, depth);
   });
-  return fields;
 }
 
 /// Scatter between neighbours in time as it is on each level, not as each window's own rest says.
@@ -208,7 +210,7 @@ TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
   for_each(n, [&](std::size_t i) {
     frames[i] = prepare_for_shifts(read(burst.order[i]), profiles.grid);
   });
-  burst.fields = compare(burst, frames, for_each);
+  compare(burst, frames, for_each);
   widen_by_level(burst);
   return burst;
 }

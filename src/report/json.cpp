@@ -99,7 +99,8 @@ json sweeps_json(const BurstAnalysis& burst) {
                     {"light_ev", number(sweep.difference.light_ev, kPxDecimals)},
                     {"size", number(sweep.difference.size, kShareDecimals)},
                     {"rotation_deg", number(sweep.difference.rotation_deg, kPxDecimals)},
-                    {"shift", number(sweep.difference.shift, kShareDecimals)}});
+                    {"shift", number(sweep.difference.shift, kShareDecimals)},
+                    {"viewpoint_px", number(sweep.difference.viewpoint_px, kPxDecimals)}});
   }
   return list;
 }

@@ -221,6 +221,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.size += std::abs(own.size);
     all.rotation_deg += std::abs(own.rotation_deg);
     all.shift += own.shift;
+    all.viewpoint_px += own.viewpoint_px;
   }
   return wrapped(fmt::format(
       "No sweep is complete alone; {} together are{}.", wording::joined(names),

@@ -308,6 +308,7 @@ std::string difference_words(const SweepDifference& difference) {
   if (difference.size != 0.0) words.emplace_back("size");
   if (difference.rotation_deg != 0.0) words.emplace_back("the camera's tilt");
   if (difference.shift != 0.0) words.emplace_back("place in the picture");
+  if (difference.viewpoint_px != 0.0) words.emplace_back("viewpoint");
   return joined(words);
 }
 

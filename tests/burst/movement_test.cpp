@@ -30,7 +30,9 @@ struct Made {
   double noise = 0.004;                                                   ///< sd, of white
   std::function<double(std::size_t)> part_px = [](auto) { return 0.0; };  ///< to the right
   std::function<double(std::size_t)> all_px = [](auto) { return 0.0; };   ///< the same, of all
-  double parallax = 0.0;  ///< px sideways for a px of depth, in the last frame; grows evenly
+  double parallax = 0.0;        ///< px sideways for a px of depth, in the last frame; grows evenly
+  bool there_and_back = false;  ///< two sweeps
+  double bump = 0.0;            ///< as parallax, at once, of the second sweep
   unsigned seed = 1;
 };
 
@@ -42,9 +44,11 @@ class Stack {
  public:
   explicit Stack(Made made)
       : made_(std::move(made)), texture_(textured({360, 240}, 10 + made_.seed)) {
-    const double middle = 0.5 * static_cast<double>(made_.num_frames - 1);
+    const std::size_t half = made_.there_and_back ? made_.num_frames / 2 : made_.num_frames;
+    const double middle = 0.5 * static_cast<double>(half - 1);
+    const auto ring = [&](std::size_t k) { return k < half ? k : 2 * half - 1 - k; };
     for (std::size_t k = 0; k < made_.num_frames; ++k)
-      focus_.frames.push_back({.q_px = made_.step_px * (static_cast<double>(k) - middle),
+      focus_.frames.push_back({.q_px = made_.step_px * (static_cast<double>(ring(k)) - middle),
                                .sd_px = 0.05,
                                .usable = true,
                                .shake_px = 0.0});
@@ -58,7 +62,9 @@ class Stack {
         profiles_.tiles.push_back(tile);
         focus_.tiles.push_back({.q_px = depth_at(8 * col + 4), .weight = 1.0});
       }
-    sweeps_ = {{.first = 0, .last = made_.num_frames - 1, .rising = true}};
+    sweeps_ = {{.first = 0, .last = half - 1, .rising = true}};
+    if (half < made_.num_frames)
+      sweeps_.push_back({.first = half, .last = made_.num_frames - 1, .rising = false});
   }
 
   [[nodiscard]] Movement movement(const MovementOptions& options = {}) const {
@@ -75,7 +81,9 @@ class Stack {
       cv::Mat x(kGrid.size, CV_32FC1), y(kGrid.size, CV_32FC1);
       for (int r = 0; r < x.rows; ++r)
         for (int c = 0; c < x.cols; ++c) {
-          const double shift = way_px + made_.all_px(k) + made_.parallax * share * depth_at(c);
+          const double aside =
+              made_.parallax * share + (2 * k >= made_.num_frames ? made_.bump : 0.0);
+          const double shift = way_px + made_.all_px(k) + aside * depth_at(c);
           x.at<float>(r, c) = static_cast<float>(20.0 + c - shift);
           y.at<float>(r, c) = static_cast<float>(r);
         }
@@ -185,6 +193,18 @@ TEST(FindMovement, TheWholePictureAndTheViewpointMayMove) {
 
 // One burst in 50 may raise a false alarm; of these 30, whose noise spans what cameras have, the
 // pictures of a static scene are told from a moved one without one.
+TEST(FindMovement, ABumpBetweenTwoSweepsIsAnotherViewpointAndNoMove) {
+  const Movement still = Stack({.num_frames = 22, .there_and_back = true}).movement();
+  ASSERT_EQ(still.parallax_px.size(), 2U);
+  EXPECT_EQ(still.parallax_px[0], 0.0);
+  EXPECT_LT(still.parallax_px[1], 0.3);  // noise
+  const Movement bumped = Stack({.num_frames = 22, .there_and_back = true, .bump = 0.5}).movement();
+  // Half a px for each of the 6.4 px between 10 and 90 % of the depth. A tenth goes into scale,
+  // which differs from it in one direction only.
+  EXPECT_NEAR(bumped.parallax_px.at(1), 3.2, 0.4);
+  EXPECT_TRUE(bumped.parts.empty());
+}
+
 TEST(FindMovement, NoiseRaisesNoAlarm) {
   int alarms = 0;
   for (unsigned seed = 1; seed <= 30; ++seed)

@@ -520,6 +520,8 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
               HasSubstr("but they differ in light:\n  one whole sweep would be better."));
+  burst.sweeps[1].difference = {.viewpoint_px = 3.1};
+  EXPECT_THAT(summary_text(burst), HasSubstr("but they differ in\n  viewpoint: one"));
 }
 
 }  // namespace
