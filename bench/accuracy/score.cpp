@@ -437,8 +437,11 @@ BurstScore score_burst(const json& said, const json& truth) {
   if (said_turn && true_turn && *true_turn != 0.0) score.turn = *said_turn / *true_turn;
   const auto said_frames = number(said.value("advice", json::object()), "frames_for_same_turn");
   const auto true_frames = number(truth, "frames_for_same_turn");
-  if (said_frames && true_frames && *true_frames != 0.0)
-    score.same_turn = *said_frames / *true_frames;
+  if (said_frames && true_frames && *true_frames != 0.0) {
+    // Whole frames are said: up to half of one is rounding.
+    const double off = *said_frames - *true_frames;
+    score.same_turn = 1.0 + std::copysign(std::max(0.0, std::abs(off) - 0.5), off) / *true_frames;
+  }
   if (const auto widest = number(truth, "widest_step_px"))
     score.widest_step = *widest / kTrueAllowedPx;
   const json drops = truth.value("drops", json::object());

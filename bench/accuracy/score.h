@@ -84,9 +84,10 @@ struct BurstScore {
   Events move_list;
   std::optional<Count> drops;  ///< lost ones, by place
   Events drop_list;
-  std::optional<Count> when;        ///< of them, told within a frame of when they went
-  std::optional<double> turn;       ///< said over true turn factor
-  std::optional<double> same_turn;  ///< said over true number of frames for the same turn
+  std::optional<Count> when;   ///< of them, told within a frame of when they went
+  std::optional<double> turn;  ///< said over true turn factor
+  /// Said over true number of frames for the same turn, the rounding to whole frames taken out.
+  std::optional<double> same_turn;
   /// True widest step with subject inside over the allowed step; absent where the truth names none.
   std::optional<double> widest_step;
   bool at_rest = true;             ///< nothing of the subject moved, no drop went or came

@@ -142,7 +142,10 @@ TEST(ScoreBurst, FramesForTheSameTurnAndWhetherAnythingMoved) {
   EXPECT_TRUE(score_burst(said, truth).at_rest);
   truth["frames_for_same_turn"] = 8.0;
   said["advice"] = {{"frames_for_same_turn", 10}};
-  EXPECT_EQ(score_burst(said, truth).same_turn, 1.25);
+  EXPECT_EQ(score_burst(said, truth).same_turn, 1.0 + 1.5 / 8.0);
+  said["advice"] = {{"frames_for_same_turn", 8}};
+  truth["frames_for_same_turn"] = 7.6;
+  EXPECT_EQ(score_burst(said, truth).same_turn, 1.0);
   truth["drops"] = {{"lost", json::array()}, {"appeared", {{{"drop", 3}}}}};
   EXPECT_FALSE(score_burst(said, truth).at_rest);
 }
