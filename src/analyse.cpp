@@ -106,6 +106,7 @@ class BurstJob {
   void choose_reference();
   [[nodiscard]] std::optional<BurstAnalysis> sweeps_apart();
   [[nodiscard]] std::optional<std::size_t> frame_named(const std::string& name) const;
+  [[nodiscard]] cv::Matx33d reference_from_grid() const;
   [[nodiscard]] cv::Point2d upright_of_tile(const cv::Matx33d& reference_from_grid, int row,
                                             int col) const;
   [[nodiscard]] cv::Mat mask_on_grid() const;
@@ -124,7 +125,6 @@ class BurstJob {
   void look_for_movement();
   void look_for_drops();
   void place(DropChange& drop, const cv::Matx33d& reference_from_grid) const;
-  [[nodiscard]] std::vector<Reason> conflicts() const;
   [[nodiscard]] FocalPositions only_frames(const std::function<bool(std::size_t)>& in) const;
   void judge();
   [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
@@ -238,12 +238,14 @@ bool BurstJob::measure() {
   measures_.resize(n);
   kept_.resize(n);
   spots_.resize(n);
-  std::size_t kept_bytes = 0;
   edge_pictures_.resize(n);
   mosaic_ = empty_mosaic(grid_);
   std::vector<std::size_t> todo;
   for (std::size_t k = 0; k < n; ++k)
     if (take_[k]) todo.push_back(k);
+  const std::size_t room =
+      kKeptBytes / (sizeof(std::uint16_t) * static_cast<std::size_t>(grid_.size.area()));
+  const std::size_t not_kept = todo.size() > room ? todo[room] : n;  // from this frame on
 
   struct Measured {
     std::size_t frame = 0;
@@ -280,7 +282,7 @@ bool BurstJob::measure() {
                     *picture,
                     grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k), gain(k),
                     grid_);
-                m.packed = pack(m.grid->picture, gain(k));
+                if (k < not_kept) m.packed = pack(m.grid->picture, gain(k));
                 if (!options_.ignore_drops) m.spots = find_spots(m.grid->picture.luminance);
                 return m;
               }) &
@@ -290,8 +292,7 @@ bool BurstJob::measure() {
               measures_[m.frame] = m.grid->tiles;
               spots_[m.frame] = std::move(m.spots);
               edge_pictures_[m.frame] = edge_picture(m.grid->picture.luminance, edge_reduction_);
-              kept_bytes += m.packed.values.total() * m.packed.values.elemSize();
-              if (kept_bytes <= kKeptBytes) kept_[m.frame] = std::move(m.packed);
+              kept_[m.frame] = std::move(m.packed);
             } else {
               take_[m.frame] = false;
               out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
@@ -489,6 +490,11 @@ std::optional<std::size_t> BurstJob::frame_named(const std::string& name) const 
   return std::nullopt;
 }
 
+/// From px of the grid to full-size px of the reference frame.
+cv::Matx33d BurstJob::reference_from_grid() const {
+  return grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+}
+
 /// The middle of a tile, full-size px of the upright reference frame.
 cv::Point2d BurstJob::upright_of_tile(const cv::Matx33d& reference_from_grid, int row,
                                       int col) const {
@@ -503,13 +509,12 @@ cv::Mat BurstJob::mask_on_grid() const {
   const SubjectChoice& choice = options_.subject;
   if (choice.outline.empty() && choice.mask.empty()) return {};
   const cv::Size upright = upright_size(out_.full_size, out_.orientation);
-  const cv::Matx33d reference_from_grid =
-      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+  const cv::Matx33d from_grid = reference_from_grid();
   std::vector<cv::Point2f> outline(choice.outline.begin(), choice.outline.end());
   cv::Mat mask(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(0));
   for (int row = 0; row < mask.rows; ++row)
     for (int col = 0; col < mask.cols; ++col) {
-      const cv::Point2d p = upright_of_tile(reference_from_grid, row, col);
+      const cv::Point2d p = upright_of_tile(from_grid, row, col);
       bool in = true;
       if (!outline.empty()) in = cv::pointPolygonTest(outline, cv::Point2f(p), false) >= 0.0;
       if (!choice.mask.empty()) {
@@ -562,8 +567,8 @@ CoverageOptions BurstJob::coverage_options() const {
 
 void BurstJob::find_sweeps_and_subject() {
   ranges_ = find_sweeps(focus_, 2.0 * out_.allowed_step_px);
-  const SubjectView view{.all_see = all_see(),
-                         .bands = find_bands(mosaic_.luminance, grid_, all_see(), for_each_)};
+  SubjectView view{.all_see = all_see()};
+  view.bands = find_bands(mosaic_.luminance, grid_, view.all_see, for_each_);
   subject_ = find_subject(profiles_, focus_, out_.blur_limit_px, view, wish());
   // Positions that are not to be trusted cover nothing, and leave no gap either.
   if (focus_.status != FitStatus::converged) return;
@@ -601,13 +606,12 @@ double BurstJob::share_sharp(const FocalPositions& part) const {
 /// Of scattered ones the outermost twentieth on each side is left out.
 cv::Rect BurstJob::box_between(double low_px, double high_px) const {
   std::vector<double> x, y;
-  const cv::Matx33d reference_from_grid =
-      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+  const cv::Matx33d from_grid = reference_from_grid();
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
     const double q = focus_.tiles[t].q_px;
     if (subject_.roles[t] != TileRole::subject || q <= low_px || q >= high_px) continue;
     const cv::Point2d p =
-        upright_of_tile(reference_from_grid, profiles_.tiles[t].row, profiles_.tiles[t].col);
+        upright_of_tile(from_grid, profiles_.tiles[t].row, profiles_.tiles[t].col);
     x.push_back(p.x);
     y.push_back(p.y);
   }
@@ -712,10 +716,9 @@ void BurstJob::look_for_movement() {
   for (std::size_t i = 0; i < out_.movement.parallax_px.size(); ++i)
     if (out_.movement.parallax_px[i] > out_.blur_limit_px)
       out_.sweeps[i].difference.viewpoint_px = out_.movement.parallax_px[i];
-  const cv::Matx33d reference_from_grid =
-      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+  const cv::Matx33d from_grid = reference_from_grid();
   for (MovedPart& part : out_.movement.parts) {
-    part.box_px = upright_box(reference_from_grid, part.box_on_grid);
+    part.box_px = upright_box(from_grid, part.box_on_grid);
     // What is not wanted may move.
     const auto not_meant = std::ranges::count_if(part.tiles, [&](std::size_t t) {
       return subject_.roles[t] == TileRole::not_meant || subject_.roles[t] == TileRole::apart;
@@ -755,29 +758,18 @@ void BurstJob::look_for_drops() {
   spots_.clear();  // nobody else needs them
   for (DropFrame& frame : frames) frame.q_px *= px;
   const cv::Mat said = mask_on_grid();
-  const cv::Matx33d reference_from_grid =
-      grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
-  // One small change by itself may be a hair that bends: told, but no reason to part the frames.
-  // Ours, no source; see bench/accuracy.
-  constexpr double kSmallPx = 3.7;
-  const auto may_be_a_hair = [&](const DropChange& drop) {
-    return drop.radius_px < kSmallPx * px &&
-           std::ranges::none_of(out_.drops.lost, [&](const DropChange& other) {
-             return &other != &drop &&
-                    std::max(other.before, drop.before) < std::min(other.after, drop.after);
-           });
-  };
+  const cv::Matx33d from_grid = reference_from_grid();
   for (DropChange& drop : out_.drops.lost) {
     const cv::Point tile(static_cast<int>(drop.at.x) / grid_.tile_px,
                          static_cast<int>(drop.at.y) / grid_.tile_px);
     const bool in_said = !said.empty() && cv::Rect({}, said.size()).contains(tile) &&
                          said.at<std::uint8_t>(tile) != 0;
-    place(drop, reference_from_grid);
+    const bool hair = may_be_a_hair(drop, out_.drops.lost);
+    place(drop, from_grid);
     drop.conflict =
-        said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) && !may_be_a_hair(drop)
-                     : in_said;
+        said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) && !hair : in_said;
   }
-  for (DropChange& drop : out_.drops.appeared) place(drop, reference_from_grid);
+  for (DropChange& drop : out_.drops.appeared) place(drop, from_grid);
   const auto together = [](const DropChange& drop, const MovedPart& part) {
     return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
            part.box_px.contains(cv::Point(drop.at));
@@ -797,27 +789,6 @@ void BurstJob::look_for_drops() {
   };
   std::erase_if(out_.drops.lost, went_along);
   std::erase_if(out_.drops.appeared, went_along);
-}
-
-/// What splits the burst into poses.
-std::vector<Reason> BurstJob::conflicts() const {
-  std::vector<Reason> reasons;
-  for (const DropEvent& event : drop_events(out_.drops.lost))
-    if (event.conflict)
-      reasons.push_back({.kind = ReasonKind::drop_lost,
-                         .first_frame = event.before,
-                         .last_frame = event.after,
-                         .drops = event.count,
-                         .box_px = event.box_px});
-  for (const MovedPart& part : out_.movement.parts)
-    if (part.conflict)
-      reasons.push_back({.kind = ReasonKind::moved,
-                         .first_frame = part.frame,
-                         .last_frame = part.frame,
-                         .width_px = part.shift_px,
-                         .width_sd_px = part.shift_sd_px,
-                         .box_px = part.box_px});
-  return reasons;
 }
 
 void BurstJob::judge() {
@@ -896,7 +867,7 @@ Verdict BurstJob::decide_pose(const FocalPositions& part, const Coverage& covera
 /// Coverage is decided pose by pose: where a part moved, frames before and after do not go
 /// together.
 void BurstJob::split_at_conflicts() {
-  const std::vector<Reason> reasons = conflicts();
+  const std::vector<Reason> reasons = conflict_reasons(out_.movement, out_.drops);
   std::vector<std::size_t> firsts;
   // Frames that do not tell whether it was before or after are a pose of their own.
   for (const Reason& reason : reasons) {
@@ -946,20 +917,15 @@ void BurstJob::split_at_conflicts() {
 
 /// What moved and changes nothing, and what it says of the animal.
 void BurstJob::note_movement() {
-  const auto sweep_of = [&](std::size_t k) {
-    std::size_t i = 0;
-    while (i + 1 < ranges_.size() && k > ranges_[i].last) ++i;
-    return i;
-  };
   std::vector<std::size_t> moves(ranges_.size()), trembling(ranges_.size());
   const MovedPart* largest = nullptr;
   for (const MovedPart& part : out_.movement.parts) {
     if (ranges_.empty()) return;
     if (part.kind == MoveKind::to_and_fro) {
-      for (const std::size_t k : part.moves) ++trembling[sweep_of(k)];
+      for (const std::size_t k : part.moves) ++trembling[sweep_of(ranges_, k)];
       if (largest == nullptr || part.shift_px > largest->shift_px) largest = &part;
     } else {
-      ++moves[sweep_of(part.frame)];
+      ++moves[sweep_of(ranges_, part.frame)];
     }
   }
   if (largest != nullptr) {

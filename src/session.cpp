@@ -90,7 +90,10 @@ std::vector<Scene> group_scenes(std::span<const BurstAnalysis> bursts) {
     same->bursts.push_back(i);
     if (better(bursts[i], bursts[same->best])) same->best = i;
   }
-  for (Scene& scene : scenes) scene.verdict = bursts[scene.best].verdict.kind;
+  for (Scene& scene : scenes) {
+    scene.verdict = bursts[scene.best].verdict.kind;
+    scene.softer = find_softer(bursts, scene);
+  }
   return scenes;
 }
 

@@ -6,9 +6,14 @@
 #include <span>
 #include <vector>
 
+#include "ringsweep/drops.h"
+#include "ringsweep/movement.h"
 #include "ringsweep/verdict.h"
 
 namespace ringsweep {
+
+/// The conflicts of both, a reason each: lost drops by event, then parts that moved.
+[[nodiscard]] std::vector<Reason> conflict_reasons(const Movement& movement, const Drops& drops);
 
 /// The number of each frame's pose, from 0: how many of these lie at or before it.
 /// @param conflicts  first frames after a conflict, any order, some maybe twice.

@@ -10,6 +10,13 @@
 
 namespace ringsweep {
 
+/// A burst whose picture has lost contrast against the first of its scene.
+struct Softer {
+  std::size_t burst = 0;
+  std::size_t than = 0;        ///< the first of the scene
+  double contrast_lost = 0.0;  ///< share of the amplitude, 0..1
+};
+
 /// Bursts that show the same subject, by index, rising.
 struct Scene {
   std::vector<std::size_t> bursts;
@@ -18,6 +25,7 @@ struct Scene {
   VerdictKind verdict = VerdictKind::cannot_tell;
   /// Bursts that are complete together, rising, where none is alone; else empty.
   std::vector<std::size_t> together{};
+  std::optional<Softer> softer{};  ///< find_softer()
 };
 
 /// Groups bursts by what their reference frames show (alike() in registration.h; a doubt parts
@@ -29,13 +37,6 @@ struct Scene {
 /// before cannot-tell; then what lacks less: width of gaps and what lies beyond open ends, in
 /// allowed steps; then the smaller widest step.
 [[nodiscard]] bool better(const BurstAnalysis& a, const BurstAnalysis& b);
-
-/// A burst whose picture has lost contrast against the first of its scene.
-struct Softer {
-  std::size_t burst = 0;
-  std::size_t than = 0;        ///< the first of the scene
-  double contrast_lost = 0.0;  ///< share of the amplitude, 0..1
-};
 
 /// The first burst of a scene that has less contrast than its first one by 12 % or more: by the
 /// median over the tiles that both focus on, energy against the light of the picture, and eight

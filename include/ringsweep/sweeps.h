@@ -2,6 +2,7 @@
 /// Sweeps: runs of frames in which the ring is turned one way.
 
 #include <cstddef>
+#include <span>
 #include <vector>
 
 #include "ringsweep/focal_positions.h"
@@ -14,6 +15,9 @@ struct SweepRange {
   std::size_t last = 0;
   bool rising = true;
 };
+
+/// The sweep that a frame lies in, else the one after it, else the last.
+[[nodiscard]] std::size_t sweep_of(std::span<const SweepRange> sweeps, std::size_t frame);
 
 /// Splits a burst where the ring turns back for good.
 /// @param min_turn_px a turn back by less, that is made up again, belongs to the sweep (a hand that

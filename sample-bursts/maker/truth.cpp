@@ -68,6 +68,7 @@ class Reckoning {
   [[nodiscard]] double nearest_px(double q, std::size_t first, std::size_t end) const;
   [[nodiscard]] double share_sharp(const std::vector<double>& ref_px, std::size_t first,
                                    std::size_t end) const;
+  [[nodiscard]] std::vector<std::size_t> usable_by_depth(std::size_t first, std::size_t end) const;
   [[nodiscard]] json gaps(std::size_t first, std::size_t end) const;
   /// How far the subject reaches beyond the usable frames; far, near.
   [[nodiscard]] std::pair<double, double> beyond(std::size_t first, std::size_t end) const;
@@ -156,12 +157,17 @@ double Reckoning::share_sharp(const std::vector<double>& ref_px, std::size_t fir
   return static_cast<double>(sharp) / static_cast<double>(std::max<std::size_t>(1, ref_px.size()));
 }
 
-json Reckoning::gaps(std::size_t first, std::size_t end) const {
+std::vector<std::size_t> Reckoning::usable_by_depth(std::size_t first, std::size_t end) const {
   std::vector<std::size_t> order;
   for (std::size_t k = first; k < end; ++k) {
     if (use(plans_[k])) order.push_back(k);
   }
   std::ranges::stable_sort(order, {}, [this](std::size_t k) { return q_[k]; });
+  return order;
+}
+
+json Reckoning::gaps(std::size_t first, std::size_t end) const {
+  const std::vector<std::size_t> order = usable_by_depth(first, end);
   json list = json::array();
   for (std::size_t i = 0; i + 1 < order.size(); ++i) {
     const double low = q_[order[i]], high = q_[order[i + 1]];
@@ -351,14 +357,13 @@ json Reckoning::frames_for_same_turn() const {
 
 /// Widest distance between neighbouring usable frames in order of depth with subject between them.
 json Reckoning::widest_step_px() const {
-  std::vector<double> order;
-  for (std::size_t k = 0; k < plans_.size(); ++k)
-    if (use(plans_[k])) order.push_back(q_[k]);
-  std::ranges::sort(order);
+  const std::vector<std::size_t> order = usable_by_depth(0, plans_.size());
   double widest = 0.0;
-  for (std::size_t i = 0; i + 1 < order.size(); ++i)
-    if (share_between(subject_, order[i], order[i + 1]) >= kGapShareThatCounts)
-      widest = std::max(widest, order[i + 1] - order[i]);
+  for (std::size_t i = 0; i + 1 < order.size(); ++i) {
+    const double low = q_[order[i]], high = q_[order[i + 1]];
+    if (share_between(subject_, low, high) >= kGapShareThatCounts)
+      widest = std::max(widest, high - low);
+  }
   return widest > 0.0 ? json(rounded(widest, 3)) : json(nullptr);
 }
 

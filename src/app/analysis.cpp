@@ -84,6 +84,34 @@ AnalysisOptions analysis_options(const AnalysisRequest& request, const Burst& bu
   return result;
 }
 
+/// The frames of an analysed burst among those that were given to the analysis: it may have parted
+/// them, and keeps their order.
+std::vector<std::optional<FrameRef>> files_of_part(const BurstAnalysis& part, const Burst& whole,
+                                                   std::size_t& next) {
+  std::vector<std::optional<FrameRef>> files;
+  std::size_t at = next;
+  for (const FrameAnalysis& frame : part.frames) {
+    std::size_t found = at;
+    while (found < whole.frames.size() && whole.frames[found].file != frame.file) ++found;
+    if (found == whole.frames.size()) {
+      files.emplace_back();
+      continue;
+    }
+    files.emplace_back(whole.frames[found]);
+    at = found + 1;
+  }
+  next = at;
+  return files;
+}
+
+/// Frames of several bursts as one burst, in their order. @param bursts at least one
+Burst joined(std::span<const Burst> bursts) {
+  Burst whole{.folder = bursts.front().folder, .frames = {}};
+  for (const Burst& burst : bursts)
+    whole.frames.insert(whole.frames.end(), burst.frames.begin(), burst.frames.end());
+  return whole;
+}
+
 }  // namespace
 
 void print_error(const Console& console, const Error& error) {
@@ -92,13 +120,6 @@ void print_error(const Console& console, const Error& error) {
 
 bool is_unreadable(const FrameAnalysis& frame) {
   return std::ranges::find(frame.flags, FrameFlag::unreadable) != frame.flags.end();
-}
-
-Burst joined(std::span<const Burst> bursts) {
-  Burst whole{.folder = bursts.front().folder, .frames = {}};
-  for (const Burst& burst : bursts)
-    whole.frames.insert(whole.frames.end(), burst.frames.begin(), burst.frames.end());
-  return whole;
 }
 
 FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
@@ -141,11 +162,12 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
                             counting.of > 0 ? counting.of : bursts.size(), stage, done, total));
       return !InterruptGuard::interrupted();
     };
+    std::size_t next = 0;
     try {
       for (BurstAnalysis& burst : stages.analyse(
                bursts[i], read, analysis_options(request, bursts[i], stages), progress)) {
+        result.files.push_back(files_of_part(burst, bursts[i], next));
         result.bursts.push_back(std::move(burst));
-        result.from.push_back(i);
       }
     } catch (const std::bad_alloc&) {
       throw;

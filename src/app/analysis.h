@@ -60,8 +60,9 @@ struct FoundBursts {
 
 struct Analysed {
   std::vector<BurstAnalysis> bursts;
-  std::vector<std::size_t> from;  ///< for each of them: the burst that it is, or is a part of
-  bool failed = false;            ///< a burst could not be analysed; it was said why
+  /// For each of them: its frames' files, one a frame.
+  std::vector<std::vector<std::optional<FrameRef>>> files;
+  bool failed = false;  ///< a burst could not be analysed; it was said why
 };
 
 /// Where some bursts stand among all, for the line that tells the progress.
@@ -73,9 +74,6 @@ struct Counting {
 [[nodiscard]] Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,
                                    const Console& console, const Stages& stages,
                                    Counting counting = {});
-
-/// Frames of several bursts as one burst, in their order. @param bursts at least one
-[[nodiscard]] Burst joined(std::span<const Burst> bursts);
 
 [[nodiscard]] bool is_unreadable(const FrameAnalysis& frame);
 

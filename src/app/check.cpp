@@ -121,7 +121,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNothingFound;
   }
 
-  const std::vector<Scene> scenes = check_scenes(analysed, found.bursts, options, console, stages);
+  const std::vector<Scene> scenes = check_scenes(analysed, options, console, stages);
   if (InterruptGuard::interrupted()) return kStopped;
   const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
   const auto written = place->write(report_files(analysed.bursts, scenes, json, found.left_out));

@@ -8,6 +8,7 @@
 #include <string>
 
 #include "report/wording.h"
+#include "ringsweep/poses.h"
 
 namespace ringsweep::app {
 namespace {
@@ -163,19 +164,8 @@ void read_verdict(const json& object, BurstAnalysis& burst) {
                                          .first_frame = end.frame,
                                          .last_frame = end.frame,
                                          .at_start = end.low == starts_low});
-    for (const DropEvent& event : drop_events(burst.drops.lost))
-      if (event.conflict)
-        burst.verdict.reasons.push_back({.kind = ReasonKind::drop_lost,
-                                         .first_frame = event.before,
-                                         .last_frame = event.after,
-                                         .drops = event.count,
-                                         .box_px = event.box_px});
-    for (const MovedPart& part : burst.movement.parts)
-      if (part.conflict)
-        burst.verdict.reasons.push_back({.kind = ReasonKind::moved,
-                                         .first_frame = part.frame,
-                                         .last_frame = part.frame,
-                                         .width_px = part.shift_px});
+    const std::vector<Reason> conflicts = conflict_reasons(burst.movement, burst.drops);
+    burst.verdict.reasons.insert(burst.verdict.reasons.end(), conflicts.begin(), conflicts.end());
   } else if (burst.verdict.kind == VerdictKind::cannot_tell) {
     const ReasonKind kind = object.at("fit").at("status") == "no-sweep"
                                 ? ReasonKind::no_sweep

@@ -2,7 +2,6 @@
 /// Scene check: bursts that were analysed one by one -> scenes, and which bursts are complete
 /// together.
 
-#include <span>
 #include <vector>
 
 #include "app/analysis.h"
@@ -13,9 +12,7 @@ namespace ringsweep::app {
 /// Groups the bursts to scenes. Where several bursts of one are sweeps and none is complete, their
 /// frames are read once more and analysed as one burst. Of more than 300 frames they are not: that
 /// would cost more time than another try.
-/// @param bursts that `analysed` was made from
 [[nodiscard]] std::vector<Scene> check_scenes(const Analysed& analysed,
-                                              std::span<const Burst> bursts,
                                               const AnalysisRequest& request,
                                               const Console& console, const Stages& stages);
 

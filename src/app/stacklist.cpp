@@ -64,26 +64,6 @@ std::vector<std::string> files_of(const FrameRef& frame, const Pictures& picture
   return files;
 }
 
-/// The frames of an analysed burst among those that were given to the analysis: it may have parted
-/// them, and keeps their order.
-std::vector<std::optional<FrameRef>> files_of_part(const BurstAnalysis& part, const Burst& whole,
-                                                   std::size_t& next) {
-  std::vector<std::optional<FrameRef>> files;
-  std::size_t at = next;
-  for (const FrameAnalysis& frame : part.frames) {
-    std::size_t found = at;
-    while (found < whole.frames.size() && whole.frames[found].file != frame.file) ++found;
-    if (found == whole.frames.size()) {
-      files.emplace_back();
-      continue;
-    }
-    files.emplace_back(whole.frames[found]);
-    at = found + 1;
-  }
-  next = at;
-  return files;
-}
-
 Pictures look_at(const StacklistOptions& options, const Console& console, const Stages& stages) {
   Pictures pictures;
   const FoundBursts found = find_whole_bursts(options, console, stages);
@@ -102,11 +82,9 @@ Pictures look_at(const StacklistOptions& options, const Console& console, const 
                      .of = found.bursts.size()});
     if (InterruptGuard::interrupted()) break;
     pictures.failed = pictures.failed || analysed.failed;
-    std::size_t next = 0;
-    for (BurstAnalysis& part : analysed.bursts) {
-      name_unreadable(part, console);
-      auto files = files_of_part(part, burst, next);
-      pictures.bursts.push_back({std::move(part), std::move(files)});
+    for (std::size_t i = 0; i < analysed.bursts.size(); ++i) {
+      name_unreadable(analysed.bursts[i], console);
+      pictures.bursts.push_back({std::move(analysed.bursts[i]), std::move(analysed.files[i])});
     }
   }
   if (InterruptGuard::interrupted()) {

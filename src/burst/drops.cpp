@@ -431,7 +431,9 @@ bool is_alone_enough(const Course& course) {
          is_drop(course);
 }
 
-bool overlap(const Course& a, const Course& b) {
+/// Of any two things with a `before` and an `after`: they may have come about at the same time.
+template <class A, class B>
+bool overlap(const A& a, const B& b) {
   return std::max(a.before, b.before) < std::min(a.after, b.after);
 }
 
@@ -578,8 +580,7 @@ std::vector<DropEvent> drop_events(std::span<const DropChange> changes) {
     const cv::Rect box(cvFloor(change.at.x - change.radius_px),
                        cvFloor(change.at.y - change.radius_px), cvCeil(2.0 * change.radius_px) + 1,
                        cvCeil(2.0 * change.radius_px) + 1);
-    if (events.empty() || std::max(events.back().before, change.before) >=
-                              std::min(events.back().after, change.after)) {
+    if (events.empty() || !overlap(events.back(), change)) {
       events.push_back({.before = change.before,
                         .after = change.after,
                         .count = 1,
@@ -595,6 +596,13 @@ std::vector<DropEvent> drop_events(std::span<const DropChange> changes) {
     event.conflict = event.conflict || change.conflict;
   }
   return events;
+}
+
+bool may_be_a_hair(const DropChange& drop, std::span<const DropChange> changes) {
+  constexpr double kSmallPx = 3.7;
+  return drop.radius_px < kSmallPx && std::ranges::none_of(changes, [&](const DropChange& other) {
+           return &other != &drop && overlap(other, drop);
+         });
 }
 
 bool sharp_on_both_sides(const DropChange& drop, std::span<const DropFrame> frames,

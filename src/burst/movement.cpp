@@ -61,21 +61,13 @@ std::vector<Patch> patches_at(const TileFields& burst, std::size_t c,
   for (std::size_t t = 0; t < steps.size(); ++t) {
     if (!moved(t) || steps[t].form < bound) continue;
     Patch patch{.c = c};
-    std::vector<std::size_t> todo{t};
-    taken[t] = true;
-    while (!todo.empty()) {
-      const std::size_t here = todo.back();
-      todo.pop_back();
-      patch.tiles.push_back(here);
+    patch.tiles = connected_from(burst, t, taken, [&](std::size_t here, std::size_t o) {
+      const double apart = cv::norm(steps[o].shift - steps[here].shift);
+      return moved(o) && apart <= 0.5 * burst.px + 0.5 * cv::norm(steps[here].shift);
+    });
+    for (const std::size_t here : patch.tiles) {
       patch.shift.push_back(steps[here].shift);
       patch.score += std::min(kMostOfOne, steps[here].form);
-      for_neighbours(burst, here, kReachTiles, [&](std::size_t o) {
-        if (!moved(o)) return;
-        const double apart = cv::norm(steps[o].shift - steps[here].shift);
-        if (apart > 0.5 * burst.px + 0.5 * cv::norm(steps[here].shift)) return;
-        taken[o] = true;
-        todo.push_back(o);
-      });
     }
     if (patch.tiles.size() >= kFewestTiles) patches.push_back(std::move(patch));
   }
@@ -169,9 +161,7 @@ std::vector<Found> search(TileFields& burst, const MovementOptions& options,
                           const ForEach& for_each) {
   constexpr int kMostRounds = 60;
   const std::size_t n = burst.num_frames(), m = burst.num_tiles();
-  // Chi squared with two degrees of freedom is beyond x with probability exp(-x / 2).
-  const double bound =
-      2.0 * std::log(static_cast<double>(m) * static_cast<double>(n) / options.false_alarm);
+  const double bound = bound_of(burst, options.false_alarm);
   std::vector<std::vector<Step>> steps(n, std::vector<Step>(m));
   std::vector<std::vector<bool>> banned(n, std::vector<bool>(m));
   std::vector<std::vector<Patch>> patches(n);

@@ -5,6 +5,26 @@
 
 namespace ringsweep {
 
+std::vector<Reason> conflict_reasons(const Movement& movement, const Drops& drops) {
+  std::vector<Reason> reasons;
+  for (const DropEvent& event : drop_events(drops.lost))
+    if (event.conflict)
+      reasons.push_back({.kind = ReasonKind::drop_lost,
+                         .first_frame = event.before,
+                         .last_frame = event.after,
+                         .drops = event.count,
+                         .box_px = event.box_px});
+  for (const MovedPart& part : movement.parts)
+    if (part.conflict)
+      reasons.push_back({.kind = ReasonKind::moved,
+                         .first_frame = part.frame,
+                         .last_frame = part.frame,
+                         .width_px = part.shift_px,
+                         .width_sd_px = part.shift_sd_px,
+                         .box_px = part.box_px});
+  return reasons;
+}
+
 std::vector<std::size_t> number_poses(std::size_t num_frames,
                                       std::span<const std::size_t> conflicts) {
   std::vector<std::size_t> firsts(conflicts.begin(), conflicts.end());

@@ -4,6 +4,12 @@
 
 namespace ringsweep {
 
+std::size_t sweep_of(std::span<const SweepRange> sweeps, std::size_t frame) {
+  std::size_t s = 0;
+  while (s + 1 < sweeps.size() && frame > sweeps[s].last) ++s;
+  return s;
+}
+
 std::vector<SweepRange> find_sweeps(const FocalPositions& focus, double min_turn_px) {
   std::vector<std::size_t> known;
   for (std::size_t k = 0; k < focus.frames.size(); ++k)

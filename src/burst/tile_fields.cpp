@@ -76,12 +76,6 @@ double px_compared(const Profiles& profiles) {
   return profiles.full_px_per_px * std::max(1, profiles.grid.tile_px / 8);
 }
 
-std::size_t sweep_of(std::span<const SweepRange> sweeps, std::size_t frame) {
-  std::size_t s = 0;
-  while (s + 1 < sweeps.size() && frame > sweeps[s].last) ++s;
-  return s;
-}
-
 /// Neighbours in time, frames farther apart against drift, and of each other sweep the frame that
 /// focuses nearest.
 std::vector<FramePair> choose_pairs(const TileFields& burst) {
@@ -172,6 +166,11 @@ std::size_t num_neighbours(const TileFields& burst) { return burst.num_frames() 
 double form_of(const TileFields& burst, std::size_t p, std::size_t t) {
   const Seen& s = burst.fields[p][t];
   return s.information.form(s.shift);
+}
+
+double bound_of(const TileFields& burst, double false_alarm) {
+  return 2.0 * std::log(static_cast<double>(burst.num_tiles()) *
+                        static_cast<double>(burst.num_frames()) / false_alarm);
 }
 
 void widen_by_tile(TileFields& burst) {

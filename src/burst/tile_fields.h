@@ -85,6 +85,10 @@ struct TileFields {
 /// Chi squared, two degrees of freedom, of a tile's shift in a pair in which it is known.
 [[nodiscard]] double form_of(const TileFields& burst, std::size_t pair, std::size_t tile);
 
+/// Chi squared, two degrees of freedom, that no tile in no frame exceeds where nothing moves, but
+/// with this probability (Bonferroni): it is beyond x with probability exp(-x / 2).
+[[nodiscard]] double bound_of(const TileFields& burst, double false_alarm);
+
 /// A tile that jitters between neighbours in time is no good witness anywhere.
 void widen_by_tile(TileFields& burst);
 
@@ -101,6 +105,26 @@ void for_neighbours(const TileFields& burst, std::size_t t, int reach, const Bod
       if (!grid.contains(at) || burst.tile_at.at<int>(at) < 0) continue;
       body(static_cast<std::size_t>(burst.tile_at.at<int>(at)));
     }
+}
+
+/// The tiles that hang together with tile `t`; they are taken then.
+/// @param joins (tile, neighbour): whether the neighbour goes with the tile
+template <class Joins>
+std::vector<std::size_t> connected_from(const TileFields& burst, std::size_t t,
+                                        std::vector<bool>& taken, const Joins& joins) {
+  std::vector<std::size_t> tiles, todo{t};
+  taken[t] = true;
+  while (!todo.empty()) {
+    const std::size_t here = todo.back();
+    todo.pop_back();
+    tiles.push_back(here);
+    for_neighbours(burst, here, kReachTiles, [&](std::size_t o) {
+      if (taken[o] || !joins(here, o)) return;
+      taken[o] = true;
+      todo.push_back(o);
+    });
+  }
+  return tiles;
 }
 
 }  // namespace ringsweep

@@ -59,8 +59,7 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
 
 std::vector<Found> find_trembling(const TileFields& burst, const MovementOptions& options) {
   const std::size_t n = burst.num_frames(), m = burst.num_tiles();
-  const double bound =
-      2.0 * std::log(static_cast<double>(m) * static_cast<double>(n) / options.false_alarm);
+  const double bound = bound_of(burst, options.false_alarm);
   std::vector<Tremor> tremors(m);
   for (std::size_t t = 0; t < m; ++t) tremors[t] = tremor_of(burst, t, bound);
   std::vector<Found> parts;
@@ -69,20 +68,12 @@ std::vector<Found> find_trembling(const TileFields& burst, const MovementOptions
     if (!tremors[t].there || taken[t]) continue;
     Found part{.kind = MoveKind::to_and_fro};
     std::vector<std::size_t> votes(n);  // how many tiles moved before each frame
-    std::vector<std::size_t> todo{t};
-    taken[t] = true;
-    while (!todo.empty()) {
-      const std::size_t here = todo.back();
-      todo.pop_back();
-      part.tiles.push_back(here);
+    part.tiles = connected_from(burst, t, taken,
+                                [&](std::size_t, std::size_t o) { return tremors[o].there; });
+    for (const std::size_t here : part.tiles) {
       part.shift.push_back(tremors[here].shift);
       part.information.push_back(tremors[here].information);
       for (const std::size_t k : tremors[here].moves) ++votes[k];
-      for_neighbours(burst, here, kReachTiles, [&](std::size_t o) {
-        if (taken[o] || !tremors[o].there) return;
-        taken[o] = true;
-        todo.push_back(o);
-      });
     }
     if (part.tiles.size() < kFewestTiles) continue;
     for (std::size_t k = 0; k < n; ++k)

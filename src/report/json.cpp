@@ -376,7 +376,7 @@ nlohmann::json report_json(std::span<const BurstAnalysis> bursts, std::span<cons
     for (const std::size_t i : scene.bursts) members.push_back(i + 1);
     json together = json::array();
     for (const std::size_t i : scene.together) together.push_back(i + 1);
-    const auto softer = find_softer(bursts, scene);
+    const std::optional<Softer>& softer = scene.softer;
     scene_list.push_back(
         {{"bursts", std::move(members)},
          {"softer", softer ? json{{"burst", softer->burst + 1},

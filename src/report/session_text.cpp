@@ -42,7 +42,7 @@ std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const S
   std::string text;
   for (const Scene& scene : scenes) {
     if (scene.bursts.size() < 2) continue;
-    if (const auto softer = find_softer(bursts, scene))
+    if (const std::optional<Softer>& softer = scene.softer)
       text += wording::wrapped(
           fmt::format("{} is softer than {}: look for dew on the front lens or the diffuser.",
                       name_of(bursts[softer->burst]), name_of(bursts[softer->than])));

@@ -239,5 +239,15 @@ TEST(DropEvents, AConflictHasSharpFramesOnBothSides) {
   EXPECT_FALSE(sharp_on_both_sides(drop, frames, 2.0));
 }
 
+TEST(DropEvents, OneSmallChangeByItselfMayBeAHair) {
+  const DropChange small{.radius_px = 3.0, .before = 7, .after = 8};
+  DropChange other{.radius_px = 9.0, .before = 8, .after = 9};
+  std::vector<DropChange> changes{small, other};
+  EXPECT_TRUE(may_be_a_hair(changes[0], changes));
+  EXPECT_FALSE(may_be_a_hair(changes[1], changes)) << "too large";
+  changes[1].before = 7;
+  EXPECT_FALSE(may_be_a_hair(changes[0], changes)) << "both may have gone at once";
+}
+
 }  // namespace
 }  // namespace ringsweep

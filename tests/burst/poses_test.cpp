@@ -24,6 +24,24 @@ Verdict all(VerdictKind kind) { return pose(kind, 1.0, 9).verdict; }
 
 const std::array kMoved{Reason{.kind = ReasonKind::moved, .first_frame = 4, .last_frame = 4}};
 
+TEST(Poses, ConflictsAreLostDropsByEventAndPartsThatMoved) {
+  const Movement movement{
+      .looked = true,
+      .parts = {{.frame = 3, .shift_px = 5.0, .conflict = true}, {.frame = 4, .shift_px = 1.0}}};
+  const Drops drops{.looked = true,
+                    .lost = {{.before = 5, .after = 6, .conflict = true},
+                             {.before = 5, .after = 6},
+                             {.before = 8, .after = 9}}};
+  const std::vector<Reason> reasons = conflict_reasons(movement, drops);
+  ASSERT_EQ(reasons.size(), 2U);
+  EXPECT_EQ(reasons[0].kind, ReasonKind::drop_lost);
+  EXPECT_EQ(reasons[0].drops, 2U);
+  EXPECT_EQ(reasons[0].last_frame, 6U);
+  EXPECT_EQ(reasons[1].kind, ReasonKind::moved);
+  EXPECT_EQ(reasons[1].first_frame, 3U);
+  EXPECT_EQ(reasons[1].width_px, 5.0);
+}
+
 TEST(Poses, BeginAtEachConflictOnce) {
   EXPECT_THAT(number_poses(6, std::array<std::size_t, 3>{4, 2, 4}), ElementsAre(0, 0, 1, 1, 2, 2));
   EXPECT_THAT(number_poses(3, std::vector<std::size_t>{}), ElementsAre(0, 0, 0));

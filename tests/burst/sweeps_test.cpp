@@ -7,6 +7,14 @@
 namespace ringsweep {
 namespace {
 
+TEST(SweepOf, IsTheOneThatTheFrameLiesInOrComesBefore) {
+  const std::vector<SweepRange> sweeps{{.first = 2, .last = 5}, {.first = 8, .last = 9}};
+  EXPECT_EQ(sweep_of(sweeps, 0), 0U);
+  EXPECT_EQ(sweep_of(sweeps, 5), 0U);
+  EXPECT_EQ(sweep_of(sweeps, 6), 1U);
+  EXPECT_EQ(sweep_of(sweeps, 20), 1U);
+}
+
 TEST(FindSweeps, OneWayIsOneSweep) {
   for (const double sign : {1.0, -1.0}) {
     const auto sweeps = find_sweeps(frames_at({0.0, sign * 5, sign * 10, sign * 15}), 8.0);

@@ -5,6 +5,8 @@
 
 #include <algorithm>
 #include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
 #include <vector>
 
 #include "ringsweep/analyse.h"
@@ -12,6 +14,11 @@
 #include "ringsweep/intake.h"
 
 namespace ringsweep::main_job {
+
+inline nlohmann::json truth_of(const std::filesystem::path& folder) {
+  std::ifstream file(folder / "truth.json");
+  return nlohmann::json::parse(file);
+}
 
 /// The one burst that the folder holds; an empty analysis, and a failure, where it is not one.
 /// @param least_reduction  a raw without a preview never comes larger than half size (2)

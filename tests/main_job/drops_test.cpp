@@ -16,12 +16,8 @@ namespace {
 
 namespace fs = std::filesystem;
 using main_job::analysed;
+using main_job::truth_of;
 using nlohmann::json;
-
-json truth_of(const fs::path& folder) {
-  std::ifstream file(folder / "truth.json");
-  return json::parse(file);
-}
 
 /// Where a lost drop of the truth lies in the reference frame.
 cv::Point2d place_of(const json& drop, const json& truth, const std::string& reference) {

@@ -26,12 +26,8 @@ namespace {
 
 namespace fs = std::filesystem;
 using main_job::analysed;
+using main_job::truth_of;
 using nlohmann::json;
-
-json truth_of(const fs::path& folder) {
-  std::ifstream file(folder / "truth.json");
-  return json::parse(file);
-}
 
 struct Line {
   double slope = 0.0, offset = 0.0, rms = 0.0;

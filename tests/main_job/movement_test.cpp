@@ -17,6 +17,7 @@ namespace {
 
 namespace fs = std::filesystem;
 using main_job::analysed;
+using main_job::truth_of;
 using nlohmann::json;
 
 /// Share of a box in scene px that a box of the reference frame covers.
@@ -36,7 +37,7 @@ double covered(const BurstAnalysis& burst, const json& truth, const json& scene_
 }
 
 void expect_moves_as_in_truth(const fs::path& folder) {
-  const json truth = json::parse(std::ifstream(folder / "truth.json"));
+  const json truth = truth_of(folder);
   const BurstAnalysis burst = analysed(folder);
   ASSERT_TRUE(burst.movement.looked);
   for (const json& due : truth.at("moved")) {
