@@ -1,10 +1,8 @@
 #include "ringsweep/analyse.h"
 
-#include <tbb/parallel_pipeline.h>
 #include <tbb/task_arena.h>
 
 #include <algorithm>
-#include <atomic>
 #include <cmath>
 #include <limits>
 #include <numbers>
@@ -16,6 +14,7 @@
 #include "burst/lens_blur.h"
 #include "first_look.h"
 #include "majority.h"
+#include "measured_frames.h"
 #include "ringsweep/bands.h"
 #include "ringsweep/drops.h"
 #include "ringsweep/exposure.h"
@@ -29,12 +28,11 @@
 #include "ringsweep/upright.h"
 #include "sweeps_apart.h"
 #include "telling.h"
+#include "upright_map.h"
 
 namespace ringsweep {
 namespace {
 
-constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
-constexpr std::size_t kKeptBytes = 320U << 20U;  // of pictures kept for a second look
 /// Of pictures that a step after the fit holds all at once; it is left out where they are more.
 constexpr double kMostBytesAgain = 1e9;
 constexpr double kGreenMm = 0.00055;  // wavelength for the quarter-wave blur
@@ -43,32 +41,8 @@ constexpr double kGreenMm = 0.00055;  // wavelength for the quarter-wave blur
 /// up to 2.4 px are read, and no frame is to be thrown away for that. Beyond the blur limit, px.
 constexpr double kShakeErrorPx = 1.0;
 
-/// The working scale: the blur limit stays at least one working px, small pictures stay whole.
-int working_reduction(cv::Size full, double blur_limit_px) {
-  int reduction = 1;
-  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
-         blur_limit_px / (2 * reduction) >= 1.0)
-    reduction *= 2;
-  return reduction;
-}
-
-/// Small tiles see fewer depths at once: on the ray-traced bursts 8 px instead of 16 halve the
-/// error of scale and shape (bench/accuracy). In large pictures depth changes less from px to px,
-/// and there would be too many.
-int tile_edge(cv::Size working) { return working.area() <= 2.5e6 ? 8 : 16; }
-
-cv::Point2d center_of(cv::Size size) { return {(size.width - 1) / 2.0, (size.height - 1) / 2.0}; }
-
 bool smaller(const cv::Size& a, const cv::Size& b) {
   return a.width != b.width ? a.width < b.width : a.height < b.height;
-}
-
-/// What alike() needs of thumbnails, a few hundred px each.
-std::vector<Thumbnail> coarse_levels(std::vector<Thumbnail> thumbnails) {
-  constexpr std::ptrdiff_t kLevels = 2;
-  for (Thumbnail& t : thumbnails)
-    if (std::ssize(t.levels) > kLevels) t.levels.erase(t.levels.begin(), t.levels.end() - kLevels);
-  return thumbnails;
 }
 
 /// All stages but the first look of one burst, in the order of the design.
@@ -90,14 +64,7 @@ class BurstJob {
   }
 
  private:
-  void expose_and_register();
-  [[nodiscard]] cv::Matx33d grid_from_frame(cv::Size size, double full_px_per_px,
-                                            std::size_t k) const;
-  [[nodiscard]] double gain(std::size_t k) const;
-  bool measure();
-  [[nodiscard]] GridPicture picture_again(std::size_t k) const;
-  [[nodiscard]] cv::Mat all_see() const;
-  [[nodiscard]] std::vector<double> log_light() const;
+  void describe_measured();
   void fit();
   void allow_for_lens_blur();
   void find_sweeps_and_subject();
@@ -106,14 +73,10 @@ class BurstJob {
   void choose_reference();
   [[nodiscard]] std::optional<BurstAnalysis> sweeps_apart();
   [[nodiscard]] std::optional<std::size_t> frame_named(const std::string& name) const;
-  [[nodiscard]] cv::Matx33d reference_from_grid() const;
-  [[nodiscard]] cv::Point2d upright_of_tile(const cv::Matx33d& reference_from_grid, int row,
-                                            int col) const;
+  [[nodiscard]] UprightMap upright() const;
   [[nodiscard]] cv::Mat mask_on_grid() const;
   [[nodiscard]] SubjectWish wish();
   [[nodiscard]] CoverageOptions coverage_options() const;
-  [[nodiscard]] cv::Rect upright_box(const cv::Matx33d& reference_from_grid,
-                                     const cv::Rect2d& box) const;
   [[nodiscard]] double share_sharp(const FocalPositions& part) const;
   [[nodiscard]] cv::Rect box_between(double low_px, double high_px) const;
   void place(Coverage& coverage) const;
@@ -124,7 +87,7 @@ class BurstJob {
   [[nodiscard]] bool may_hold(double bytes_per_px) const;
   void look_for_movement();
   void look_for_drops();
-  void place(DropChange& drop, const cv::Matx33d& reference_from_grid) const;
+  void place(DropChange& drop) const;
   [[nodiscard]] FocalPositions only_frames(const std::function<bool(std::size_t)>& in) const;
   void judge();
   [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
@@ -142,19 +105,7 @@ class BurstJob {
   const ForEach for_each_;
   BurstAnalysis out_;
   KnownLens lens_;
-  std::vector<FrameExposure> exposure_;
-  std::vector<bool> take_;
-  Registration registration_;
-  std::vector<Thumbnail> coarse_;
-  double thumbnail_px_ = 1.0;  // full-size px per thumbnail px
-  double to_middle_ = 0.0;     // log of the middle scale over the registration's reference
-  TileGrid grid_;
-  std::vector<TileMeasures> measures_;
-  std::vector<PackedPicture> kept_;  // as many as there is room for
-  std::vector<std::vector<Spot>> spots_;
-  std::vector<cv::Mat> edge_pictures_;  // small, for the depth edges; empty where not measured
-  int edge_reduction_ = 1;
-  Mosaic mosaic_;
+  MeasuredFrames measured_;
   Profiles profiles_;
   std::vector<double> log_scale_;
   FocalPositions focus_;
@@ -165,164 +116,6 @@ class BurstJob {
   KnownEnds known_;
   double lens_blur_px_ = 0.0;  // diameter that no frame is sharper than; 0: not known
 };
-
-void BurstJob::expose_and_register() {
-  const std::size_t n = burst_.frames.size();
-  std::vector<std::optional<LightGrid>> light;
-  const std::vector<bool> other = other_settings(burst_.frames, looks_);
-  for (std::size_t k = 0; k < n; ++k)
-    light.push_back(other[k] || looks_[k].other_picture ? std::nullopt : looks_[k].light);
-  exposure_ = estimate_exposure(light);
-  std::vector<Thumbnail> thumbnails;
-  take_.assign(n, false);
-  for (std::size_t k = 0; k < n; ++k) {
-    thumbnails.push_back(std::move(looks_[k].thumbnail));
-    take_[k] = exposure_[k].gain_ev && !exposure_[k].dark && !exposure_[k].partly_lit;
-    FrameAnalysis& frame = out_.frames[k];
-    if (!looks_[k].light) frame.flags.push_back(FrameFlag::unreadable);
-    if (looks_[k].other_picture)
-      frame.flags.push_back(FrameFlag::other_picture);
-    else if (other[k] && looks_[k].light)
-      frame.flags.push_back(FrameFlag::other_settings);
-    if (exposure_[k].dark) frame.flags.push_back(FrameFlag::dark);
-    if (exposure_[k].dim) frame.flags.push_back(FrameFlag::dim);
-    if (exposure_[k].partly_lit) frame.flags.push_back(FrameFlag::partly_lit);
-    frame.gain_ev = exposure_[k].gain_ev;
-    if (looks_[k].light) thumbnail_px_ = looks_[k].full_px_per_px;
-  }
-  registration_ = register_burst(thumbnails, take_, {}, for_each_);
-  coarse_ = coarse_levels(std::move(thumbnails));
-  for (std::size_t k = 0; k < n; ++k) {
-    if (take_[k] && !registration_.same_picture[k]) {
-      out_.frames[k].flags.push_back(FrameFlag::other_picture);
-      take_[k] = false;
-    }
-    const Similarity& s = registration_.reference_from_frame[k];
-    out_.frames[k].scale =
-        std::exp(-s.log_scale);  // what brings it to the reference is the inverse
-    out_.frames[k].reference_from_frame =
-        s.in_other_px(thumbnail_px_).matrix(center_of(out_.full_size));
-  }
-}
-
-/// Brings a frame of any reduction to the grid, at the middle scale. A reader may give fewer px
-/// than asked for (the half-size mosaic of a raw): px of the frame are counted as they are.
-cv::Matx33d BurstJob::grid_from_frame(cv::Size size, double full_px_per_px, std::size_t k) const {
-  Similarity s = registration_.reference_from_frame[k].in_other_px(
-      thumbnail_px_ / out_.working_px_per_px * std::exp(to_middle_));
-  s.log_scale += to_middle_ + std::log(full_px_per_px / out_.working_px_per_px);
-  const cv::Point2d c = center_of(size), g = center_of(grid_.size);
-  cv::Matx33d m = s.matrix(c);
-  m(0, 2) += g.x - c.x;
-  m(1, 2) += g.y - c.y;
-  return m;
-}
-
-/// Second look at the pixels, at the working scale: false when nothing could be measured.
-bool BurstJob::measure() {
-  const std::size_t n = burst_.frames.size();
-  const int reduction = working_reduction(out_.full_size, out_.blur_limit_px);
-  double low = 0.0, high = 0.0;
-  for (std::size_t k = 0; k < n; ++k) {
-    if (!take_[k]) continue;
-    low = std::min(low, registration_.reference_from_frame[k].log_scale);
-    high = std::max(high, registration_.reference_from_frame[k].log_scale);
-  }
-  to_middle_ = -0.5 * (low + high);
-  grid_.size = {(out_.full_size.width + reduction - 1) / reduction,
-                (out_.full_size.height + reduction - 1) / reduction};
-  grid_.tile_px = tile_edge(grid_.size);
-  out_.working_px_per_px = reduction;
-  if (grid_.rows() < 2 || grid_.cols() < 2) return false;
-
-  measures_.resize(n);
-  kept_.resize(n);
-  spots_.resize(n);
-  edge_pictures_.resize(n);
-  mosaic_ = empty_mosaic(grid_);
-  std::vector<std::size_t> todo;
-  for (std::size_t k = 0; k < n; ++k)
-    if (take_[k]) todo.push_back(k);
-  const std::size_t room =
-      kKeptBytes / (sizeof(std::uint16_t) * static_cast<std::size_t>(grid_.size.area()));
-  const std::size_t not_kept = todo.size() > room ? todo[room] : n;  // from this frame on
-
-  struct Measured {
-    std::size_t frame = 0;
-    std::optional<GridFrame> grid{};
-    PackedPicture packed{};
-    std::vector<Spot> spots{};
-    std::string problem{};
-  };
-  edge_reduction_ = edge_picture_reduction(grid_.size, todo.size());
-  telling_.tell("measuring", 0, todo.size());
-  std::size_t next = 0, done = 0;
-  // An exception that leaves a stage would leave the frame in it behind, unfreed.
-  std::atomic<bool> stopped = false;
-  tbb::parallel_pipeline(
-      options_.max_frames_in_memory,
-      tbb::make_filter<void, std::size_t>(tbb::filter_mode::serial_in_order,
-                                          [&](tbb::flow_control& control) -> std::size_t {
-                                            if (stopped || next >= todo.size()) {
-                                              control.stop();
-                                              return 0;
-                                            }
-                                            return todo[next++];
-                                          }) &
-          tbb::make_filter<std::size_t, Measured>(
-              tbb::filter_mode::parallel,
-              [&](std::size_t k) {
-                Measured m{.frame = k};
-                const auto picture = read_(burst_.frames[k], reduction);
-                if (!picture) {
-                  m.problem = one_line(picture.error());
-                  return m;
-                }
-                m.grid = measure_on_grid(
-                    *picture,
-                    grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k), gain(k),
-                    grid_);
-                if (k < not_kept) m.packed = pack(m.grid->picture, gain(k));
-                if (!options_.ignore_drops) m.spots = find_spots(m.grid->picture.luminance);
-                return m;
-              }) &
-          tbb::make_filter<Measured, void>(tbb::filter_mode::serial_in_order, [&](Measured m) {
-            if (m.grid) {
-              merge_into(mosaic_, *m.grid, m.frame);
-              measures_[m.frame] = m.grid->tiles;
-              spots_[m.frame] = std::move(m.spots);
-              edge_pictures_[m.frame] = edge_picture(m.grid->picture.luminance, edge_reduction_);
-              kept_[m.frame] = std::move(m.packed);
-            } else {
-              take_[m.frame] = false;
-              out_.frames[m.frame].flags.push_back(FrameFlag::unreadable);
-              out_.frames[m.frame].problem = m.problem;
-            }
-            ++done;
-            try {
-              telling_.one_more();
-            } catch (const Stopped&) {
-              stopped = true;
-            }
-          }));
-  if (stopped) throw Stopped();
-  return done > 0;
-}
-
-double BurstJob::gain(std::size_t k) const {
-  return std::exp2(-exposure_[k].gain_ev.value_or(0.0));
-}
-
-/// A measured frame on the grid, from what was kept or from its file.
-GridPicture BurstJob::picture_again(std::size_t k) const {
-  if (!take_[k]) return {};
-  if (!kept_[k].values.empty()) return unpack(kept_[k]);
-  const auto picture = read_(burst_.frames[k], static_cast<int>(out_.working_px_per_px));
-  if (!picture) return {};
-  return bring_to_grid(*picture,
-                       grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
-                       gain(k), grid_.size);
-}
 
 /// Discs make distances too short where the lens is not sharp: widens the scale's sd, and says so.
 void BurstJob::allow_for_lens_blur() {
@@ -350,40 +143,31 @@ void BurstJob::allow_for_lens_blur() {
                        " they would be better known.");
 }
 
-/// CV_8UC1, 255 where all measured frames see the tile; empty where none was measured.
-cv::Mat BurstJob::all_see() const {
-  cv::Mat common;
-  for (const TileMeasures& frame : measures_) {
-    if (frame.valid.empty()) continue;
-    if (common.empty()) common = frame.valid.clone();
-    common &= frame.valid;
+void BurstJob::describe_measured() {
+  out_.working_px_per_px = measured_.reduction;
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
+    FrameAnalysis& frame = out_.frames[k];
+    frame.flags = measured_.flags[k];
+    if (!measured_.problem[k].empty()) frame.problem = measured_.problem[k];
+    frame.gain_ev = measured_.exposure[k].gain_ev;
+    // What brings it to the reference is the inverse.
+    frame.scale = std::exp(-measured_.registration.reference_from_frame[k].log_scale);
+    frame.reference_from_frame = measured_.reference_from_frame(k);
   }
-  return common;
-}
-
-/// Log of the mean light, where all measured frames see the grid; NaN for others.
-std::vector<double> BurstJob::log_light() const {
-  const cv::Mat common = all_see();
-  std::vector<double> result;
-  for (const TileMeasures& frame : measures_)
-    result.push_back(frame.valid.empty()
-                         ? std::numeric_limits<double>::quiet_NaN()
-                         : std::log(std::max(1e-6, cv::mean(frame.level, common)[0])));
-  return result;
 }
 
 /// What the usable frames tell of the near side, with positions as they come from the fit.
 double BurstJob::ask_the_picture() const {
   std::vector<std::size_t> order;
   for (std::size_t k = 0; k < focus_.frames.size(); ++k)
-    if (focus_.frames[k].usable && focus_.frames[k].q_px && !edge_pictures_[k].empty())
+    if (focus_.frames[k].usable && focus_.frames[k].q_px && !measured_.edge_pictures[k].empty())
       order.push_back(k);
   std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus_.frames[k].q_px; });
   std::vector<cv::Mat> pictures;
   std::vector<double> q_px;
   for (const std::size_t k : order) {
-    pictures.push_back(edge_pictures_[k]);
-    q_px.push_back(*focus_.frames[k].q_px / (out_.working_px_per_px * edge_reduction_));
+    pictures.push_back(measured_.edge_pictures[k]);
+    q_px.push_back(*focus_.frames[k].q_px / (out_.working_px_per_px * measured_.edge_reduction));
   }
   const DepthLook look = look_at_depth(pictures, for_each_);
   // Haze takes contrast from the background too, and would pass for the ring.
@@ -407,7 +191,7 @@ void BurstJob::find_near_side() {
     clues.lens = lens_tells(focus_, of_picture, *options_.larger_picture);
   }
   if (focus_.status == FitStatus::converged) clues.picture = ask_the_picture();
-  edge_pictures_.clear();  // nobody else needs them
+  measured_.edge_pictures.clear();  // nobody else needs them
   out_.near_side = weigh_near_side(clues);
   if (!out_.near_side.contradicted) return;
   const std::string said = out_.near_side.from == NearSideSource::lens
@@ -425,14 +209,15 @@ void BurstJob::fit() {
           ? *lens_.working_f_number / (1000.0 * *lens_.pitch_mm * out_.working_px_per_px)
           : 0.0;
   const BlurCurves curves =
-      measure_blur_curves(mosaic_.luminance, grid_, for_each_, f_number_per_um);
-  profiles_ = collect_profiles(measures_, curves, grid_, out_.working_px_per_px);
+      measure_blur_curves(measured_.mosaic.luminance, measured_.grid, for_each_, f_number_per_um);
+  profiles_ = collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction);
   telling_.tell("fitting", 0, 1);
-  for (const Similarity& s : registration_.reference_from_frame) log_scale_.push_back(s.log_scale);
-  focus_ = fit_focal_positions(profiles_, take_, log_scale_, {}, for_each_);
+  for (const Similarity& s : measured_.registration.reference_from_frame)
+    log_scale_.push_back(s.log_scale);
+  focus_ = fit_focal_positions(profiles_, measured_.measured, log_scale_, {}, for_each_);
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     FocalPosition& frame = focus_.frames[k];
-    frame.usable = frame.usable && exposure_[k].usable;
+    frame.usable = frame.usable && measured_.exposure[k].usable;
     out_.frames[k].shake_px = frame.shake_px;
     if (!(frame.shake_px.value_or(0.0) > out_.blur_limit_px + kShakeErrorPx)) continue;
     out_.frames[k].flags.push_back(FrameFlag::shaken);
@@ -443,7 +228,7 @@ void BurstJob::fit() {
   if (out_.wave_model) lens_blur_px_ = out_.quarter_wave_blur_px.value_or(0.0);
   if (!out_.wave_model && focus_.status == FitStatus::converged) allow_for_lens_blur();
   out_.scale_sd = focus_.scale_sd;
-  if (focus_.status == FitStatus::converged) out_.haze = find_haze(focus_, log_light());
+  if (focus_.status == FitStatus::converged) out_.haze = find_haze(focus_, measured_.log_light());
 }
 
 /// A usable frame near the middle of the positions.
@@ -490,36 +275,29 @@ std::optional<std::size_t> BurstJob::frame_named(const std::string& name) const 
   return std::nullopt;
 }
 
-/// From px of the grid to full-size px of the reference frame.
-cv::Matx33d BurstJob::reference_from_grid() const {
-  return grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
-}
-
-/// The middle of a tile, full-size px of the upright reference frame.
-cv::Point2d BurstJob::upright_of_tile(const cv::Matx33d& reference_from_grid, int row,
-                                      int col) const {
-  const double middle = 0.5 * (grid_.tile_px - 1);
-  const cv::Vec3d at = reference_from_grid *
-                       cv::Vec3d(col * grid_.tile_px + middle, row * grid_.tile_px + middle, 1.0);
-  return upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
+UprightMap BurstJob::upright() const {
+  return {
+      .reference_from_grid = measured_.grid_from_frame(out_.full_size, 1.0, out_.reference).inv(),
+      .full_size = out_.full_size,
+      .orientation = out_.orientation,
+      .tile_px = measured_.grid.tile_px};
 }
 
 /// What the user said of the picture, for each tile; empty where nothing was said.
 cv::Mat BurstJob::mask_on_grid() const {
   const SubjectChoice& choice = options_.subject;
   if (choice.outline.empty() && choice.mask.empty()) return {};
-  const cv::Size upright = upright_size(out_.full_size, out_.orientation);
-  const cv::Matx33d from_grid = reference_from_grid();
+  const UprightMap map = upright();
   std::vector<cv::Point2f> outline(choice.outline.begin(), choice.outline.end());
-  cv::Mat mask(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(0));
+  cv::Mat mask(measured_.grid.rows(), measured_.grid.cols(), CV_8UC1, cv::Scalar(0));
   for (int row = 0; row < mask.rows; ++row)
     for (int col = 0; col < mask.cols; ++col) {
-      const cv::Point2d p = upright_of_tile(from_grid, row, col);
+      const cv::Point2d p = map.tile(row, col);
       bool in = true;
       if (!outline.empty()) in = cv::pointPolygonTest(outline, cv::Point2f(p), false) >= 0.0;
       if (!choice.mask.empty()) {
-        const cv::Point at_mask(cvFloor((p.x + 0.5) * choice.mask.cols / upright.width),
-                                cvFloor((p.y + 0.5) * choice.mask.rows / upright.height));
+        const cv::Point at_mask(cvFloor((p.x + 0.5) * choice.mask.cols / map.size().width),
+                                cvFloor((p.y + 0.5) * choice.mask.rows / map.size().height));
         in = in && cv::Rect({}, choice.mask.size()).contains(at_mask) &&
              choice.mask.at<std::uint8_t>(at_mask) != 0;
       }
@@ -567,24 +345,13 @@ CoverageOptions BurstJob::coverage_options() const {
 
 void BurstJob::find_sweeps_and_subject() {
   ranges_ = find_sweeps(focus_, 2.0 * out_.allowed_step_px);
-  SubjectView view{.all_see = all_see()};
-  view.bands = find_bands(mosaic_.luminance, grid_, view.all_see, for_each_);
+  SubjectView view{.all_see = measured_.all_see()};
+  view.bands = find_bands(measured_.mosaic.luminance, measured_.grid, view.all_see, for_each_);
   subject_ = find_subject(profiles_, focus_, out_.blur_limit_px, view, wish());
   // Positions that are not to be trusted cover nothing, and leave no gap either.
   if (focus_.status != FitStatus::converged) return;
   out_.coverage = assess_coverage(focus_, subject_.positions_px, coverage_options());
   place(out_.coverage);
-}
-
-/// From px of the grid to full-size px of the upright reference frame.
-cv::Rect BurstJob::upright_box(const cv::Matx33d& reference_from_grid,
-                               const cv::Rect2d& box) const {
-  std::vector<cv::Point2f> corners;
-  for (const cv::Point2d& corner : {box.tl(), box.br()}) {
-    const cv::Vec3d at = reference_from_grid * cv::Vec3d(corner.x - 0.5, corner.y - 0.5, 1.0);
-    corners.emplace_back(upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation));
-  }
-  return cv::boundingRect(corners) & cv::Rect({}, upright_size(out_.full_size, out_.orientation));
 }
 
 /// Share of the subject within the blur limit of a usable frame.
@@ -606,12 +373,11 @@ double BurstJob::share_sharp(const FocalPositions& part) const {
 /// Of scattered ones the outermost twentieth on each side is left out.
 cv::Rect BurstJob::box_between(double low_px, double high_px) const {
   std::vector<double> x, y;
-  const cv::Matx33d from_grid = reference_from_grid();
+  const UprightMap map = upright();
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
     const double q = focus_.tiles[t].q_px;
     if (subject_.roles[t] != TileRole::subject || q <= low_px || q >= high_px) continue;
-    const cv::Point2d p =
-        upright_of_tile(from_grid, profiles_.tiles[t].row, profiles_.tiles[t].col);
+    const cv::Point2d p = map.tile(profiles_.tiles[t].row, profiles_.tiles[t].col);
     x.push_back(p.x);
     y.push_back(p.y);
   }
@@ -619,12 +385,11 @@ cv::Rect BurstJob::box_between(double low_px, double high_px) const {
   std::ranges::sort(x);
   std::ranges::sort(y);
   const std::size_t skip = x.size() / 20;
-  const double half = 0.5 * grid_.tile_px * out_.working_px_per_px;
+  const double half = 0.5 * measured_.grid.tile_px * out_.working_px_per_px;
   const cv::Point top_left(cvFloor(x[skip] - half), cvFloor(y[skip] - half));
   const cv::Point bottom_right(cvCeil(x[x.size() - 1 - skip] + half),
                                cvCeil(y[y.size() - 1 - skip] + half));
-  return cv::Rect(top_left, bottom_right) &
-         cv::Rect({}, upright_size(out_.full_size, out_.orientation));
+  return cv::Rect(top_left, bottom_right) & cv::Rect({}, map.size());
 }
 
 void BurstJob::place(Coverage& coverage) const {
@@ -658,14 +423,14 @@ void BurstJob::compare_the_sweeps() {
   std::vector<FrameView> views;
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     // Of the picture itself: what brings it to the reference is the inverse.
-    const Similarity& s = registration_.reference_from_frame[k];
-    const double width = out_.full_size.width / thumbnail_px_;
+    const Similarity& s = measured_.registration.reference_from_frame[k];
+    const double width = out_.full_size.width / measured_.thumbnail_px;
     constexpr double kDegrees = 180.0 / std::numbers::pi;
     views.push_back({.log_scale = -s.log_scale,
                      .rotation_deg = -kDegrees * s.rotation_rad,
                      .shift_x = -s.shift_x_px / width,
                      .shift_y = -s.shift_y_px / width,
-                     .light_ev = exposure_[k].gain_ev});
+                     .light_ev = measured_.exposure[k].gain_ev});
   }
   const std::vector<SweepDifference> differences = compare_sweeps(focus_, ranges_, views);
   for (std::size_t i = 0; i < differences.size(); ++i) out_.sweeps[i].difference = differences[i];
@@ -674,7 +439,7 @@ void BurstJob::compare_the_sweeps() {
 void BurstJob::find_what_is_outside() {
   constexpr double kLeastShare = 0.01;  // of the subject; ours, no source
   std::vector<cv::Mat> seen;
-  for (const TileMeasures& frame : measures_) seen.push_back(frame.valid);
+  for (const TileMeasures& frame : measured_.tiles) seen.push_back(frame.valid);
   const Outside outside = outside_picture(profiles_, focus_, subject_, seen, out_.blur_limit_px);
   if (outside.subject_share < kLeastShare) return;
   out_.verdict.notes.push_back({.kind = ReasonKind::outside_picture,
@@ -702,23 +467,24 @@ FocalPositions BurstJob::only_sweeps(const std::vector<std::size_t>& sweeps) con
 /// Whether all usable frames together may be held, at so many bytes a px of the grid.
 bool BurstJob::may_hold(double bytes_per_px) const {
   const auto usable = std::ranges::count_if(focus_.frames, &FocalPosition::usable);
-  return static_cast<double>(usable) * grid_.size.area() * bytes_per_px <= kMostBytesAgain;
+  return static_cast<double>(usable) * measured_.grid.size.area() * bytes_per_px <= kMostBytesAgain;
 }
 
 void BurstJob::look_for_movement() {
   // Light and mask in four bytes each, tiles 8 px wide, and a third more for the coarser levels.
-  const double shrunk = 8.0 / grid_.tile_px;
+  const double shrunk = 8.0 / measured_.grid.tile_px;
   if (focus_.status != FitStatus::converged || !may_hold(8.0 * 4.0 / 3.0 * shrunk * shrunk)) return;
   telling_.tell("looking for movement", 0, 1);
   out_.movement = find_movement(
-      profiles_, focus_, ranges_, [this](std::size_t k) { return picture_again(k); },
+      profiles_, focus_, ranges_,
+      [this](std::size_t k) { return picture_again(measured_, burst_.frames[k], read_, k); },
       {.blur_limit_px = out_.blur_limit_px}, for_each_);
   for (std::size_t i = 0; i < out_.movement.parallax_px.size(); ++i)
     if (out_.movement.parallax_px[i] > out_.blur_limit_px)
       out_.sweeps[i].difference.viewpoint_px = out_.movement.parallax_px[i];
-  const cv::Matx33d from_grid = reference_from_grid();
+  const UprightMap map = upright();
   for (MovedPart& part : out_.movement.parts) {
-    part.box_px = upright_box(from_grid, part.box_on_grid);
+    part.box_px = map.box(part.box_on_grid);
     // What is not wanted may move.
     const auto not_meant = std::ranges::count_if(part.tiles, [&](std::size_t t) {
       return subject_.roles[t] == TileRole::not_meant || subject_.roles[t] == TileRole::apart;
@@ -728,11 +494,10 @@ void BurstJob::look_for_movement() {
 }
 
 /// From px of the grid to full-size px of the upright reference frame.
-void BurstJob::place(DropChange& drop, const cv::Matx33d& reference_from_grid) const {
-  const cv::Vec3d at = reference_from_grid * cv::Vec3d(drop.at.x, drop.at.y, 1.0);
-  drop.at = upright_from_sensor({at[0], at[1]}, out_.full_size, out_.orientation);
-  drop.radius_px *= out_.working_px_per_px;
-  drop.q_px *= out_.working_px_per_px;
+void BurstJob::place(DropChange& drop) const {
+  drop.at = upright().point(drop.at);
+  drop.radius_px *= measured_.reduction;
+  drop.q_px *= measured_.reduction;
 }
 
 void BurstJob::look_for_drops() {
@@ -746,30 +511,33 @@ void BurstJob::look_for_drops() {
     const FocalPosition& frame = focus_.frames[k];
     frames[k] = {.q_px = frame.q_px.value_or(0.0) / px, .usable = frame.usable && frame.q_px};
     if (frames[k].usable)
-      pictures[k] = kept_[k].values.empty() ? pack(picture_again(k), gain(k)) : kept_[k];
+      pictures[k] =
+          measured_.kept[k].values.empty()
+              ? pack(picture_again(measured_, burst_.frames[k], read_, k), measured_.gain(k))
+              : measured_.kept[k];
   }
   constexpr double kLeastWeight = SubjectOptions{}.min_weight;
-  cv::Mat tile_q(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN));
+  cv::Mat tile_q(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN));
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t)
     if (focus_.tiles[t].weight >= kLeastWeight)
       tile_q.at<float>(profiles_.tiles[t].row, profiles_.tiles[t].col) =
           static_cast<float>(focus_.tiles[t].q_px / px);
-  out_.drops = find_drops(frames, pictures, spots_, tile_q, grid_.tile_px, for_each_);
-  spots_.clear();  // nobody else needs them
+  out_.drops =
+      find_drops(frames, pictures, measured_.spots, tile_q, measured_.grid.tile_px, for_each_);
+  measured_.spots.clear();  // nobody else needs them
   for (DropFrame& frame : frames) frame.q_px *= px;
   const cv::Mat said = mask_on_grid();
-  const cv::Matx33d from_grid = reference_from_grid();
   for (DropChange& drop : out_.drops.lost) {
-    const cv::Point tile(static_cast<int>(drop.at.x) / grid_.tile_px,
-                         static_cast<int>(drop.at.y) / grid_.tile_px);
+    const cv::Point tile(static_cast<int>(drop.at.x) / measured_.grid.tile_px,
+                         static_cast<int>(drop.at.y) / measured_.grid.tile_px);
     const bool in_said = !said.empty() && cv::Rect({}, said.size()).contains(tile) &&
                          said.at<std::uint8_t>(tile) != 0;
     const bool hair = may_be_a_hair(drop, out_.drops.lost);
-    place(drop, from_grid);
+    place(drop);
     drop.conflict =
         said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) && !hair : in_said;
   }
-  for (DropChange& drop : out_.drops.appeared) place(drop, from_grid);
+  for (DropChange& drop : out_.drops.appeared) place(drop);
   const auto together = [](const DropChange& drop, const MovedPart& part) {
     return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
            part.box_px.contains(cv::Point(drop.at));
@@ -795,8 +563,9 @@ void BurstJob::judge() {
   const std::size_t n = burst_.frames.size();
   no_light_.resize(n);
   for (std::size_t k = 0; k < n; ++k)
-    no_light_[k] =
-        exposure_[k].dark || (exposure_[k].dim && !exposure_[k].usable) || exposure_[k].partly_lit;
+    no_light_[k] = measured_.exposure[k].dark ||
+                   (measured_.exposure[k].dim && !measured_.exposure[k].usable) ||
+                   measured_.exposure[k].partly_lit;
   out_.subject_trusted = subject_.trusted;
   out_.subject_said = subject_.said;
   known_ = {.near_side = out_.near_side.known(),
@@ -835,7 +604,7 @@ void BurstJob::judge() {
   out_.advice = advise({.focus = focus_,
                         .subject_px = subject_.positions_px,
                         .sweeps = ranges_,
-                        .exposure = exposure_,
+                        .exposure = measured_.exposure,
                         .time_s = time_s,
                         .blur_limit_px = out_.blur_limit_px});
 }
@@ -980,10 +749,10 @@ double BurstJob::contrast_in_focus(std::size_t t, std::span<const double> log_li
   for (std::size_t k = 0; k < focus_.frames.size(); ++k) {
     const FocalPosition& frame = focus_.frames[k];
     if (!frame.usable || !frame.q_px || std::abs(*frame.q_px - focus_.tiles[t].q_px) > nearest ||
-        measures_[k].valid.at<std::uint8_t>(tile.row, tile.col) == 0)
+        measured_.tiles[k].valid.at<std::uint8_t>(tile.row, tile.col) == 0)
       continue;
     nearest = std::abs(*frame.q_px - focus_.tiles[t].q_px);
-    const double energy = measures_[k].energy.back().at<float>(tile.row, tile.col);
+    const double energy = measured_.tiles[k].energy.back().at<float>(tile.row, tile.col);
     contrast = std::log(std::max(1e-12, energy)) - 2.0 * log_light[k];
   }
   return contrast;
@@ -991,12 +760,14 @@ double BurstJob::contrast_in_focus(std::size_t t, std::span<const double> log_li
 
 void BurstJob::draw_depth() {
   const int stray = static_cast<int>(TileRole::stray);
-  const std::vector<double> light = log_light();
-  out_.depth = {.q_px = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN)),
-                .weight = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(0)),
-                .role = cv::Mat(grid_.rows(), grid_.cols(), CV_8UC1, cv::Scalar(stray)),
-                .tile_px = grid_.tile_px * out_.working_px_per_px,
-                .log_contrast = cv::Mat(grid_.rows(), grid_.cols(), CV_32FC1, cv::Scalar(NAN))};
+  const std::vector<double> light = measured_.log_light();
+  out_.depth = {
+      .q_px = cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN)),
+      .weight = cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(0)),
+      .role = cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_8UC1, cv::Scalar(stray)),
+      .tile_px = measured_.grid.tile_px * out_.working_px_per_px,
+      .log_contrast =
+          cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN))};
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
     const cv::Point at(profiles_.tiles[t].col, profiles_.tiles[t].row);
     out_.depth.q_px.at<float>(at) = static_cast<float>(focus_.tiles[t].q_px);
@@ -1045,8 +816,14 @@ BurstAnalysis BurstJob::run() {
   if (f_number && lens_.pitch_mm)
     out_.quarter_wave_blur_px = quarter_wave_blur_px(kGreenMm, *f_number, *lens_.pitch_mm);
   out_.wave_model = out_.working_f_number_given && lens_.pitch_mm;
-  expose_and_register();
-  if (!measure()) {
+  measured_ = measure_frames(burst_.frames, looks_, read_,
+                             {.full_size = out_.full_size,
+                              .blur_limit_px = out_.blur_limit_px,
+                              .spots = !options_.ignore_drops,
+                              .max_frames_in_memory = options_.max_frames_in_memory},
+                             telling_);
+  describe_measured();
+  if (!measured_.any()) {
     out_.fit_status = FitStatus::too_few_frames;
     out_.verdict.reasons.push_back({.kind = ReasonKind::too_few_frames});
     return out_;
@@ -1058,7 +835,7 @@ BurstAnalysis BurstJob::run() {
   find_near_side();
   focus_ = grown_towards_near(std::move(focus_), out_.near_side);
   find_sweeps_and_subject();
-  out_.look = coarse_[out_.reference];
+  out_.look = measured_.coarse[out_.reference];
   look_for_movement();
   look_for_drops();
   judge();
