@@ -467,7 +467,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
       const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + blur_limit_px;
       for (std::size_t t = 0; t < supported.size(); ++t)
         if (result.roles[t] == TileRole::subject && no_animal[t] &&
-            (std::getenv("PERCH") || (field.q(t) < from || field.q(t) > to)))
+            (field.q(t) < from || field.q(t) > to))
           result.roles[t] = TileRole::perch;
     }
   }
