@@ -26,13 +26,14 @@ namespace accuracy = ringsweep::accuracy;
 namespace maker = ringsweep::maker;
 
 constexpr std::string_view kHelp =
-    R"(ringsweep-suite [--size few|quick|full] [--seeds open|held-back|both] [--out DIR]
+    R"(ringsweep-suite [--size few|quick|full|wide] [--seeds open|held-back|both] [--out DIR]
                 [--only NAME] [--keep]
 
 Makes the bursts of the suite one after the other, analyses each as `ringsweep check` does, compares
 with the truth, and deletes the pictures.
 
---size   how many bursts: few (as in the tests; the default), quick, full
+--size   how many bursts: few (as in the tests; the default), quick, full,
+         or wide (nine times as many, for one group at a time: --only)
 --seeds  open (the default): for work on the method. held-back: for the figures that are published
 --out    folder for report.txt, table.json, table.csv and bursts.csv (default: accuracy-table)
 --only   the bursts whose name or group is NAME
@@ -78,7 +79,8 @@ maker::SuiteSize size_of(const std::string& word) {
   if (word == "few") return maker::SuiteSize::few;
   if (word == "quick") return maker::SuiteSize::quick;
   if (word == "full") return maker::SuiteSize::full;
-  throw std::invalid_argument("--size is few, quick or full");
+  if (word == "wide") return maker::SuiteSize::wide;
+  throw std::invalid_argument("--size is few, quick, full or wide");
 }
 
 std::vector<maker::SuiteCase> wished(const Wishes& wishes) {

@@ -72,14 +72,17 @@ struct FitOptions {
   /// a little by itself in each frame, and a scale that is a little off here and there, by itself
   /// from px to px, so that differences over d px err by `model_walk` sqrt(d) px. Variances grow
   /// with the mean misfit of the tiles that the fit rests on (in `model_error`s squared, against
-  /// `usual_misfit`), and with the blur that the mosaic itself has where it is sharpest: so does
-  /// the scale's sd, by `mosaic_scale_sd` a px^2. Found as 95 % points on 120 bursts of
-  /// bench/accuracy's open seeds and the ray-traced ones.
-  double model_sd_px = 0.015;
-  double model_walk = 0.04;
-  double model_scale_sd = 0.01;
+  /// `usual_misfit`), and, those that the scatter shows too, with the blur that the mosaic itself
+  /// has where it is sharpest, by 1 + blur^2 / `blurred_mosaic_px2`: so does the scale's sd, by
+  /// `mosaic_scale_sd` a px^2. Chosen so that 95 % intervals hold in about 95 of 100 positions,
+  /// steps and scales of 122 bursts of bench/accuracy's open seeds and the ray-traced ones, pooled
+  /// and in parts of it (short and long sweeps, small and large misfit, sharp and blurred mosaics).
+  double model_sd_px = 0.013;
+  double model_walk = 0.013;
+  double model_scale_sd = 0.008;
   double usual_misfit = 0.5;
-  double mosaic_scale_sd = 0.012;
+  double blurred_mosaic_px2 = 0.8;  // working px
+  double mosaic_scale_sd = 0.02;
   int max_iterations = 60;
   /// Frames that focus within this of each other (but for the outermost twentieth at both ends) are
   /// no sweep: a quarter of the smallest allowed step, about what a subject sways. Ours, no source.

@@ -410,7 +410,8 @@ std::vector<SuiteCase> suite(SuiteSize size) {
   for (const Kind& kind : kKinds) {
     const int count = size == SuiteSize::few     ? kind.few
                       : size == SuiteSize::quick ? kind.quick
-                                                 : kind.full;
+                      : size == SuiteSize::full  ? kind.full
+                                                 : 9 * kind.full;
     for (int i = 0; i < count; ++i) {
       SuiteCase c;
       c.group = kind.group;

@@ -37,7 +37,8 @@ struct SuiteCase {
 enum class SuiteSize {
   few,    ///< for the tests: one of each group or two, small pictures
   quick,  ///< about 60
-  full    ///< about 500
+  full,   ///< about 500
+  wide    ///< nine times as many: for one group at a time, where rare things are to be counted
 };
 
 /// Every second case is held back. The same cases on every machine.

@@ -243,7 +243,6 @@ void Fit::keep_the_truest_half() {
 }
 
 Fit::Misfit Fit::misfit() const {
-  constexpr double kMosaicPx2 = 2.0;  // working px: a mosaic as blurred doubles the variances
   const double px2 = profiles_.full_px_per_px * profiles_.full_px_per_px;
   double sum = 0.0;
   std::vector<double> mosaic_px2;
@@ -255,8 +254,7 @@ Fit::Misfit Fit::misfit() const {
   }
   if (mosaic_px2.empty()) return {};
   const double own = quantile_in_place(mosaic_px2, 0.25);
-  return {.factor = sum / static_cast<double>(mosaic_px2.size()) / options_.usual_misfit *
-                    (1.0 + own / kMosaicPx2),
+  return {.factor = sum / static_cast<double>(mosaic_px2.size()) / options_.usual_misfit,
           .mosaic_px2 = own};
 }
 
@@ -281,15 +279,17 @@ void Fit::sd(FocalPositions& out) const {
   }
   if (clusters > 1.0) meat *= clusters / (clusters - 1.0);
   // With few clusters the sandwich sees too little; the plain covariance is a lower bound.
-  const MatrixXd both = inverse * meat * inverse + inverse;
   const Misfit misfit = this->misfit();
-  const double walk_px = misfit.factor * options_.model_walk * options_.model_walk;
+  const double blurred = 1.0 + misfit.mosaic_px2 / options_.blurred_mosaic_px2;
+  const MatrixXd both = blurred * (inverse * meat * inverse + inverse);
+  const double model = blurred * misfit.factor;
+  const double walk_px = model * options_.model_walk * options_.model_walk;
   const double low = range_of_frames(input_, state_).first;
   MatrixXd c = MatrixXd::Zero(n, n);
   VectorXd inflation = VectorXd::Ones(n);
   for (Index i = 0; i < used; ++i) {
     const auto ki = static_cast<Index>(system.frames()[static_cast<std::size_t>(i)]);
-    inflation(ki) = both(2 * i, 2 * i) / std::max(inverse(2 * i, 2 * i), 1e-300);
+    inflation(ki) = both(2 * i, 2 * i) / std::max(blurred * inverse(2 * i, 2 * i), 1e-300);
     for (Index j = 0; j < used; ++j) {
       const auto kj = static_cast<Index>(system.frames()[static_cast<std::size_t>(j)]);
       // The walk sets out from the lowest frame; a shift is taken out below.
@@ -316,8 +316,7 @@ void Fit::sd(FocalPositions& out) const {
   for (Index k = 0; k < n; ++k)
     project.row(k) -= one.transpose() + (state_.q(k) - mean) * slope.transpose();
   out.covariance_px2 = project * c * project.transpose();
-  out.covariance_px2.diagonal().array() +=
-      misfit.factor * options_.model_sd_px * options_.model_sd_px;
+  out.covariance_px2.diagonal().array() += model * options_.model_sd_px * options_.model_sd_px;
   out.scale_sd = std::hypot(std::sqrt(std::max(0.0, slope.dot(c * slope))), options_.model_scale_sd,
                             options_.mosaic_scale_sd * misfit.mosaic_px2);
   widen_by_other_places(out, inflation);

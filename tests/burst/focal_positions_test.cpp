@@ -42,6 +42,7 @@ constexpr FitOptions kModelIsTrue{.disc_on_disc = 0.0,
                                   .model_sd_px = 0.0,
                                   .model_walk = 0.0,
                                   .model_scale_sd = 0.0,
+                                  .blurred_mosaic_px2 = 1e12,
                                   .mosaic_scale_sd = 0.0};
 
 /// Noise of a good burst: 5 % of each energy, 1 % of the tile's peak, tiles 10 % off their mosaic.
