@@ -568,7 +568,7 @@ void BurstJob::judge() {
                    measured_.exposure[k].partly_lit;
   out_.subject_trusted = subject_.trusted;
   out_.subject_said = subject_.said;
-  known_ = {.near_side = out_.near_side.known(),
+  known_ = {.towards_near = out_.near_side.probability,
             .subject_trusted = subject_.trusted,
             .range_said = subject_.said,
             .perch_low = subject_.perch_low,
@@ -609,28 +609,11 @@ void BurstJob::judge() {
                         .blur_limit_px = out_.blur_limit_px});
 }
 
-/// An end that the sweep went on to cover is wanted, even where it is not known to be the near one;
-/// but the far one, if that is likely, no more than if it were known.
+/// An end that the sweep went on to cover is wanted, even where it is not known to be the near one.
 Verdict BurstJob::decide_pose(const FocalPositions& part, const Coverage& coverage) const {
-  constexpr double kLikely = 0.9;
   VerdictOptions options;
-  const bool all_covered = std::ranges::none_of(out_.coverage.ends, &End::open);
-  if (all_covered) options.unknown_share = 0.0;
-  Verdict verdict =
-      decide(part, coverage, ranges_, no_light_, out_.allowed_step_px, known_, options);
-  const double towards_near = out_.near_side.probability;
-  if (known_.near_side || !all_covered || std::max(towards_near, 1.0 - towards_near) < kLikely)
-    return verdict;
-  const bool starts_low = ranges_.empty() || ranges_.front().rising;
-  const bool far_at_start = (towards_near > 0.5) == starts_low;
-  std::erase_if(verdict.reasons, [&](const Reason& reason) {
-    return reason.kind == ReasonKind::open_end && reason.at_start == far_at_start &&
-           reason.subject_share < options.far_share;
-  });
-  if (!verdict.reasons.empty()) return verdict;
-  return {.kind = VerdictKind::complete,
-          .reasons = {{.kind = ReasonKind::covered}},
-          .notes = verdict.notes};
+  if (std::ranges::none_of(out_.coverage.ends, &End::open)) options.unknown_share = 0.0;
+  return decide(part, coverage, ranges_, no_light_, out_.allowed_step_px, known_, options);
 }
 
 /// Coverage is decided pose by pose: where a part moved, frames before and after do not go

@@ -67,10 +67,11 @@ void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_p
     }
     any_open = true;
     if (!known.subject_trusted && !known.range_said) continue;
-    const double most = known.range_said   ? 0.0
-                        : !known.near_side ? options.unknown_share
-                        : end.low          ? options.far_share
-                                           : 0.0;
+    const double is_far = end.low ? known.towards_near : 1.0 - known.towards_near;
+    const double most = known.range_said                ? 0.0
+                        : is_far >= options.likely      ? options.far_share
+                        : is_far > 1.0 - options.likely ? options.unknown_share
+                                                        : 0.0;
     (end.subject_share >= most ? verdict.reasons : verdict.notes).push_back(reason);
   }
   if (known.subject_trusted || known.range_said || !any_open || coverage.ends.size() < 2) return;

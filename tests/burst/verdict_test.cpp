@@ -105,16 +105,16 @@ Verdict judge_end(double share, const KnownEnds& known, bool low = true) {
 }
 
 TEST(Verdict, OpenFarEndIsANoteUntilAQuarterLiesBeyond) {
-  const Verdict note = judge_end(0.24, {.near_side = true});
+  const Verdict note = judge_end(0.24, {.towards_near = 1.0});
   EXPECT_EQ(note.kind, VerdictKind::complete);
   ASSERT_EQ(note.notes.size(), 1U);
   EXPECT_EQ(note.notes[0].kind, ReasonKind::open_end);
   EXPECT_NEAR(note.notes[0].subject_share, 0.24, 1e-12);
-  EXPECT_EQ(judge_end(0.26, {.near_side = true}).kind, VerdictKind::reshoot);
+  EXPECT_EQ(judge_end(0.26, {.towards_near = 1.0}).kind, VerdictKind::reshoot);
 }
 
 TEST(Verdict, OpenNearEndIsAReshoot) {
-  EXPECT_EQ(judge_end(0.01, {.near_side = true}, false).kind, VerdictKind::reshoot);
+  EXPECT_EQ(judge_end(0.01, {.towards_near = 1.0}, false).kind, VerdictKind::reshoot);
 }
 
 TEST(Verdict, OpenEndOfUnknownSideIsAReshootWhereMuchLiesBeyond) {
@@ -122,12 +122,19 @@ TEST(Verdict, OpenEndOfUnknownSideIsAReshootWhereMuchLiesBeyond) {
   EXPECT_EQ(judge_end(0.03, {}).kind, VerdictKind::reshoot);
 }
 
+TEST(Verdict, OpenEndThatIsLikelyFarIsJudgedAsFar) {
+  EXPECT_EQ(judge_end(0.24, {.towards_near = 0.92}).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.24, {.towards_near = 0.08}, false).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.24, {.towards_near = 0.88}).kind, VerdictKind::reshoot);
+  EXPECT_EQ(judge_end(0.01, {.towards_near = 0.08}).kind, VerdictKind::reshoot) << "likely near";
+}
+
 TEST(Verdict, OpenEndOfWhatTheUserWantsIsAReshootAtEitherSide) {
-  EXPECT_EQ(judge_end(0.01, {.near_side = true, .range_said = true}).kind, VerdictKind::reshoot);
+  EXPECT_EQ(judge_end(0.01, {.towards_near = 1.0, .range_said = true}).kind, VerdictKind::reshoot);
 }
 
 TEST(Verdict, EndsOfASubjectThatIsNotTrustedAreNotJudged) {
-  const Verdict v = judge_end(0.5, {.near_side = true, .subject_trusted = false}, false);
+  const Verdict v = judge_end(0.5, {.towards_near = 1.0, .subject_trusted = false}, false);
   EXPECT_EQ(v.kind, VerdictKind::complete);
   ASSERT_EQ(v.notes.size(), 1U);
   EXPECT_EQ(v.notes[0].kind, ReasonKind::ends_not_told);
@@ -136,7 +143,7 @@ TEST(Verdict, EndsOfASubjectThatIsNotTrustedAreNotJudged) {
 }
 
 TEST(Verdict, PerchBeyondAnEndIsANote) {
-  const Verdict v = judge_end(0.0, {.near_side = true, .perch_high = true});
+  const Verdict v = judge_end(0.0, {.towards_near = 1.0, .perch_high = true});
   EXPECT_EQ(v.kind, VerdictKind::complete);
   ASSERT_EQ(v.notes.size(), 1U);
   EXPECT_EQ(v.notes[0].kind, ReasonKind::perch_goes_on);
