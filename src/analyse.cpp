@@ -433,7 +433,13 @@ void BurstJob::compare_the_sweeps() {
                      .light_ev = measured_.exposure[k].gain_ev});
   }
   const std::vector<SweepDifference> differences = compare_sweeps(focus_, ranges_, views);
-  for (std::size_t i = 0; i < differences.size(); ++i) out_.sweeps[i].difference = differences[i];
+  for (std::size_t i = 0; i < differences.size(); ++i) {
+    SweepDifference& difference = out_.sweeps[i].difference;
+    difference = differences[i];
+    const std::vector<double>& parallax_px = out_.movement.parallax_px;
+    if (i < parallax_px.size() && parallax_px[i] > out_.blur_limit_px)
+      difference.viewpoint_px = parallax_px[i];
+  }
 }
 
 void BurstJob::find_what_is_outside() {
@@ -479,9 +485,6 @@ void BurstJob::look_for_movement() {
       profiles_, focus_, ranges_,
       [this](std::size_t k) { return picture_again(measured_, burst_.frames[k], read_, k); },
       {.blur_limit_px = out_.blur_limit_px}, for_each_);
-  for (std::size_t i = 0; i < out_.movement.parallax_px.size(); ++i)
-    if (out_.movement.parallax_px[i] > out_.blur_limit_px)
-      out_.sweeps[i].difference.viewpoint_px = out_.movement.parallax_px[i];
   const UprightMap map = upright();
   for (MovedPart& part : out_.movement.parts) {
     part.box_px = map.box(part.box_on_grid);
