@@ -463,8 +463,8 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
     std::ranges::sort(animal);
     all_perch = static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all);
     if (!all_perch && animal.size() >= kFewest) {
-      const double from = quantile_of_sorted(animal, kEndQuantile) - blur_limit_px;
-      const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + blur_limit_px;
+      const double from = quantile_of_sorted(animal, kEndQuantile);
+      const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile);
       for (std::size_t t = 0; t < supported.size(); ++t)
         if (result.roles[t] == TileRole::subject && no_animal[t] &&
             (field.q(t) < from || field.q(t) > to))
