@@ -76,6 +76,11 @@ class Tool : public ::testing::Test {
       picture.full_size = {6000, 4000};
       return picture;
     };
+    stages_.view = [](const FrameRef&, const DecodeOptions&) -> Result<ViewFrame> {
+      return ViewFrame{.bgr = cv::Mat(400, 600, CV_8UC3, cv::Scalar(40, 90, 60)),
+                       .full_size = {6000, 4000},
+                       .full_px_per_px = 10.0};
+    };
     stages_.analyse = [this](const Burst&, const ReadFrame&, const AnalysisOptions& options,
                              const Progress&) {
       analysed_with_.push_back(options);
