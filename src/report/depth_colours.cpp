@@ -32,6 +32,11 @@ std::array<cv::Vec3b, kDepthColours> depth_colours() {
   return colours;
 }
 
+TileRole role_at(const DepthMap& depth, int row, int col) {
+  return depth.role.empty() ? TileRole::subject
+                            : static_cast<TileRole>(depth.role.at<std::uint8_t>(row, col));
+}
+
 cv::Matx33d upright_matrix(cv::Size sensor, int orientation) {
   const cv::Point2d o = upright_from_sensor({0.0, 0.0}, sensor, orientation);
   const cv::Point2d x = upright_from_sensor({1.0, 0.0}, sensor, orientation) - o;

@@ -4,6 +4,8 @@
 #include <array>
 #include <opencv2/core.hpp>
 
+#include "ringsweep/analyse.h"
+
 namespace ringsweep {
 
 inline constexpr int kDepthColours = 256;
@@ -14,6 +16,9 @@ inline constexpr int kDepthColours = 256;
 /// no colour comes near the grey that says "unknown". Chroma stays inside sRGB all along.
 /// BGR.
 [[nodiscard]] std::array<cv::Vec3b, kDepthColours> depth_colours();
+
+/// What a tile of the map is; the subject's where that is not known.
+[[nodiscard]] TileRole role_at(const DepthMap& depth, int row, int col);
 
 /// Full-size px of the picture as it was stored to those of the upright one.
 [[nodiscard]] cv::Matx33d upright_matrix(cv::Size sensor, int orientation);

@@ -5,6 +5,7 @@
 #include <limits>
 #include <utility>
 
+#include "report/depth_colours.h"
 #include "report/wording.h"
 #include "ringsweep/page.h"
 #include "ringsweep/upright.h"
@@ -28,7 +29,7 @@ std::vector<PlacedTile> placed_tiles(const BurstAnalysis& burst, bool perch_too)
   const DepthMap& depth = burst.depth;
   for (int row = 0; row < depth.q_px.rows; ++row)
     for (int col = 0; col < depth.q_px.cols; ++col) {
-      const auto role = static_cast<TileRole>(depth.role.at<std::uint8_t>(row, col));
+      const TileRole role = role_at(depth, row, col);
       const float q_px = depth.q_px.at<float>(row, col);
       const bool wanted = role == TileRole::subject || (perch_too && role == TileRole::perch);
       if (!wanted || !std::isfinite(q_px)) continue;

@@ -147,7 +147,7 @@ json tiles_json(const BurstAnalysis& burst) {
                           : 0U;
       positions += static_cast<char>(value & 255U);
       positions += static_cast<char>(value >> 8U);
-      roles += static_cast<char>(depth.role.at<std::uint8_t>(row, col));
+      roles += static_cast<char>(role_at(depth, row, col));
     }
   // From the corner of a tile, so that a tile is a square of edge 1.
   const cv::Matx33d middle(1.0, 0.0, -0.5, 0.0, 1.0, -0.5, 0.0, 0.0, 1.0);

@@ -34,7 +34,7 @@ cv::Mat warped(const ViewFrame& view, const cv::Matx33d& out_from_view, cv::Size
                double gain) {
   cv::Mat out;
   const cv::Matx23d m = out_from_view.get_minor<2, 3>(0, 0);
-  cv::warpAffine(view.bgr, out, m, size, cv::INTER_LINEAR, cv::BORDER_CONSTANT);
+  cv::warpAffine(view.bgr, out, m, size, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
   constexpr double kSeen = 0.03;
   if (std::abs(gain - 1.0) > kSeen) out.convertTo(out, -1, gain);
   return out;

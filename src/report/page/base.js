@@ -26,8 +26,13 @@ function bytesOf(base64) {
   return Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0));
 }
 
+// With a true minus sign, and none before zero.
+function rounded(value, digits) {
+  return (Number(value.toFixed(digits)) + 0).toFixed(digits).replace("-", "−");
+}
+
 function px(value, digits = 1) {
-  return `${value.toFixed(digits)} px`;
+  return `${rounded(value, digits)} px`;
 }
 
 const flagWords = {
@@ -35,7 +40,7 @@ const flagWords = {
   dim: "flash weak",
   "partly-lit": "flash on a part only",
   shaken: "camera shook",
-  moved: "a part is elsewhere",
+  moved: "does not go with the others",
   idle: "nothing new",
   unreadable: "cannot be read",
   "other-settings": "other camera settings",
@@ -95,7 +100,7 @@ function sweepRises(sweep, frames) {
 }
 
 function endWords(burst) {
-  return burst.near ? ["near", "far"] : ["where you began", "where you stopped"];
+  return burst.near ? ["near", "far"] : ["you began", "you stopped"];
 }
 
 // Frames in capture order as "2101, 2103 and 2105 to 2109".

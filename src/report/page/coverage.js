@@ -87,7 +87,7 @@ function coveragePart(burst) {
     : { low: stops[chosen.low].q, high: stops[chosen.high].q };
   const plan = stackPanel(burst);
   const said = make("p", { class: "wanted", "aria-live": "polite" });
-  const reset = make("button", { type: "button", class: "small", onclick: () => choose(0, stops.length - 1, true) }, "Whole subject");
+  const reset = make("button", { type: "button", class: "small", hidden: true, onclick: () => choose(0, stops.length - 1, true) }, "Whole subject");
   const chart = drawing("chart", (width) => coverageChart(burst, width, chosen, range(), choose));
 
   function choose(low, high, all) {
@@ -103,7 +103,7 @@ function coveragePart(burst) {
     // The whole subject is what the program itself has judged.
     said.textContent = chosen.whole ? `Wanted: the whole subject. ${burst.page.lines[0]}`
                                     : `Wanted: ${a.label} to ${b.label}. ${words(burst, verdict, false)}`;
-    reset.disabled = chosen.whole;
+    reset.hidden = chosen.whole;
     plan.show(range(), chosen.whole ? null : [a, b]);
   }
   tell();
@@ -117,13 +117,15 @@ function coverageKey(burst) {
   const entry = (className, text) => make("li", {}, swatch(className), text);
   const entries = [entry("bar", "depth of field of a frame"), entry("body", "the subject, sharp somewhere"), entry("lack", "sharp nowhere")];
   if (burst.frames.some((f) => !f.usable && f.q !== null)) entries.push(entry("bar unused", "not usable"));
+  if (burst.frames.some((f) => f.q === null && guessed(burst, f) !== null))
+    entries.push(make("li", {}, draw("svg", { width: 14, height: 14, "aria-hidden": "true" }, draw("path", { class: "unlit", d: "M3 11h8l-4 -8z" })), "no light or no position; place guessed"));
   return make("ul", { class: "key" }, entries);
 }
 
 function coverageTable(burst) {
   const rows = burst.sorted.map((frame, i) => {
     const to = burst.sorted[i + 1];
-    return make("tr", {}, make("th", { scope: "row" }, frame.label), make("td", {}, frame.q.toFixed(2)),
+    return make("tr", {}, make("th", { scope: "row" }, frame.label), make("td", {}, rounded(frame.q, 2)),
                 make("td", {}, (frame.focus_sd_px ?? 0).toFixed(2)), make("td", {}, to ? (to.q - frame.q).toFixed(2) : "-"));
   });
   if (burst.flip) rows.reverse();
@@ -211,7 +213,7 @@ function coverageChart(burst, width, chosen, range, choose) {
   const scale = ticks(lowest, highest, Math.max(2, width / 90));
   svg.append(draw("line", { class: "axis", x1: margin, x2: width - margin, y1: axisTop, y2: axisTop }));
   scale.list.forEach((value) => svg.append(draw("line", { class: "axis", x1: x(value), x2: x(value), y1: axisTop, y2: axisTop + 5 }),
-    draw("text", { x: x(value), y: axisTop + 19, "text-anchor": "middle", class: "number" }, value.toFixed(scale.digits).replace("-", "−"))));
+    draw("text", { x: x(value), y: axisTop + 19, "text-anchor": "middle", class: "number" }, rounded(value, scale.digits))));
   svg.append(draw("text", { x: width - margin, y: height - 4, "text-anchor": "end", class: "number" }, "position in px of blur"));
   // What is not wanted is veiled.
   const wanted = span(range.low, range.high);

@@ -16,6 +16,15 @@ function findingCard(burst, finding, i) {
   return card;
 }
 
+// Where in the crop to look, for what is smaller than it.
+function ringAround(finding) {
+  const [x, y, w, h] = finding.crop;
+  if (!finding.box || !["moved", "trembled", "drops"].includes(finding.kind)) return null;
+  const [bx, by, bw, bh] = finding.box;
+  const style = `left:${(100 * (bx - x)) / w}%;top:${(100 * (by - y)) / h}%;width:${(100 * bw) / w}%;height:${(100 * bh) / h}%`;
+  return make("span", { class: "around", style });
+}
+
 function proof(burst, finding, before, after) {
   const words = (k, when) => {
     const frame = burst.frames[k];
@@ -23,8 +32,9 @@ function proof(burst, finding, before, after) {
     return `${frame.label}${when}${off}`;
   };
   const times = finding.kind === "moved" || finding.kind === "trembled" || finding.kind === "drops" ? [", before", ", after"] : ["", ""];
-  const figure = (picture, text, shown) => make("figure", { "data-shown": shown },
-    make("img", { src: picture.src, width: picture.w, height: picture.h, alt: `The place in frame ${text}` }), make("figcaption", {}, text));
+  const figure = (picture, text, shown) => make("figure", { "data-shown": String(shown) },
+    make("div", { class: "shot" }, make("img", { src: picture.src, width: picture.w, height: picture.h, alt: `The place in frame ${text}` }), ringAround(finding)),
+    make("figcaption", {}, text));
   const pair = make("div", { class: "pair" },
     figure(before, words(finding.before, times[0]), true), figure(after, words(finding.after, times[1]), false));
   const button = make("button", { type: "button", class: "small", "aria-pressed": "false" }, "Blink");

@@ -36,7 +36,7 @@ function showLarge(burst, k) {
   const rows = [
     ["File", frame.file], ["Shot at", frame.clock || (frame.time_s === null ? "not known" : `${frame.time_s.toFixed(2)} s after the first`)],
     ["Position", frame.q === null ? "not known" : `${px(frame.q, 2)} of blur, uncertainty ${px(frame.focus_sd_px ?? 0, 2)}`],
-    ["Light", frame.gain_ev === null ? "not known" : `${frame.gain_ev.toFixed(1).replace("-", "−")} EV against the fully lit frames`],
+    ["Light", frame.gain_ev === null ? "not known" : `${rounded(frame.gain_ev, 1)} EV against the fully lit frames`],
     ["Shake", frame.shake_px === null ? "cannot be told" : px(frame.shake_px)],
     ["Seen", frameWords(burst, frame).join(", ") || "nothing wrong"], ["Stack", stackWords(burst, frame) || "no list"],
   ];

@@ -23,6 +23,23 @@ function squares(tiles, wanted) {
   return path;
 }
 
+// Smoother: each tile as most of the nine around it are, twice. Only for the eye.
+function smoothed(tiles, wanted) {
+  let on = Uint8Array.from(tiles.q, (q, i) => (wanted(i) ? 1 : 0));
+  for (let pass = 0; pass < 2; ++pass) {
+    const next = new Uint8Array(on.length);
+    for (let row = 0; row < tiles.rows; ++row)
+      for (let col = 0; col < tiles.cols; ++col) {
+        let count = 0;
+        for (let r = Math.max(0, row - 1); r <= Math.min(tiles.rows - 1, row + 1); ++r)
+          for (let c = Math.max(0, col - 1); c <= Math.min(tiles.cols - 1, col + 1); ++c) count += on[r * tiles.cols + c];
+        next[row * tiles.cols + col] = count >= 4 ? 1 : 0;
+      }
+    on = next;
+  }
+  return (i) => on[i] === 1;
+}
+
 // The edges between tiles for which `wanted` holds and others.
 function outline(tiles, wanted) {
   const has = (row, col) => row >= 0 && col >= 0 && row < tiles.rows && col < tiles.cols && wanted(row * tiles.cols + col);
@@ -60,14 +77,15 @@ function lookPart(burst) {
   const isSubject = (i) => tiles.roles[i] === roleSubject && !Number.isNaN(tiles.q[i]);
   const isSoft = (i) => isSubject(i) && !burst.sorted.some((f) => Math.abs(f.q - tiles.q[i]) <= burst.limit);
   const place = { transform: matrix(tiles.place) };
+  const edgeOfSubject = outline(tiles, smoothed(tiles, isSubject));
   const edge = Math.hypot(tiles.place[0], tiles.place[3]);
   const layers = {
     depth: draw("g", { hidden: true }, draw("rect", { width, height, class: "behind" }),
                 draw("image", { ...place, href: depthPicture(burst), width: tiles.cols, height: tiles.rows, class: "blocks" })),
-    subject: draw("g", {}, draw("path", { ...place, d: outline(tiles, isSubject), class: "outline under" }),
-                  draw("path", { ...place, d: outline(tiles, isSubject), class: "outline" })),
+    subject: draw("g", {}, draw("path", { ...place, d: edgeOfSubject, class: "outline under" }),
+                  draw("path", { ...place, d: edgeOfSubject, class: "outline" })),
     soft: draw("g", {}, draw("path", { ...place, d: squares(tiles, isSoft), class: "unsharp" }),
-               draw("path", { ...place, d: outline(tiles, isSoft), class: "outline under" }), draw("path", { ...place, d: outline(tiles, isSoft), class: "outline lacking" })),
+               draw("path", { ...place, d: squares(tiles, isSoft), class: "unsharp lines" })),
     moved: draw("g", {}),
     drops: draw("g", {}),
   };
@@ -122,8 +140,7 @@ function lookPart(burst) {
   const names = { subject: "Subject", soft: "Not sharp", moved: "Moved", drops: "Drops", depth: "Depth" };
   const empty = { subject: !tiles.q.some((q, i) => isSubject(i)), soft: !tiles.q.some((q, i) => isSoft(i)), moved: !layers.moved.childNodes.length, drops: !layers.drops.childNodes.length, depth: false };
   const switches = Object.entries(names).map(([name, words]) => {
-    const button = make("button", { type: "button", class: "switch", "aria-pressed": name !== "depth", disabled: empty[name] }, empty[name] ? `${words}: none` : words);
-    if (empty[name]) button.setAttribute("aria-pressed", "false");
+    const button = make("button", { type: "button", class: "switch", "aria-pressed": String(name !== "depth" && !empty[name]), disabled: empty[name] }, empty[name] ? `${words}: none` : words);
     button.addEventListener("click", () => {
       const on = button.getAttribute("aria-pressed") !== "true";
       button.setAttribute("aria-pressed", String(on));

@@ -68,16 +68,22 @@ function stackPanel(burst) {
     const lists = goodFrames(burst.page.stack, range, burst.limit).filter((list) => list.frames.length);
     const span = ends ? ` --from ${ends[0].label} --to ${ends[1].label}` : "";
     const command = `ringsweep stacklist ${data.paths}${span}`;
+    const several = lists.length > 1;
+    const everyBurst = data.report.bursts.length > 1;
+    const copies = [];
     lists.forEach((list) => {
       const ordered = burst.flip ? [...list.frames].reverse() : list.frames;
       const names = ordered.map((k) => burst.frames[k].file).join("\n");
-      const of = lists.length > 1 ? `, before or after what moved (list ${list.pose + 1} of ${lists.length})` : "";
-      box.append(make("h3", {}, `${list.frames.length} frames for the stack${of}`),
+      const of = several ? `, before or after what moved (list ${list.pose + 1} of ${lists.length})` : "";
+      box.append(make("div", { class: "list" }, make("h3", {}, `${list.frames.length} frames for the stack${of}`),
         make("p", { class: "frames-said" }, listOfFrames(burst, [...list.frames].sort((a, b) => a - b))),
         make("details", { class: "names" }, make("summary", {}, "Names of the files"), make("pre", { tabindex: 0 }, names)),
-        copyButton("Copy the names", () => names));
+        several ? copyButton("Copy the names", () => names) : null));
+      copies.push(several ? null : copyButton("Copy the names", () => names));
     });
-    box.append(make("p", { class: "command" }, make("code", {}, command)), copyButton("Copy the command", () => command));
+    fill(box, {}, [make("p", { class: "command" }, make("code", {}, command.split(/(?<= )/).map((word) => make("span", {}, word)))),
+               everyBurst && !ends ? make("p", { class: "hint" }, "It names the frames of every burst.") : null,
+               make("p", { class: "copies" }, copies, copyButton("Copy the command", () => command))]);
   };
   return { box, show };
 }

@@ -109,7 +109,7 @@ const place = make("div", { id: "burst", tabindex: -1 });
 
 function show(index, jump) {
   const burst = burstOf(index);
-  const parts = [coveragePart(burst), lookPart(burst), findingsPart(burst), ringPart(burst), framesPart(burst), sweepsPart(burst), assumedPart(burst)].filter(Boolean);
+  const parts = [coveragePart(burst), lookPart(burst), ringPart(burst), findingsPart(burst), framesPart(burst), sweepsPart(burst), assumedPart(burst)].filter(Boolean);
   place.replaceChildren(verdictPart(burst), make("div", { class: "parts" }, parts));
   for (const button of document.querySelectorAll("[data-burst]")) button.toggleAttribute("aria-current", Number(button.dataset.burst) === index);
   const names = { verdict: "Verdict", depth: "Depth", look: "Picture", frames: "Frames" };
