@@ -41,8 +41,10 @@ std::string shell_word(const std::string& word) {
       "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-./,:@%+=~";
   if (!word.empty() && word.find_first_not_of(kPlain) == std::string::npos) return word;
   std::string quoted = "'";
-  for (const char c : word) quoted += c == '\'' ? std::string("'\\''") : std::string(1, c);
-  return quoted + "'";
+  for (const char c : word)
+    quoted += c == '\'' ? std::string_view("'\\''") : std::string_view(&c, 1);
+  quoted += '\'';
+  return quoted;
 }
 
 /// The list that `stacklist` makes without options.

@@ -198,7 +198,7 @@ std::vector<std::string> summary_lines(const BurstAnalysis& burst) {
     // Two blanks go on with a line that did not end, or begin one of several reasons.
     const bool goes_on = indent > 0 && !lines.empty() && !lines.back().ends_with('.');
     if (goes_on)
-      lines.back() += " " + line.substr(indent);
+      lines.back().append(" ").append(line, indent);
     else
       lines.push_back(line.substr(indent));
     at = end + 1;
@@ -275,8 +275,12 @@ json colours_json() {
 std::string field(std::string_view text) {
   if (text.find_first_of(",\"\r\n") == std::string_view::npos) return std::string(text);
   std::string quoted = "\"";
-  for (const char c : text) quoted += c == '"' ? std::string("\"\"") : std::string(1, c);
-  return quoted + '"';
+  for (const char c : text) {
+    if (c == '"') quoted += '"';
+    quoted += c;
+  }
+  quoted += '"';
+  return quoted;
 }
 
 std::string number_field(std::optional<double> value) {

@@ -210,7 +210,7 @@ function coverageChart(burst, width, chosen, range, choose) {
     }
     svg.append(group);
   }
-  const scale = ticks(lowest, highest, Math.max(2, width / 90));
+  const scale = ticks(lowest, highest, Math.max(4, width / 90));
   svg.append(draw("line", { class: "axis", x1: margin, x2: width - margin, y1: axisTop, y2: axisTop }));
   scale.list.forEach((value) => svg.append(draw("line", { class: "axis", x1: x(value), x2: x(value), y1: axisTop, y2: axisTop + 5 }),
     draw("text", { x: x(value), y: axisTop + 19, "text-anchor": "middle", class: "number" }, rounded(value, scale.digits))));

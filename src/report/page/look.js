@@ -139,19 +139,20 @@ function lookPart(burst) {
   });
   const names = { subject: "Subject", soft: "Not sharp", moved: "Moved", drops: "Drops", depth: "Depth" };
   const empty = { subject: !tiles.q.some((q, i) => isSubject(i)), soft: !tiles.q.some((q, i) => isSoft(i)), moved: !layers.moved.childNodes.length, drops: !layers.drops.childNodes.length, depth: false };
+  const [left, right] = endWords(burst);
+  const scale = burst.report.subject_px ? make("p", { class: "depth-scale", hidden: true }, make("span", {}, burst.flip ? right : left),
+    make("span", { class: "strip", style: `background:linear-gradient(to right,${data.colours.filter((c, i) => i % 15 === 0).map((c) => `rgb(${c.join(" ")})`).join(",")})` }),
+    make("span", {}, burst.flip ? left : right)) : null;
   const switches = Object.entries(names).map(([name, words]) => {
     const button = make("button", { type: "button", class: "switch", "aria-pressed": String(name !== "depth" && !empty[name]), disabled: empty[name] }, empty[name] ? `${words}: none` : words);
     button.addEventListener("click", () => {
       const on = button.getAttribute("aria-pressed") !== "true";
       button.setAttribute("aria-pressed", String(on));
       layers[name].toggleAttribute("hidden", !on);
+      if (name === "depth") scale?.toggleAttribute("hidden", !on);
     });
     return button;
   });
-  const [left, right] = endWords(burst);
-  const scale = burst.report.subject_px ? make("p", { class: "depth-scale" }, make("span", {}, burst.flip ? right : left),
-    make("span", { class: "strip", style: `background:linear-gradient(to right,${data.colours.filter((c, i) => i % 15 === 0).map((c) => `rgb(${c.join(" ")})`).join(",")})` }),
-    make("span", {}, burst.flip ? left : right)) : null;
   return part("look", "The picture",
     make("p", { class: "hint" }, "Each place as the sharpest frame shows it: a quick look, no stack. Tap a place to see which frames show it."),
     make("div", { class: "switches", role: "group", "aria-label": "Shown in the picture" }, switches),

@@ -19,6 +19,7 @@ function ringPart(burst) {
     make("ul", { class: "key" }, [
       [ringMark(true), "usable frame"], burst.frames.some((f) => f.q !== null && !f.usable) ? [ringMark(false), "not usable"] : null,
       [draw("svg", { width: 30, height: 14, "aria-hidden": "true" }, draw("line", { class: "advice", x1: 1, x2: 29, y1: 12, y2: 3 })), "as steep as it may be"],
+      burst.report.subject_px ? [draw("svg", { width: 26, height: 14, "aria-hidden": "true" }, draw("rect", { class: "subject-band", x: 1, y: 1, width: 24, height: 12 })), "the subject's depth"] : null,
       quick ? [draw("svg", { width: 30, height: 14, "aria-hidden": "true" }, draw("line", { class: "too-quick", x1: 1, x2: 29, y1: 12, y2: 3 })), "too quick"] : null,
     ].filter(Boolean).map(([shape, words]) => make("li", {}, shape, words))),
     make("p", {}, lines.join(" ")));
@@ -42,11 +43,10 @@ function ringChart(burst, known, timed, width) {
   const y = (q) => height - bottom - ((q - low) / Math.max(1e-9, high - low)) * (height - top - bottom);
   const svg = draw("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img",
     "aria-label": `Position of the focus from frame ${burst.frames[0].label} to ${burst.frames[burst.frames.length - 1].label}` });
-  const across = ticks(first, last, Math.max(2, width / 90)), up = ticks(low, high, 5);
+  const across = ticks(first, last, Math.max(4, width / 90)), up = ticks(low, high, 5);
   if (burst.report.subject_px) {
     const [a, b] = burst.report.subject_px.map((q) => Math.min(height - bottom, Math.max(top, y(q))));
-    svg.append(draw("rect", { class: "subject-band", x: left, width: width - left - right, y: Math.min(a, b), height: Math.abs(a - b) }),
-               draw("text", { x: width - right - 4, y: Math.min(a, b) + 15, "text-anchor": "end", class: "number" }, "subject"));
+    svg.append(draw("rect", { class: "subject-band", x: left, width: width - left - right, y: Math.min(a, b), height: Math.abs(a - b) }));
   }
   for (const value of up.list) svg.append(draw("line", { class: "grid", x1: left, x2: width - right, y1: y(value), y2: y(value) }),
     draw("text", { class: "number", x: left - 6, y: y(value) + 4, "text-anchor": "end" }, rounded(value, up.digits)));
