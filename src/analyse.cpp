@@ -753,7 +753,8 @@ void BurstJob::draw_depth() {
       .role = cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_8UC1, cv::Scalar(stray)),
       .tile_px = measured_.grid.tile_px * out_.working_px_per_px,
       .log_contrast =
-          cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN))};
+          cv::Mat(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN)),
+      .reference_from_tile = upright().reference_from_tile()};
   for (std::size_t t = 0; t < profiles_.tiles.size(); ++t) {
     const cv::Point at(profiles_.tiles[t].col, profiles_.tiles[t].row);
     out_.depth.q_px.at<float>(at) = static_cast<float>(focus_.tiles[t].q_px);

@@ -12,6 +12,11 @@ cv::Point2d UprightMap::point(cv::Point2d on_grid) const {
   return upright_from_sensor({at[0], at[1]}, full_size, orientation);
 }
 
+cv::Matx33d UprightMap::reference_from_tile() const {
+  const double edge = tile_px, middle = 0.5 * (edge - 1.0);
+  return reference_from_grid * cv::Matx33d(edge, 0.0, middle, 0.0, edge, middle, 0.0, 0.0, 1.0);
+}
+
 cv::Point2d UprightMap::tile(int row, int col) const {
   const double middle = 0.5 * (tile_px - 1);
   return point({col * tile_px + middle, row * tile_px + middle});

@@ -14,6 +14,8 @@ struct UprightMap {
   int tile_px = 1;                  ///< of the grid
 
   [[nodiscard]] cv::Point2d point(cv::Point2d on_grid) const;
+  /// Column and row of a tile to its middle in the picture as it was stored.
+  [[nodiscard]] cv::Matx33d reference_from_tile() const;
   /// The middle of a tile.
   [[nodiscard]] cv::Point2d tile(int row, int col) const;
   /// Around a box of the grid, cut to the picture.

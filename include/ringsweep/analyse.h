@@ -77,6 +77,9 @@ struct DepthMap {
   /// limit of it, against the square of that picture's mean light; NaN where none does. Empty: not
   /// measured.
   cv::Mat log_contrast{};
+  /// Column and row of a tile (its middle) to full-size px of the reference frame, sensor
+  /// orientation.
+  cv::Matx33d reference_from_tile = cv::Matx33d::eye();
 };
 
 /// How close it was: what another blur limit would have found.

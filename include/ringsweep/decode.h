@@ -1,5 +1,6 @@
 #pragma once
-/// Decode: FrameRef -> LinearFrame. The second and last place where a picture file is opened.
+/// Decode: FrameRef -> LinearFrame, or ViewFrame. The second and last place where a picture file is
+/// opened.
 
 #include "ringsweep/frame.h"
 #include "ringsweep/result.h"
@@ -24,5 +25,10 @@ struct DecodeOptions {
 /// and what to do. Safe to call from many threads. Never throws for what is in the file.
 /// @throws std::invalid_argument  reduction not 1, 2, 4 or 8; max_megapixels not above 0.
 [[nodiscard]] Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options = {});
+
+/// The same for eyes: 8 bit in the file's own tone curve, which is taken for sRGB. In colour where
+/// it is a JPEG of three colours, else grey.
+[[nodiscard]] Result<ViewFrame> decode_view(const FrameRef& frame,
+                                            const DecodeOptions& options = {});
 
 }  // namespace ringsweep

@@ -47,4 +47,11 @@ struct LinearFrame {
   double full_px_per_px = 1.0;
 };
 
+/// A picture to look at, in sensor orientation.
+struct ViewFrame {
+  cv::Mat bgr;                  ///< CV_8UC3, sRGB (IEC 61966-2-1)
+  cv::Size full_size;           ///< as in LinearFrame
+  double full_px_per_px = 1.0;  ///< as in LinearFrame
+};
+
 }  // namespace ringsweep

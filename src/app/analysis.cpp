@@ -199,6 +199,7 @@ void name_unreadable(const BurstAnalysis& burst, const Console& console) {
 Stages real_stages() {
   return {.find_bursts = find_bursts,
           .decode = decode,
+          .view = decode_view,
           .analyse = ringsweep::analyse,
           .card_root = card_root};
 }

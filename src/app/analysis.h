@@ -38,6 +38,7 @@ struct AnalysisRequest {
 struct Stages {
   std::function<Intake(std::span<const std::filesystem::path>, const IntakeOptions&)> find_bursts;
   std::function<Result<LinearFrame>(const FrameRef&, const DecodeOptions&)> decode;
+  std::function<Result<ViewFrame>(const FrameRef&, const DecodeOptions&)> view;
   std::function<std::vector<BurstAnalysis>(const Burst&, const ReadFrame&, const AnalysisOptions&,
                                            const Progress&)>
       analyse;

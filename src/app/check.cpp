@@ -8,14 +8,18 @@
 #include <opencv2/imgcodecs.hpp>
 #include <ostream>
 #include <set>
+#include <string_view>
 #include <utility>
 
 #include "app/exit_status.h"
 #include "app/interrupt.h"
 #include "app/learn.h"
 #include "app/output_place.h"
+#include "app/page_pictures.h"
 #include "app/scene_check.h"
+#include "app/stack_input.h"
 #include "report/wording.h"
+#include "ringsweep/page.h"
 #include "ringsweep/report.h"
 
 namespace ringsweep::app {
@@ -30,6 +34,40 @@ std::string png_bytes(const cv::Mat& picture) {
 }
 
 using Files = std::vector<std::pair<std::string, std::string>>;
+
+/// As a shell takes it back: quoted where it must be (POSIX, 2.2.2).
+std::string shell_word(const std::string& word) {
+  constexpr std::string_view kPlain =
+      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-./,:@%+=~";
+  if (!word.empty() && word.find_first_not_of(kPlain) == std::string::npos) return word;
+  std::string quoted = "'";
+  for (const char c : word)
+    quoted += c == '\'' ? std::string_view("'\\''") : std::string_view(&c, 1);
+  quoted += '\'';
+  return quoted;
+}
+
+/// The list that `stacklist` makes without options.
+std::optional<BurstStack> stack_of(const BurstAnalysis& burst) {
+  const std::optional<DepthRange> wanted = wanted_depths(burst);
+  if (!wanted) return std::nullopt;
+  BurstStack stack{.range = {.wanted = *wanted, .empty = empty_depths(burst)},
+                   .frames = stack_frames(burst),
+                   .lists = {}};
+  stack.lists = all_good_frames(stack.frames, stack.range,
+                                {.blur_limit_px = as_reported(burst.blur_limit_px)});
+  return stack;
+}
+
+/// report.html, and the frames as a table.
+void add_page(Files& files, const Analysed& analysed, const std::vector<Scene>& scenes,
+              const PageRun& run, std::vector<BurstPictures> pictures) {
+  std::vector<PageBurst> more;
+  for (std::size_t i = 0; i < analysed.bursts.size(); ++i)
+    more.push_back({.pictures = std::move(pictures[i]), .stack = stack_of(analysed.bursts[i])});
+  files.emplace_back("report.html", report_page(analysed.bursts, scenes, more, run));
+  files.emplace_back("frames.csv", frames_csv(analysed.bursts, more));
+}
 
 Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
                    const std::string& json, const std::string& left_out) {
@@ -124,7 +162,13 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   const std::vector<Scene> scenes = check_scenes(analysed, options, console, stages);
   if (InterruptGuard::interrupted()) return kStopped;
   const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
-  const auto written = place->write(report_files(analysed.bursts, scenes, json, found.left_out));
+  Files files = report_files(analysed.bursts, scenes, json, found.left_out);
+  PageRun page{.paths = {}, .left_out = found.left_out};
+  for (const std::filesystem::path& path : options.paths)
+    page.paths += fmt::format("{}{}", page.paths.empty() ? "" : " ", shell_word(path.string()));
+  add_page(files, analysed, scenes, page, take_pictures(analysed, options, console, stages));
+  if (InterruptGuard::interrupted()) return kStopped;
+  const auto written = place->write(files);
   Result<void> json_written;
   if (!options.json.empty() && !json_to_out) json_written = write_whole(options.json, json);
 

@@ -26,7 +26,8 @@ Examples
   ringsweep check burst --json - | less             the report as JSON
   ringsweep check burst --from 1204 --to 1221       only this depth must be sharp
 
-The report (report.txt, report.json, depth-1.png ...) goes to ringsweep-report in the current folder.
+The report goes to ringsweep-report in the current folder: open report.html in a browser. Beside it lie
+report.txt, report.json, frames.csv and depth pictures.
 Nothing is ever written on a card or under the given paths: where the current folder lies there, the
 report goes to ~/.local/share/ringsweep.
 

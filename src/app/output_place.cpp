@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <array>
 #include <cerrno>
 #include <charconv>
 #include <cstdlib>
@@ -84,6 +85,10 @@ fs::path name_of(const fs::path& input) {
   if (path.filename() == "DCIM") path = path.parent_path();
   return path.has_filename() ? path.filename() : fs::path("card");
 }
+
+/// What every report has beside its depth pictures.
+constexpr std::array<std::string_view, 4> kTextFiles{"report.json", "report.txt", "report.html",
+                                                     "frames.csv"};
 
 std::optional<int> depth_picture_number(const std::string& name) {
   constexpr std::string_view kBegin = "depth-";
@@ -223,7 +228,7 @@ Result<ReportPlace> ReportPlace::prepare(const fs::path& folder) {
     place.created_.push_back(*it);
   }
   if (const auto bursts = bursts_in_report(folder / "report.json")) {
-    place.earlier_ = {"report.json", "report.txt"};
+    place.earlier_.assign(kTextFiles.begin(), kTextFiles.end());
     for (std::size_t i = 1; i <= *bursts; ++i) {
       place.earlier_.push_back(fmt::format("depth-{}.png", i));
     }
@@ -231,8 +236,8 @@ Result<ReportPlace> ReportPlace::prepare(const fs::path& folder) {
   for (auto it = fs::directory_iterator(folder, failed); !failed && it != fs::directory_iterator();
        it.increment(failed)) {
     const std::string name = it->path().filename().string();
-    const bool name_of_ours =
-        name == "report.json" || name == "report.txt" || depth_picture_number(name).has_value();
+    const bool name_of_ours = std::ranges::find(kTextFiles, name) != kTextFiles.end() ||
+                              depth_picture_number(name).has_value();
     if (name_of_ours && std::ranges::find(place.earlier_, name) == place.earlier_.end()) {
       return tl::unexpected(error_at(folder,
                                      fmt::format("holds {}, which is from no earlier report", name),

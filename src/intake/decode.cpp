@@ -9,9 +9,11 @@
 #include <new>
 #include <stdexcept>
 #include <system_error>
+#include <vector>
 
 #include "file_kind.h"
 #include "jpeg_reader.h"
+#include "linear_light.h"
 #include "messages.h"
 #include "opencv_reader.h"
 #include "raw_reader.h"
@@ -81,22 +83,60 @@ Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& opt
       Error{frame.file, "there is no picture in it, whatever its name says", kCopyAgain});
 }
 
-}  // namespace
+/// Linear light as eyes see it.
+ViewFrame grey_view(const LinearFrame& frame) {
+  static const std::vector<std::uint8_t> tones = [] {
+    std::vector<std::uint8_t> table(1U << 16U);
+    for (std::size_t i = 0; i < table.size(); ++i)
+      table[i] = cv::saturate_cast<std::uint8_t>(
+          255.0 * srgb_from_linear(static_cast<double>(i) / static_cast<double>(table.size() - 1)));
+    return table;
+  }();
+  ViewFrame view{.bgr = cv::Mat(frame.luminance.size(), CV_8UC3),
+                 .full_size = frame.full_size,
+                 .full_px_per_px = frame.full_px_per_px};
+  for (int y = 0; y < view.bgr.rows; ++y)
+    for (int x = 0; x < view.bgr.cols; ++x)
+      view.bgr.at<cv::Vec3b>(y, x) = cv::Vec3b::all(
+          tones[cv::saturate_cast<std::uint16_t>(65535.0F * frame.luminance.at<float>(y, x))]);
+  return view;
+}
 
-Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) {
+Result<ViewFrame> read_view(const FrameRef& frame, const DecodeOptions& options) {
+  Result<Bytes> bytes = read_file(frame, options);
+  if (!bytes) return tl::unexpected(std::move(bytes.error()));
+  if (content_kind(bytes->span()) == ContentKind::jpeg)
+    return view_jpeg(bytes->span(), frame.file, options);
+  return read_picture(frame, options).map(grey_view);
+}
+
+/// What `read` makes of the file; a codec's exceptions are the file's fault.
+template <class Read>
+auto guarded(const Read& read, const FrameRef& frame, const DecodeOptions& options)
+    -> decltype(read(frame, options)) {
   if (options.reduction != 1 && options.reduction != 2 && options.reduction != 4 &&
       options.reduction != 8)
     throw std::invalid_argument("DecodeOptions::reduction must be 1, 2, 4 or 8");
   if (!(options.max_megapixels > 0.0))
     throw std::invalid_argument("DecodeOptions::max_megapixels must be above 0");
   try {
-    return read_picture(frame, options);
+    return read(frame, options);
   } catch (const std::bad_alloc&) {
     return tl::unexpected(
         Error{frame.file, "there is not enough memory for it", "close other programs"});
   } catch (...) {  // a codec's own kind of exception: the file is at fault
     return tl::unexpected(damaged(frame.file));
   }
+}
+
+}  // namespace
+
+Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) {
+  return guarded(read_picture, frame, options);
+}
+
+Result<ViewFrame> decode_view(const FrameRef& frame, const DecodeOptions& options) {
+  return guarded(read_view, frame, options);
 }
 
 }  // namespace ringsweep

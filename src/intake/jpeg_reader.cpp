@@ -122,12 +122,14 @@ class Codec {
     return jpeg_start_decompress(&info_) == TRUE;
   }
 
-  bool read_rows(LinearRows& rows, JSAMPLE* buffer) {
+  /// @param take  called with each row, from the top; throws nothing.
+  template <class Take>
+  bool read_rows(JSAMPLE* buffer, const Take& take) {
     if (setjmp(manager_.jump) != 0) return false;
     while (info_.output_scanline < info_.output_height) {
       JSAMPROW row = buffer;
       if (jpeg_read_scanlines(&info_, &row, 1) != 1) return false;
-      rows.add_srgb8(buffer, is_grey() ? Samples::grey : Samples::rgb);
+      take(buffer);
     }
     // Looks for the true end marker: one inside an embedded thumbnail was skipped with its segment.
     return jpeg_finish_decompress(&info_) == TRUE;
@@ -161,17 +163,9 @@ Error error_of(Fault fault, const std::string& file) {
   return damaged(file);
 }
 
-}  // namespace
-
-std::optional<cv::Size> jpeg_size(std::span<const unsigned char> bytes) {
-  Codec codec(bytes);
-  if (!codec.read_header()) return std::nullopt;
-  return codec.size();
-}
-
-Result<LinearFrame> read_jpeg(std::span<const unsigned char> bytes, const std::string& file,
-                              const DecodeOptions& options) {
-  Codec codec(bytes);
+/// Header, sizes and kinds that are not taken, then the codec made ready for its first row.
+Result<void> start(Codec& codec, std::span<const unsigned char> bytes, const std::string& file,
+                   const DecodeOptions& options) {
   if (!codec.read_header()) return tl::unexpected(error_of(codec.fault(), file));
   const cv::Size size = codec.size();
   if (too_large(size, options)) return tl::unexpected(too_many_pixels(file, size));
@@ -183,19 +177,60 @@ Result<LinearFrame> read_jpeg(std::span<const unsigned char> bytes, const std::s
   if (!codec.is_grey() && !codec.is_colour())
     return tl::unexpected(error_of(Fault::unsupported, file));
   if (!codec.start(options.reduction)) return tl::unexpected(error_of(codec.fault(), file));
+  return {};
+}
 
-  // The codec rounds up and fills the last pixels with less than a block: they are left away, so
-  // that a pixel is `reduction` px wide everywhere.
-  LinearRows rows(
-      {std::max(1, size.width / options.reduction), std::max(1, size.height / options.reduction)},
-      1);
+/// The codec rounds up and fills the last pixels with less than a block: they are left away, so
+/// that a pixel is `reduction` px wide everywhere.
+cv::Size shrunk(cv::Size size, int reduction) {
+  return {std::max(1, size.width / reduction), std::max(1, size.height / reduction)};
+}
+
+}  // namespace
+
+std::optional<cv::Size> jpeg_size(std::span<const unsigned char> bytes) {
+  Codec codec(bytes);
+  if (!codec.read_header()) return std::nullopt;
+  return codec.size();
+}
+
+Result<LinearFrame> read_jpeg(std::span<const unsigned char> bytes, const std::string& file,
+                              const DecodeOptions& options) {
+  Codec codec(bytes);
+  if (auto started = start(codec, bytes, file, options); !started)
+    return tl::unexpected(std::move(started.error()));
+  LinearRows rows(shrunk(codec.size(), options.reduction), 1);
   std::vector<JSAMPLE> buffer(codec.row_samples());
-  if (!codec.read_rows(rows, buffer.data())) return tl::unexpected(error_of(codec.fault(), file));
+  const Samples samples = codec.is_grey() ? Samples::grey : Samples::rgb;
+  if (!codec.read_rows(buffer.data(), [&](const JSAMPLE* row) { rows.add_srgb8(row, samples); }))
+    return tl::unexpected(error_of(codec.fault(), file));
 
   LinearFrame frame = rows.finish();
-  frame.full_size = size;
+  frame.full_size = codec.size();
   frame.full_px_per_px = options.reduction;
   return frame;
+}
+
+Result<ViewFrame> view_jpeg(std::span<const unsigned char> bytes, const std::string& file,
+                            const DecodeOptions& options) {
+  Codec codec(bytes);
+  if (auto started = start(codec, bytes, file, options); !started)
+    return tl::unexpected(std::move(started.error()));
+  ViewFrame view{.bgr = cv::Mat(shrunk(codec.size(), options.reduction), CV_8UC3),
+                 .full_size = codec.size(),
+                 .full_px_per_px = static_cast<double>(options.reduction)};
+  std::vector<JSAMPLE> buffer(codec.row_samples());
+  const bool grey = codec.is_grey();
+  int y = 0;
+  const auto take = [&](const JSAMPLE* row) {
+    if (y >= view.bgr.rows) return;
+    auto* out = view.bgr.ptr<cv::Vec3b>(y++);
+    for (int x = 0; x < view.bgr.cols; ++x)
+      out[x] =
+          grey ? cv::Vec3b::all(row[x]) : cv::Vec3b(row[3 * x + 2], row[3 * x + 1], row[3 * x]);
+  };
+  if (!codec.read_rows(buffer.data(), take)) return tl::unexpected(error_of(codec.fault(), file));
+  return view;
 }
 
 }  // namespace ringsweep

@@ -21,6 +21,10 @@ namespace ringsweep {
 [[nodiscard]] Result<LinearFrame> read_jpeg(std::span<const unsigned char> bytes,
                                             const std::string& file, const DecodeOptions& options);
 
+/// The same in 8 bit and colour; grey pictures have three equal colours.
+[[nodiscard]] Result<ViewFrame> view_jpeg(std::span<const unsigned char> bytes,
+                                          const std::string& file, const DecodeOptions& options);
+
 /// The size the header gives, px. Nothing where there is no header that can be read.
 [[nodiscard]] std::optional<cv::Size> jpeg_size(std::span<const unsigned char> bytes);
 

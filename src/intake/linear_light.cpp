@@ -75,6 +75,10 @@ double linear_from_srgb(double c) {
   return c <= 0.04045 ? c / 12.92 : std::pow((c + 0.055) / 1.055, 2.4);
 }
 
+double srgb_from_linear(double c) {
+  return c <= 0.0031308 ? 12.92 * c : 1.055 * std::pow(c, 1.0 / 2.4) - 0.055;
+}
+
 LinearRows::LinearRows(cv::Size size, int block)
     : size_(size),
       block_(std::clamp(block, 1, std::min(size.width, size.height))),

@@ -14,6 +14,9 @@ namespace ringsweep {
 /// ((c + 0.055) / 1.055)^2.4.
 [[nodiscard]] double linear_from_srgb(double c);
 
+/// Its inverse, 0..1 -> 0..1.
+[[nodiscard]] double srgb_from_linear(double c);
+
 /// The order of samples in a row.
 enum class Samples { grey, rgb, bgr };
 

@@ -2,12 +2,12 @@
 #include <array>
 #include <cmath>
 #include <cstdint>
-#include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "report/depth_colours.h"
 #include "report/wording.h"
 #include "ringsweep/report.h"
 #include "ringsweep/subject.h"
@@ -15,39 +15,11 @@
 namespace ringsweep {
 namespace {
 
-constexpr int kColours = 256;
 constexpr int kLongSidePx = 1200;  // fits a laptop's screen beside a window of files
 constexpr int kMostCellPx = 48;
 constexpr int kLegendPx = 64;
 const cv::Scalar kGrey(119, 119, 119);  // L* = 50 in sRGB
 const cv::Scalar kPaper(24, 24, 24);
-
-/// Our colours, from the lower position to the higher: dark violet over red to pale yellow.
-/// A path through CIE L*C*h (CIE 15): lightness rises evenly, so that the order can be read without
-/// any colour vision and in a grey print; the hue goes the long way round, by way of red, so that
-/// no colour comes near the grey that says "unknown". Chroma stays inside sRGB all along.
-std::array<cv::Vec3b, kColours> depth_colours() {
-  cv::Mat lab(1, kColours, CV_32FC3);
-  for (int i = 0; i < kColours; ++i) {
-    const double t = i / (kColours - 1.0);
-    const double lightness = 20.0 + 73.0 * t;
-    const double chroma = 36.0 + 18.0 * std::sin(std::numbers::pi * t);
-    const double hue = (290.0 + 165.0 * t) * std::numbers::pi / 180.0;
-    lab.at<cv::Vec3f>(i) = {static_cast<float>(lightness),
-                            static_cast<float>(chroma * std::cos(hue)),
-                            static_cast<float>(chroma * std::sin(hue))};
-  }
-  cv::Mat bgr;
-  cv::cvtColor(lab, bgr, cv::COLOR_Lab2BGR);
-  std::array<cv::Vec3b, kColours> colours;
-  for (int i = 0; i < kColours; ++i) {
-    const auto c = bgr.at<cv::Vec3f>(i);
-    for (int j = 0; j < 3; ++j) {
-      colours[static_cast<std::size_t>(i)][j] = cv::saturate_cast<std::uint8_t>(255.0F * c[j]);
-    }
-  }
-  return colours;
-}
 
 struct Range {
   double low = 0.0;
@@ -84,31 +56,8 @@ double place(double q_px, const Range& range) {
   return std::clamp((q_px - range.low) / (range.high - range.low), 0.0, 1.0);
 }
 
-cv::Vec3b colour_at(const std::array<cv::Vec3b, kColours>& colours, double t) {
-  return colours[static_cast<std::size_t>(std::lround(t * (kColours - 1)))];
-}
-
-/// Exif orientation 1 to 8 (CIPA DC-008, tag 0x0112) -> upright.
-cv::Mat upright(const cv::Mat& picture, int orientation) {
-  cv::Mat result = picture;
-  if (orientation >= 5 && orientation <= 8) cv::transpose(picture, result);
-  switch (orientation) {
-    case 2:
-    case 6:
-      cv::flip(result, result, 1);
-      break;
-    case 3:
-    case 7:
-      cv::flip(result, result, -1);
-      break;
-    case 4:
-    case 8:
-      cv::flip(result, result, 0);
-      break;
-    default:
-      break;
-  }
-  return result;
+cv::Vec3b colour_at(const std::array<cv::Vec3b, kDepthColours>& colours, double t) {
+  return colours[static_cast<std::size_t>(std::lround(t * (kDepthColours - 1)))];
 }
 
 bool is_ascii(const std::string& text) {
@@ -117,7 +66,7 @@ bool is_ascii(const std::string& text) {
 
 /// The bar of colours with a tick where each usable frame focuses, named where there is room.
 void draw_legend(cv::Mat legend, const BurstAnalysis& burst, const Range& range,
-                 const std::array<cv::Vec3b, kColours>& colours) {
+                 const std::array<cv::Vec3b, kDepthColours>& colours) {
   constexpr int kMargin = 12;
   constexpr int kBarTop = 8;
   constexpr int kBarBottom = 28;
@@ -177,7 +126,7 @@ void shrink_others(cv::Mat& picture, const cv::Mat& roles, int cell) {
 cv::Mat depth_picture(const BurstAnalysis& burst) {
   const DepthMap& depth = burst.depth;
   if (depth.q_px.empty()) return {};
-  const std::array<cv::Vec3b, kColours> colours = depth_colours();
+  const std::array<cv::Vec3b, kDepthColours> colours = depth_colours();
   const std::optional<Range> range = colour_range(burst);
 
   cv::Mat tiles(depth.q_px.size(), CV_8UC3, kGrey);

@@ -80,6 +80,13 @@ namespace ringsweep::wording {
 /// A reason with its numbers, one sentence, for the details and report.json.
 [[nodiscard]] std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason);
 
+/// The same in plain words, without a full stop, as the summary has it.
+[[nodiscard]] std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
+                                       std::span<const std::string> labels);
+
+/// With a capital letter and a full stop.
+[[nodiscard]] std::string sentence(std::string text);
+
 /// The two frames of a gap, the one shot earlier first.
 struct FramePair {
   std::size_t after = 0;

@@ -13,6 +13,7 @@
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
+#include <regex>
 #include <sstream>
 #include <stdexcept>
 #include <string>
@@ -76,6 +77,11 @@ class Tool : public ::testing::Test {
       picture.full_size = {6000, 4000};
       return picture;
     };
+    stages_.view = [](const FrameRef&, const DecodeOptions&) -> Result<ViewFrame> {
+      return ViewFrame{.bgr = cv::Mat(400, 600, CV_8UC3, cv::Scalar(40, 90, 60)),
+                       .full_size = {6000, 4000},
+                       .full_px_per_px = 10.0};
+    };
     stages_.analyse = [this](const Burst&, const ReadFrame&, const AnalysisOptions& options,
                              const Progress&) {
       analysed_with_.push_back(options);
@@ -125,6 +131,24 @@ TEST_F(Tool, Status0WhenComplete) {
   EXPECT_THAT(read_file("ringsweep-report/report.txt"), HasSubstr("sd px"));
   EXPECT_EQ(nlohmann::json::parse(read_file("ringsweep-report/report.json"))["format"],
             "ringsweep-report");
+}
+
+TEST_F(Tool, ThePageHasThePicturesAndTheCommand) {
+  EXPECT_EQ(run_tool({"check", "my card"}), 0);
+  const std::string page = read_file("ringsweep-report/report.html");
+  // One a frame, and the quick look.
+  const std::regex picture("data:image/jpeg;base64,");
+  EXPECT_EQ(std::distance(std::sregex_iterator(page.begin(), page.end(), picture), {}), 26);
+  EXPECT_THAT(page, HasSubstr(R"("paths":"'my card'")"));
+  EXPECT_EQ(line_count(read_file("ringsweep-report/frames.csv")), 1 + 25);
+}
+
+TEST_F(Tool, AFrameThatCannotBeReadAgainHasNoPictureInThePage) {
+  stages_.view = [](const FrameRef& frame, const DecodeOptions&) -> Result<ViewFrame> {
+    return tl::unexpected(Error{frame.file, "is not there any more", "put the card in"});
+  };
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_THAT(read_file("ringsweep-report/report.html"), Not(HasSubstr("data:image/jpeg")));
 }
 
 TEST_F(Tool, Status1WhenOneOfSeveralIsNotComplete) {

@@ -6,6 +6,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <chrono>
 #include <cstdlib>
 #include <filesystem>
@@ -203,6 +204,11 @@ TEST(Executable, TheCompleteSampleIsComplete) {
   EXPECT_EQ(ran.status, 0) << ran.out << ran.err;
   EXPECT_THAT(ran.out, StartsWith("Good, "));
   EXPECT_FALSE(cv::imread("ringsweep-report/depth-1.png").empty());
+  const std::string page = read_file("ringsweep-report/report.html");
+  EXPECT_LE(page.size(), 5'000'000U);  // of a burst of 30
+  EXPECT_THAT(page, HasSubstr("Good, 2101 to 2129"));
+  EXPECT_THAT(page, HasSubstr("data:image/jpeg;base64,"));
+  EXPECT_EQ(std::ranges::count(read_file("ringsweep-report/frames.csv"), '\n'), 1 + 29);
 }
 
 TEST(Executable, TheGapOfTheOtherSampleIsFoundWhereItIs) {

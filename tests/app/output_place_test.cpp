@@ -134,6 +134,8 @@ std::vector<std::pair<std::string, std::string>> report(int bursts) {
   files.emplace(files.begin(), "report.json",
                 R"({"format": "ringsweep-report", "bursts": [)" + list + "]}");
   files.emplace_back("report.txt", "text");
+  files.emplace_back("report.html", "page");
+  files.emplace_back("frames.csv", "table");
   return files;
 }
 
@@ -158,9 +160,9 @@ TEST(ReportPlace, WritesAllAndReplacesAnEarlierReport) {
     ASSERT_TRUE(place) << one_line(place.error());
     ASSERT_TRUE(place->write(report(1)));
   }
-  EXPECT_THAT(
-      names_in(scratch / "a/b"),
-      ::testing::UnorderedElementsAre("report.json", "report.txt", "depth-1.png", "notes.txt"));
+  EXPECT_THAT(names_in(scratch / "a/b"),
+              ::testing::UnorderedElementsAre("report.json", "report.txt", "report.html",
+                                              "frames.csv", "depth-1.png", "notes.txt"));
   EXPECT_EQ(read_file(scratch / "a/b/notes.txt"), "mine");
 }
 
@@ -176,7 +178,8 @@ TEST(ReportPlace, LeavesNothingBehindWhereNothingWasWritten) {
 }
 
 TEST(ReportPlace, NeverOverwritesWhatIsNotOurs) {
-  for (const char* name : {"report.txt", "report.json", "depth-2.png"}) {
+  for (const char* name :
+       {"report.txt", "report.json", "report.html", "frames.csv", "depth-2.png"}) {
     const ScratchFolder scratch;
     scratch.put(name, "somebody's");
     const auto before = listing(scratch.path());
@@ -207,7 +210,8 @@ TEST(ReportPlace, AFailureHalfWayLeavesTheOldReport) {
   ASSERT_TRUE(again);
   EXPECT_FALSE(again->write(files));
   const auto names = names_in(scratch.path());
-  EXPECT_THAT(names, ::testing::UnorderedElementsAre("report.json", "report.txt", "depth-1.png"));
+  EXPECT_THAT(names, ::testing::UnorderedElementsAre("report.json", "report.txt", "report.html",
+                                                     "frames.csv", "depth-1.png"));
   EXPECT_EQ(read_file(scratch / "report.json"), report(1)[0].second);
 }
 

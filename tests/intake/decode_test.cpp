@@ -175,6 +175,47 @@ TEST(Decode, AJpegIsThePictureOpenCvSees) {
   }
 }
 
+TEST(DecodeView, AColourJpegIsThePictureOpenCvSees) {
+  const TempFolder folder;
+  cv::Mat picture;
+  cv::GaussianBlur(test::noise_picture({101, 67}), picture, {}, 3.0);
+  write_picture(folder / "a.jpg", picture);
+  const auto view = decode_view(frame_at(folder / "a.jpg"));
+  ASSERT_TRUE(view);
+  EXPECT_EQ(cv::norm(view->bgr, cv::imread((folder / "a.jpg").string()), cv::NORM_INF), 0.0);
+  EXPECT_EQ(view->full_size, cv::Size(101, 67));
+  const auto small = decode_view(frame_at(folder / "a.jpg"), {.reduction = 4});
+  ASSERT_TRUE(small);
+  EXPECT_EQ(small->bgr.size(), cv::Size(25, 16));
+  EXPECT_EQ(small->full_px_per_px, 4.0);
+}
+
+// A grey picture goes to linear light and back: to the code, since 65536 steps of linear light are
+// finer than the codes everywhere but below code 1 (0.0003 of white, 20 steps).
+TEST(DecodeView, OtherPicturesAreGrey) {
+  const TempFolder folder;
+  cv::Mat picture(16, 256, CV_8UC1);
+  for (int x = 0; x < picture.cols; ++x) picture.col(x).setTo(x);
+  for (const char* name : {"a.png", "a.jpg"}) {
+    write_picture(folder / name, picture, {}, {cv::IMWRITE_JPEG_QUALITY, 100});
+    const auto view = decode_view(frame_at(folder / name));
+    ASSERT_TRUE(view);
+    cv::Mat expected;
+    cv::cvtColor(cv::imread((folder / name).string(), cv::IMREAD_GRAYSCALE), expected,
+                 cv::COLOR_GRAY2BGR);
+    EXPECT_LE(cv::norm(view->bgr, expected, cv::NORM_INF), 1.0) << name;  // rounding of the inverse
+  }
+}
+
+TEST(DecodeView, ADamagedJpegIsAnErrorHereToo) {
+  const TempFolder folder;
+  write_picture(folder / "a.jpg", test::noise_picture({101, 67}));
+  const auto size = std::filesystem::file_size(folder / "a.jpg");
+  std::filesystem::resize_file(folder / "a.jpg", size / 2);
+  EXPECT_FALSE(decode_view(frame_at(folder / "a.jpg")));
+  EXPECT_FALSE(decode_view(frame_at(folder / "none.jpg")));
+}
+
 // Shrinking in the codec and shrinking afterwards see the same picture. On a slope of 1 code a
 // pixel the tone curve is straight over a block; what is left is the rounding of both (half a code
 // each, at a slope of up to 1 / 100 a code).

@@ -33,7 +33,8 @@ const Strings& order() {
                                "subject.h",      "coverage.h",        "movement.h",
                                "drops.h",        "verdict.h",         "poses.h",
                                "advice.h",       "stack_list.h",      "analyse.h",
-                               "learn_lens.h",   "session.h",         "report.h"};
+                               "learn_lens.h",   "session.h",         "report.h",
+                               "page.h"};
   return headers;
 }
 
@@ -58,8 +59,8 @@ const std::map<std::string, Layer>& layers() {
       {"frame", {"bands.h", {"intake.h", "decode.h"}, {"frame", "numerics"}}},
       {"burst", {"stack_list.h", {"intake.h", "decode.h"}, {"burst", "numerics"}}},
       {"", {"session.h", {"intake.h", "decode.h"}, {"frame", "burst", "numerics"}}},
-      {"report", {"report.h", {"decode.h"}, {"report"}}},
-      {"app", {"report.h", {}, {"app", "report"}}}};
+      {"report", {"page.h", {"decode.h"}, {"report"}}},
+      {"app", {"page.h", {}, {"app", "report"}}}};
   return all;
 }
 

@@ -1,0 +1,121 @@
+#include "report/page_pictures.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+#include <opencv2/imgproc.hpp>
+
+#include "report/depth_colours.h"
+#include "ringsweep/upright.h"
+
+namespace ringsweep {
+namespace {
+
+/// Px that are `factor` px of another picture wide, to px of that one.
+cv::Matx33d grown(double factor) {
+  const double off = 0.5 * (factor - 1.0);
+  return {factor, 0.0, off, 0.0, factor, off, 0.0, 0.0, 1.0};
+}
+
+/// Px of a view to full-size upright px of the reference frame.
+cv::Matx33d upright_reference_from_view(const ViewFrame& view, const BurstAnalysis& burst,
+                                        std::size_t frame) {
+  return upright_matrix(burst.full_size, burst.orientation) *
+         burst.frames[frame].reference_from_frame * grown(view.full_px_per_px);
+}
+
+/// The exposure evened out. A factor on linear light is nearly one on tones, its power of 1 / 2.2.
+double tone_gain(const FrameAnalysis& frame) {
+  constexpr double kMostEv = 2.5;  // beyond it a frame is dark, and noise
+  return std::exp2(-std::clamp(frame.gain_ev.value_or(0.0), -kMostEv, kMostEv) / 2.2);
+}
+
+cv::Mat warped(const ViewFrame& view, const cv::Matx33d& out_from_view, cv::Size size,
+               double gain) {
+  cv::Mat out;
+  const cv::Matx23d m = out_from_view.get_minor<2, 3>(0, 0);
+  cv::warpAffine(view.bgr, out, m, size, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  constexpr double kSeen = 0.03;
+  if (std::abs(gain - 1.0) > kSeen) out.convertTo(out, -1, gain);
+  return out;
+}
+
+/// Energy of the gradient around each px; -1 where the frame shows nothing.
+cv::Mat local_energy(const cv::Mat& picture, const cv::Mat& seen) {
+  constexpr double kAround = 2.5;  // px, of the Gaussian
+  cv::Mat grey, x, y;
+  cv::cvtColor(picture, grey, cv::COLOR_BGR2GRAY);
+  cv::Sobel(grey, x, CV_16S, 1, 0);
+  cv::Sobel(grey, y, CV_16S, 0, 1);
+  cv::Mat energy(grey.size(), CV_32FC1);
+  for (int row = 0; row < grey.rows; ++row) {
+    const auto* dx = x.ptr<std::int16_t>(row);
+    const auto* dy = y.ptr<std::int16_t>(row);
+    auto* out = energy.ptr<float>(row);
+    for (int col = 0; col < grey.cols; ++col)
+      out[col] = static_cast<float>(dx[col] * dx[col] + dy[col] * dy[col]);
+  }
+  cv::GaussianBlur(energy, energy, {}, kAround);
+  energy.setTo(-1.0F, seen == 0);
+  return energy;
+}
+
+}  // namespace
+
+cv::Mat small_upright(const ViewFrame& view, int orientation, int long_side_px) {
+  cv::Mat small = view.bgr;
+  const int has = std::max(small.cols, small.rows);
+  if (has > long_side_px) {
+    const double f = static_cast<double>(long_side_px) / has;
+    cv::resize(view.bgr, small, {}, f, f, cv::INTER_AREA);
+  }
+  return upright(small, orientation);
+}
+
+cv::Mat cut_out(const ViewFrame& view, const BurstAnalysis& burst, std::size_t frame,
+                const cv::Rect& place, int edge_px) {
+  const double full_px = std::max(place.width, place.height);
+  const double factor = std::max(view.full_px_per_px, full_px / edge_px);
+  const cv::Size size(std::max(1, cvRound(place.width / factor)),
+                      std::max(1, cvRound(place.height / factor)));
+  const cv::Matx33d off(1.0, 0.0, -place.x, 0.0, 1.0, -place.y, 0.0, 0.0, 1.0);
+  return warped(view, grown(factor).inv() * off * upright_reference_from_view(view, burst, frame),
+                size, tone_gain(burst.frames[frame]));
+}
+
+QuickLook::QuickLook(const BurstAnalysis& burst, int long_side_px) {
+  const cv::Size full = upright_size(burst.full_size, burst.orientation);
+  const double factor =
+      std::max(1.0, static_cast<double>(std::max(full.width, full.height)) / long_side_px);
+  size_ = {std::max(1, cvRound(full.width / factor)), std::max(1, cvRound(full.height / factor))};
+}
+
+void QuickLook::take(const cv::Mat& picture, const cv::Mat& energy, const cv::Mat& frames) {
+  if (picture_.empty()) {
+    picture_ = picture.clone(), energy_ = energy.clone(), frame_ = frames.clone();
+    return;
+  }
+  const cv::Mat better = (energy > energy_) | ((energy == energy_) & (frames < frame_));
+  picture.copyTo(picture_, better);
+  energy.copyTo(energy_, better);
+  frames.copyTo(frame_, better);
+}
+
+void QuickLook::add(const ViewFrame& view, const BurstAnalysis& burst, std::size_t frame) {
+  const cv::Size full = upright_size(burst.full_size, burst.orientation);
+  const double factor = static_cast<double>(full.width) / size_.width;
+  const cv::Matx33d out_from_view =
+      grown(factor).inv() * upright_reference_from_view(view, burst, frame);
+  const cv::Mat picture = warped(view, out_from_view, size_, tone_gain(burst.frames[frame]));
+  cv::Mat seen;
+  cv::warpAffine(cv::Mat(view.bgr.size(), CV_8UC1, cv::Scalar(255)), seen,
+                 out_from_view.get_minor<2, 3>(0, 0), size_, cv::INTER_NEAREST);
+  take(picture, local_energy(picture, seen),
+       cv::Mat(size_, CV_16UC1, cv::Scalar(static_cast<double>(frame))));
+}
+
+void QuickLook::add(const QuickLook& other) {
+  if (!other.picture_.empty()) take(other.picture_, other.energy_, other.frame_);
+}
+
+}  // namespace ringsweep
