@@ -547,7 +547,8 @@ void BurstJob::look_for_drops() {
     return std::ranges::any_of(out_.drops.lost, [&](const DropChange& drop) {
       constexpr double kSide = 6.0;  // in its radii
       const double side_px = kSide * drop.radius_px;
-      return together(drop, part) && part.box_px.area() <= side_px * side_px;
+      return drop.fate == DropFate::rolled && together(drop, part) &&
+             part.box_px.area() <= side_px * side_px;
     });
   });
   // What is on a part that moved went with it.
@@ -615,7 +616,6 @@ Verdict BurstJob::decide_pose(const FocalPositions& part, const Coverage& covera
   constexpr double kLikely = 0.9;
   VerdictOptions options;
   const bool all_covered = std::ranges::none_of(out_.coverage.ends, &End::open);
-  if (all_covered) options.unknown_share = 0.0;
   Verdict verdict =
       decide(part, coverage, ranges_, no_light_, out_.allowed_step_px, known_, options);
   const double towards_near = out_.near_side.probability;
