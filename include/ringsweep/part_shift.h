@@ -25,7 +25,6 @@ struct PartShift {
   double explained = 0.0;
   std::vector<std::size_t> tiles{};  ///< that show it, as given
   std::vector<cv::Vec2d> shift{};    ///< of each, full-size px
-  std::vector<double> px{};          ///< of each: how much of it is the part, not ground beside it
   double shift_px = 0.0;             ///< 90th percentile over the part's px, full-size px
 };
 

@@ -6,6 +6,8 @@
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
+#include "numerics/quantile.h"
+
 namespace ringsweep {
 namespace {
 
@@ -192,47 +194,33 @@ double explained_by(const Costs& costs, const std::vector<Changed>& changed, con
   return sum;
 }
 
-/// Steps to better neighbours, ever finer ones.
+/// Steps to better neighbours, ever finer ones: of all of it, of its change along the part and
+/// across, about its middle.
+/// @param ways  how many of these: 1, it only shifts; 3
 Turn climb(const Costs& costs, const std::vector<Changed>& changed, const Axes& axes, Turn turn,
-           double step, double least_step) {
-  constexpr double kLeastGain = 1.002;  // a turn that is not needed is none
+           double step, double least_step, std::size_t ways) {
+  const std::array<cv::Vec3d, 3> kWays{cv::Vec3d(1.0, 1.0, 1.0), cv::Vec3d(-1.0, 1.0, -1.0),
+                                       cv::Vec3d(-1.0, -1.0, 1.0)};
+  // What is not needed is none: across a thin part hardly anything tells a change.
+  constexpr std::array<double, 3> kLeastGain{1.0, 1.0005, 1.01};
   const bool fine = least_step < 0.5;
   double best = explained_by(costs, changed, axes, turn, fine);
   for (; step >= least_step; step *= 0.5) {
     bool better = true;
     while (better) {
       better = false;
-      for (std::size_t corner = 0; corner < 4; ++corner)  // the last: all of them
-        for (const cv::Vec2d& way : {cv::Vec2d(step, 0.0), cv::Vec2d(-step, 0.0),
-                                     cv::Vec2d(0.0, step), cv::Vec2d(0.0, -step)}) {
+      for (std::size_t w = 0; w < ways; ++w)
+        for (const cv::Vec2d& side : {cv::Vec2d(step, 0.0), cv::Vec2d(-step, 0.0),
+                                      cv::Vec2d(0.0, step), cv::Vec2d(0.0, -step)}) {
           Turn next = turn;
-          for (std::size_t i = 0; i < 3; ++i)
-            if (corner == 3 || i == corner) next[i] += way;
-          if (std::ranges::any_of(next, [](const cv::Vec2d& s) { return cv::norm(s) > kReachPx; }))
-            continue;
+          for (std::size_t i = 0; i < next.size(); ++i)
+            next[i] += kWays[w][static_cast<int>(i)] * side;
           const double sum = explained_by(costs, changed, axes, next, fine);
-          if (sum > (corner == 3 ? 1.0 : kLeastGain) * best) best = sum, turn = next, better = true;
+          if (sum > kLeastGain[w] * best) best = sum, turn = next, better = true;
         }
     }
   }
   return turn;
-}
-
-/// The shift that so many of the part's px do not exceed.
-double weighted_quantile(const PartShift& part) {
-  constexpr double kShare = 0.9;
-  std::vector<std::pair<double, double>> lengths;
-  double all = 0.0, sum = 0.0;
-  for (std::size_t i = 0; i < part.tiles.size(); ++i) {
-    lengths.emplace_back(cv::norm(part.shift[i]), part.px[i]);
-    all += part.px[i];
-  }
-  std::ranges::sort(lengths);
-  for (const auto& [length, px] : lengths) {
-    sum += px;
-    if (sum >= kShare * all) return length;
-  }
-  return 0.0;
 }
 
 }  // namespace
@@ -291,15 +279,20 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
   double best = 0.0;
   Turn turn{};
   for (std::size_t i = 0; i < std::min(kStarts, starts.size()); ++i) {
-    const Turn reached = climb(costs, changed, axes, starts[i].second, 4.0, 0.5);
+    const Turn reached = climb(costs, changed, axes, starts[i].second, 4.0, 0.5, 3);
     const double sum = explained_by(costs, changed, axes, reached, false);
     if (sum > best) best = sum, turn = reached;
   }
-  turn = climb(costs, changed, axes, turn, 0.5, 0.1);
+  turn = climb(costs, changed, axes, turn, 0.5, 0.1, 3);
+  // Without need it does not turn: the largest shifts of a turn that noise made are too large.
+  constexpr double kLeastTurn = 1.02;
+  const Turn straight = climb(costs, changed, axes, starts[0].second, 0.5, 0.1, 1);
+  if (explained_by(costs, changed, axes, turn, true) <
+      kLeastTurn * explained_by(costs, changed, axes, straight, true))
+    turn = straight;
 
   const Field forward(axes, turn, 0.5), back(axes, turn, -0.5), midway(axes, turn, 0.0);
-  std::vector<double> gain(tiles.size()), own(tiles.size()), count(tiles.size()),
-      moved(tiles.size());
+  std::vector<double> gain(tiles.size()), own(tiles.size()), count(tiles.size()), lengths;
   std::vector<cv::Vec2d> place(tiles.size());
   PartShift out{.known = true};
   for (const Changed& c : changed) {
@@ -307,7 +300,8 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
     const double explained = explained_at(costs, c, forward.at(c.at), back.at(c.at), true);
     gain[i] += explained;
     own[i] += c.first + c.second;
-    if (explained > kLeastOfOwn * (c.first + c.second)) moved[i] += 1.0;
+    if (explained > kLeastOfOwn * (c.first + c.second))
+      lengths.push_back(cv::norm(midway.at(c.at)));
     place[i] += c.at, count[i] += 1.0;
   }
   out.explained = std::accumulate(gain.begin(), gain.end(), 0.0) / difference;
@@ -320,9 +314,9 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
     if (count[i] == 0.0 || gain[i] < std::max(kLeastOfMost * most, kLeastOfOwn * own[i])) continue;
     out.tiles.push_back(tiles[i]);
     out.shift.push_back(px * midway.at(place[i] * (1.0 / count[i])));
-    out.px.push_back(moved[i]);
   }
-  out.shift_px = weighted_quantile(out);
+  constexpr double kShare = 0.9;
+  out.shift_px = px * quantile_in_place(lengths, kShare);
   return out;
 }
 
