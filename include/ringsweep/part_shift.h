@@ -20,8 +20,9 @@ namespace ringsweep {
 /// A part's shift where it is seen.
 struct PartShift {
   bool known = false;
-  /// Share of the pictures' difference that the part's own px make and the shift explains: half
-  /// where a part moved off its old place, all where it hardly uncovers anything; 0..1.
+  /// Share of the pictures' difference that the shift explains, in that picture of which it
+  /// explains less: half where a part moved off its old place, all where it hardly uncovers
+  /// anything; of what came or went, in one of them hardly any. 0..1.
   double explained = 0.0;
   std::vector<std::size_t> tiles{};  ///< that show it, as given
   std::vector<cv::Vec2d> shift{};    ///< of each, full-size px

@@ -152,7 +152,7 @@ PartShift shift_of(const TileFields& burst, std::span<const std::size_t> tiles,
   return part;
 }
 
-constexpr double kLeastExplained = 0.55;
+constexpr double kLeastExplained = 0.45;  // half is what a part off its old place explains
 
 }  // namespace
 

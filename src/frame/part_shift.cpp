@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numeric>
 #include <opencv2/imgproc.hpp>
 
 #include "numerics/quantile.h"
@@ -171,9 +170,9 @@ float between(const cv::Vec2d& shift, const Cost& cost) {
   return sum;
 }
 
-/// What shifts explain of a place of both pictures.
-double explained_at(const Costs& costs, const Changed& c, const cv::Vec2d& forward,
-                    const cv::Vec2d& back, bool fine) {
+/// What shifts explain of a place of the first picture and of the second.
+cv::Vec2d explained_at(const Costs& costs, const Changed& c, const cv::Vec2d& forward,
+                       const cv::Vec2d& back, bool fine) {
   const auto least = [&](float still, const cv::Vec2d& shift, const auto& cost) {
     // Four px are heard between whole ones, up to 2 px away each way.
     if (cv::norm(shift) > kReachPx - (fine ? 3.0 : 1.0)) return 0.0F;
@@ -181,16 +180,18 @@ double explained_at(const Costs& costs, const Changed& c, const cv::Vec2d& forwa
                              : cost(cv::Point(cvRound(shift[0]), cvRound(shift[1])));
     return std::max(0.0F, still - moved);
   };
-  return least(c.first, forward, [&](const cv::Point& s) { return costs.forward(c.x, c.y, s); }) +
-         least(c.second, back, [&](const cv::Point& s) { return costs.back(c.x, c.y, s); });
+  return {least(c.first, forward, [&](const cv::Point& s) { return costs.forward(c.x, c.y, s); }),
+          least(c.second, back, [&](const cv::Point& s) { return costs.back(c.x, c.y, s); })};
 }
 
 double explained_by(const Costs& costs, const std::vector<Changed>& changed, const Axes& axes,
                     const Turn& turn, bool fine) {
   const Field forward(axes, turn, 0.5), back(axes, turn, -0.5);
   double sum = 0.0;
-  for (const Changed& c : changed)
-    sum += explained_at(costs, c, forward.at(c.at), back.at(c.at), fine);
+  for (const Changed& c : changed) {
+    const cv::Vec2d both = explained_at(costs, c, forward.at(c.at), back.at(c.at), fine);
+    sum += both[0] + both[1];
+  }
   return sum;
 }
 
@@ -295,16 +296,21 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
   std::vector<double> gain(tiles.size()), own(tiles.size()), count(tiles.size()), lengths;
   std::vector<cv::Vec2d> place(tiles.size());
   PartShift out{.known = true};
+  cv::Vec2d pictures{}, still{};
   for (const Changed& c : changed) {
     const auto i = static_cast<std::size_t>(owner.at<int>(c.y, c.x));
-    const double explained = explained_at(costs, c, forward.at(c.at), back.at(c.at), true);
+    const cv::Vec2d both = explained_at(costs, c, forward.at(c.at), back.at(c.at), true);
+    const double explained = both[0] + both[1];
+    pictures += both;
+    still += cv::Vec2d(c.first, c.second);
     gain[i] += explained;
     own[i] += c.first + c.second;
     if (explained > kLeastOfOwn * (c.first + c.second))
       lengths.push_back(cv::norm(midway.at(c.at)));
     place[i] += c.at, count[i] += 1.0;
   }
-  out.explained = std::accumulate(gain.begin(), gain.end(), 0.0) / difference;
+  out.explained =
+      std::min(pictures[0] / std::max(1e-12, still[0]), pictures[1] / std::max(1e-12, still[1]));
   // Of the part's px a few tell most; a tile that shows hardly any change, or one that the shift
   // does not explain, shows something else.
   constexpr double kLeastOfMost = 0.004;
