@@ -616,6 +616,7 @@ Verdict BurstJob::decide_pose(const FocalPositions& part, const Coverage& covera
   constexpr double kLikely = 0.9;
   VerdictOptions options;
   const bool all_covered = std::ranges::none_of(out_.coverage.ends, &End::open);
+  if (all_covered) options.unknown_share = 0.0;
   Verdict verdict =
       decide(part, coverage, ranges_, no_light_, out_.allowed_step_px, known_, options);
   const double towards_near = out_.near_side.probability;
