@@ -550,7 +550,8 @@ void BurstJob::look_for_drops() {
     return std::ranges::any_of(out_.drops.lost, [&](const DropChange& drop) {
       constexpr double kSide = 6.0;  // in its radii
       const double side_px = kSide * drop.radius_px;
-      return together(drop, part) && part.box_px.area() <= side_px * side_px;
+      return drop.fate == DropFate::rolled && together(drop, part) &&
+             part.box_px.area() <= side_px * side_px;
     });
   });
   // What is on a part that moved went with it.

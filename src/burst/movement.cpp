@@ -8,6 +8,7 @@
 #include <stdexcept>
 #include <utility>
 
+#include "burst/changed_places.h"
 #include "burst/patch_course.h"
 #include "burst/tile_fields.h"
 #include "burst/trembling.h"
@@ -206,6 +207,32 @@ std::vector<Found> search(TileFields& burst, const MovementOptions& options,
   return parts;
 }
 
+/// A part that was found by its changed places; where tiles that moved by themselves are part of
+/// it, these are one part, and its shift is what the changed places tell: windows of tiles see the
+/// ground beside a thin part, too. Of a part that is much larger they are but an edge.
+void add_changed(const TileFields& burst, std::vector<Found>& parts, Found changed) {
+  constexpr std::size_t kMuchLarger = 5;
+  for (Found& part : parts) {
+    const std::size_t apart = std::max(part.c, changed.c) - std::min(part.c, changed.c);
+    if (part.kind != MoveKind::stays || apart > 1 || !beside(burst, part.tiles, changed.tiles))
+      continue;
+    if (part.tiles.size() > kMuchLarger * changed.tiles.size()) return;
+    if (changed.explained > part.explained) {
+      part.before_ground_px = changed.before_ground_px;
+      part.explained = changed.explained;
+      part.own = changed.own;
+    }
+    for (std::size_t i = 0; i < changed.tiles.size(); ++i) {
+      if (std::ranges::find(part.tiles, changed.tiles[i]) != part.tiles.end()) continue;
+      part.tiles.push_back(changed.tiles[i]);
+      part.shift.push_back(changed.shift[i]);
+      part.information.push_back(changed.information[i]);
+    }
+    return;
+  }
+  parts.push_back(std::move(changed));
+}
+
 bool mostly_in(const std::vector<std::size_t>& tiles, const std::vector<std::size_t>& others) {
   const std::set<std::size_t> all(others.begin(), others.end());
   return 2 * std::ranges::count_if(tiles, [&](std::size_t t) { return all.contains(t); }) >=
@@ -218,7 +245,7 @@ double share_sharp(const TileFields& burst, const Found& part, std::size_t begin
                    double blur_limit_px) {
   constexpr double kLeastWeight = 0.02;
   double sharp = 0.0, all = 0.0;
-  for (const std::size_t t : part.tiles) {
+  for (const std::size_t t : part.own.empty() ? part.tiles : part.own) {
     const TilePosition& tile = burst.focus.tiles[t];
     bool in = false;
     for (std::size_t k = begin; k < end; ++k)
@@ -303,7 +330,7 @@ MovedPart described(const TileFields& burst, const Found& found, const MovementO
     const cv::Rect2d box(tile.col * edge + half[0], tile.row * edge + half[1], edge, edge);
     part.box_on_grid = i == 0 ? box : (part.box_on_grid | box);
   }
-  part.shift_px = quantile(lengths, kShare);
+  part.shift_px = found.before_ground_px > 0.0 ? found.before_ground_px : quantile(lengths, kShare);
   // What tiles err by in common: windows see what stands still beside a part, too. On made bursts a
   // seventh, ours, no source.
   constexpr double kCommon = 0.15;
@@ -346,9 +373,12 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
   if (!out.looked) return out;
   TileFields burst = measure_fields(profiles, focus, sweeps, read, for_each);
   out.parallax_px = parallax_of_sweeps(burst, sweeps.size());
+  std::vector<Found> changed = find_changed(burst, for_each);
   const std::vector<Found> trembling = find_trembling(burst, options);
   widen_by_tile(burst);
   std::vector<Found> all = search(burst, options, for_each);
+  for_each(all.size(), [&](std::size_t i) { measure_before_ground(burst, all[i]); });
+  for (Found& found : changed) add_changed(burst, all, std::move(found));
   for (const Found& found : trembling)
     if (std::ranges::none_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
       all.push_back(found);

@@ -27,6 +27,10 @@ struct Found {
   std::vector<cv::Vec2d> shift{};          ///< of each tile at the end of the course
   std::vector<Information> information{};  ///< of each
   std::vector<std::size_t> moves{};        ///< frames before which it moved, of what trembles
+  /// How far it moved before ground that stands still, px; 0 where no two layers are told apart.
+  double before_ground_px = 0.0;
+  double explained = 0.0;          ///< as in PartShift
+  std::vector<std::size_t> own{};  ///< tiles that show the part itself; empty: all
 };
 
 /// Whether a patch moved, and how; or what else looks like it.

@@ -100,7 +100,7 @@ std::vector<FramePair> choose_pairs(const TileFields& burst) {
 }
 
 /// What tiles did between the frames of each pair, less what is smooth.
-void compare(TileFields& burst, std::span<const ShiftFrame> frames, const ForEach& for_each) {
+void compare(TileFields& burst, const ForEach& for_each) {
   // That no scatter shows: resampling, the texture's own blur, at each level in its own px.
   constexpr double kFloorPx = 0.05;
   const Profiles& profiles = burst.profiles;
@@ -118,7 +118,7 @@ void compare(TileFields& burst, std::span<const ShiftFrame> frames, const ForEac
                   (2.0 * p.row - profiles.grid.rows()) / profiles.grid.cols()});
     depth.push_back((burst.focus.tiles[t].q_px - middle_q) / spread_q);
   }
-  const auto shifts = measure_shifts(frames, burst.q_px, tiles, burst.pairs, profiles.grid,
+  const auto shifts = measure_shifts(burst.frames, burst.q_px, tiles, burst.pairs, profiles.grid,
                                      profiles.full_px_per_px, for_each);
   burst.fields.resize(burst.pairs.size());
   burst.parallax_px.resize(burst.pairs.size());
@@ -205,11 +205,11 @@ TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
   for (std::size_t p = 0; p < burst.pairs.size(); ++p)
     for (std::size_t c = burst.pairs[p].first + 1; c <= burst.pairs[p].second; ++c)
       burst.straddling[c].push_back(p);
-  std::vector<ShiftFrame> frames(n);
+  burst.frames.resize(n);
   for_each(n, [&](std::size_t i) {
-    frames[i] = prepare_for_shifts(read(burst.order[i]), profiles.grid);
+    burst.frames[i] = prepare_for_shifts(read(burst.order[i]), profiles.grid);
   });
-  compare(burst, frames, for_each);
+  compare(burst, for_each);
   widen_by_level(burst);
   return burst;
 }

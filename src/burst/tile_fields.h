@@ -62,6 +62,7 @@ struct TileFields {
   std::vector<std::size_t> order{};  ///< usable frames, capture order
   std::vector<double> q_px{};        ///< of these
   std::vector<std::size_t> sweep{};  ///< of these, which sweep each belongs to
+  std::vector<ShiftFrame> frames{};  ///< of these, prepared
   std::vector<FramePair> pairs{};
   std::vector<Field> fields{};  ///< of each pair: what no movement found so far explains
   /// Of each pair: how far what the viewpoint did moves the subject's front against its back (the

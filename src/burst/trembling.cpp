@@ -55,6 +55,27 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
   return tremor;
 }
 
+/// The frame from which on it trembles: before it a move is as rare, after it as frequent as the
+/// moves are likeliest with (two rates and one change: D. V. Hinkley, Biometrika 57, 1970, from
+/// memory).
+std::size_t begin_of(const std::vector<std::size_t>& moves, std::size_t n) {
+  const auto log_likelihood = [](double yes, double all) {
+    // One of each more: no rate is 0 or 1 for sure.
+    const double rate = (yes + 1.0) / (all + 2.0);
+    return yes * std::log(rate) + (all - yes) * std::log(1.0 - rate);
+  };
+  std::size_t best = moves.front();
+  double most = -1e9;
+  for (std::size_t i = 0; i < moves.size(); ++i) {
+    const auto before = static_cast<double>(moves[i] - 1), yes = static_cast<double>(i);
+    const double sum =
+        log_likelihood(yes, before) + log_likelihood(static_cast<double>(moves.size()) - yes,
+                                                     static_cast<double>(n - 1) - before);
+    if (sum > most) most = sum, best = moves[i];
+  }
+  return best;
+}
+
 }  // namespace
 
 std::vector<Found> find_trembling(const TileFields& burst, const MovementOptions& options) {
@@ -79,7 +100,7 @@ std::vector<Found> find_trembling(const TileFields& burst, const MovementOptions
     for (std::size_t k = 0; k < n; ++k)
       if (4 * votes[k] >= part.tiles.size()) part.moves.push_back(k);
     if (part.moves.empty()) continue;
-    part.c = part.moves.front();
+    part.c = begin_of(part.moves, n);
     parts.push_back(std::move(part));
   }
   return parts;

@@ -34,6 +34,7 @@ struct Made {
   bool there_and_back = false;  ///< two sweeps
   double bump = 0.0;            ///< as parallax, at once, of the second sweep
   unsigned seed = 1;
+  cv::Rect part = kPart;
 };
 
 /// A slope: its left is `kDepthPx` farther than its right.
@@ -94,7 +95,7 @@ class Stack {
     cv::Mat sharp = placed(0.0);
     const double way_px = made_.part_px(k);
     // The part lies in front of what it moves over.
-    const cv::Rect at = kPart + cv::Point(static_cast<int>(std::lround(way_px)), 0);
+    const cv::Rect at = made_.part + cv::Point(static_cast<int>(std::lround(way_px)), 0);
     placed(way_px)(at).copyTo(sharp(at));
     cv::Mat luminance(kGrid.size, CV_32FC1);
     constexpr int kStripPx = 16;
@@ -183,6 +184,28 @@ TEST(FindMovement, WhatGoesToAndFroTrembles) {
   EXPECT_NEAR(static_cast<double>(movement.parts[0].frame), 7.0, 1.0);
   EXPECT_NEAR(movement.parts[0].shift_px, 1.5, 0.3) << "half of the way";
   EXPECT_GT(movement.parts[0].moves.size(), 5U);
+}
+
+// One jolt while the part is blurred is no trembling yet.
+TEST(FindMovement, TremblingBeginsWhereItIsFrequent) {
+  const Movement movement = Stack({.part_px = [](std::size_t k) {
+                              if (k < 9) return k == 3 ? 2.5 : 0.0;
+                              return 1.5 * std::sin(2.4 * static_cast<double>(k));
+                            }}).movement();
+  ASSERT_EQ(movement.parts.size(), 1U);
+  EXPECT_EQ(movement.parts[0].kind, MoveKind::to_and_fro);
+  EXPECT_EQ(movement.parts[0].moves.front(), 3U) << "the jolt is one of its moves";
+  EXPECT_NEAR(static_cast<double>(movement.parts[0].frame), 9.0, 1.0);
+}
+
+// A leg is thinner than a tile, and its tiles show ground that stands still as well.
+TEST(FindMovement, AThinPartIsFoundWithItsWholeShift) {
+  const Movement movement =
+      Stack({.part_px = from(11, 3.0), .part = cv::Rect(150, 70, 8, 64)}).movement();
+  ASSERT_EQ(movement.parts.size(), 1U);
+  EXPECT_EQ(movement.parts[0].frame, 11U);
+  EXPECT_NEAR(movement.parts[0].shift_px, 3.0, 0.3);
+  EXPECT_TRUE(movement.parts[0].conflict);
 }
 
 TEST(FindMovement, TheWholePictureAndTheViewpointMayMove) {

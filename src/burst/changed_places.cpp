@@ -1,0 +1,205 @@
+#include "burst/changed_places.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <map>
+#include <span>
+#include <utility>
+
+#include "numerics/quantile.h"
+#include "ringsweep/part_shift.h"
+
+namespace ringsweep {
+namespace {
+
+/// Pairs by their frames.
+class PairsByFrames {
+ public:
+  explicit PairsByFrames(const TileFields& burst) {
+    for (std::size_t p = 0; p < burst.pairs.size(); ++p)
+      pairs_[{burst.pairs[p].first, burst.pairs[p].second}] = p;
+  }
+  /// The pair's index, or the number of pairs where there is none.
+  [[nodiscard]] std::size_t at(std::size_t first, std::size_t second) const {
+    const auto found = pairs_.find({first, second});
+    return found == pairs_.end() ? pairs_.size() : found->second;
+  }
+
+ private:
+  std::map<std::pair<std::size_t, std::size_t>, std::size_t> pairs_;
+};
+
+double blur_px(const TileFields& burst, std::size_t k, std::size_t t) {
+  return std::abs(burst.q_px[k] - burst.focus.tiles[t].q_px);
+}
+
+/// How much more two frames differ at a tile than what is left there of the difference between
+/// neighbours in time on one side of frame c; 0: cannot be told.
+double beyond_usual(const TileFields& burst, const PairsByFrames& by_frames, std::size_t p,
+                    std::size_t c, std::size_t t) {
+  constexpr double kSharpPx = 5.0;   // of blur, of px compared: farther out the level may change
+  constexpr double kDepthsPx = 1.0;  // that a tile sees beside its own
+  const Seen& seen = burst.fields[p][t];
+  const auto [i, j] = burst.pairs[p];
+  if (!seen.known || std::max(blur_px(burst, i, t), blur_px(burst, j, t)) > kSharpPx * burst.px)
+    return 0.0;
+  // Of two blurs, whose variances differ, the first order is taken off: what is left goes with
+  // the square of that, its energy with the fourth power.
+  const auto variances_apart = [&](std::size_t a, std::size_t b) {
+    const double both = std::abs(burst.q_px[a] + burst.q_px[b] - 2.0 * burst.focus.tiles[t].q_px);
+    return std::abs(burst.q_px[a] - burst.q_px[b]) * (both + 2.0 * kDepthsPx * burst.px);
+  };
+  const double apart = variances_apart(i, j);
+  double usual = 0.0;
+  int told = 0;
+  const auto hear = [&](std::size_t a, std::size_t b) {
+    if (a < c && c <= b) return;
+    const std::size_t other = by_frames.at(a, b);
+    if (other >= burst.pairs.size()) return;
+    const Seen& s = burst.fields[other][t];
+    if (!s.known || s.level != seen.level) return;
+    const double more = std::max(1.0, apart / std::max(1e-9, variances_apart(a, b)));
+    usual = std::max(usual, s.after * more * more * more * more);
+    ++told;
+  };
+  for (const std::size_t k : {i, j}) {
+    if (k > 0) hear(k - 1, k);
+    if (k + 1 < burst.num_frames()) hear(k, k + 1);
+  }
+  constexpr int kFewest = 2;
+  return told < kFewest || !(usual > 0.0) ? 0.0 : seen.after / usual;
+}
+
+/// The pair that shows a tile sharpest on both sides of a frame: neighbours in time, or frames of
+/// two sweeps.
+std::size_t best_pair(const TileFields& burst, std::size_t c, std::size_t t) {
+  std::size_t best = burst.pairs.size();
+  double least = 1e9;
+  for (const std::size_t p : burst.straddling[c]) {
+    const auto [i, j] = burst.pairs[p];
+    if (burst.sweep[i] == burst.sweep[j] && j != i + 1) continue;
+    if (!burst.fields[p][t].known) continue;
+    const double blur = std::max(blur_px(burst, i, t), blur_px(burst, j, t)) +
+                        std::abs(burst.q_px[i] - burst.q_px[j]);
+    if (blur < least) least = blur, best = p;
+  }
+  return best;
+}
+
+/// A place that changed at a frame.
+struct Place {
+  std::size_t c = 0;
+  std::vector<std::size_t> tiles{};
+  std::vector<std::size_t> pairs{};  ///< that show it sharpest, of each tile
+  double loud = 0.0;                 ///< how much it is beyond what is usual
+};
+
+std::vector<Place> places_at(const TileFields& burst, const PairsByFrames& by_frames,
+                             std::size_t c) {
+  constexpr double kSign = 8.0, kGrow = 4.0, kLoud = 12.0, kLoudShare = 0.75;
+  const std::size_t m = burst.num_tiles();
+  const bool between_sweeps = burst.sweep[c] != burst.sweep[c - 1];
+  std::vector<double> beyond(m);
+  std::vector<std::size_t> pair(m);
+  for (std::size_t t = 0; t < m; ++t) {
+    pair[t] = between_sweeps ? best_pair(burst, c, t) : by_frames.at(c - 1, c);
+    if (pair[t] < burst.pairs.size()) beyond[t] = beyond_usual(burst, by_frames, pair[t], c, t);
+  }
+  std::vector<bool> taken(m);
+  std::vector<Place> places;
+  for (std::size_t t = 0; t < m; ++t) {
+    if (taken[t] || beyond[t] < kSign) continue;
+    Place place{.c = c};
+    place.tiles = connected_from(burst, t, taken,
+                                 [&](std::size_t, std::size_t o) { return beyond[o] >= kGrow; });
+    if (place.tiles.size() < kFewestTiles) continue;
+    std::vector<double> all;
+    for (const std::size_t o : place.tiles) {
+      all.push_back(beyond[o]);
+      place.pairs.push_back(pair[o]);
+    }
+    place.loud = quantile_in_place(all, kLoudShare);
+    if (place.loud >= kLoud) places.push_back(std::move(place));
+  }
+  return places;
+}
+
+std::vector<ShiftTile> shift_tiles(const TileFields& burst) {
+  std::vector<ShiftTile> tiles;
+  for (std::size_t t = 0; t < burst.num_tiles(); ++t)
+    tiles.push_back({.row = burst.profiles.tiles[t].row,
+                     .col = burst.profiles.tiles[t].col,
+                     .q_px = burst.focus.tiles[t].q_px});
+  return tiles;
+}
+
+/// The pair that is the best of most tiles, and their level.
+PartShift shift_of(const TileFields& burst, std::span<const std::size_t> tiles,
+                   std::span<const std::size_t> pairs) {
+  std::map<std::size_t, std::size_t> votes;
+  for (const std::size_t p : pairs)
+    if (p < burst.pairs.size()) ++votes[p];
+  if (votes.empty()) return {};
+  const std::size_t pair =
+      std::ranges::max_element(votes, {}, [](const auto& v) { return v.second; })->first;
+  std::vector<double> levels;
+  for (const std::size_t t : tiles)
+    if (burst.fields[pair][t].known) levels.push_back(burst.fields[pair][t].level);
+  const auto level = static_cast<int>(quantile_in_place(levels, 0.5));
+  PartShift part = find_part_shift(burst.frames, std::array{burst.pairs[pair]}, shift_tiles(burst),
+                                   tiles, level, burst.px);
+  return part;
+}
+
+constexpr double kLeastExplained = 0.45;  // half is what a part off its old place explains
+
+}  // namespace
+
+std::vector<Found> find_changed(const TileFields& burst, const ForEach& for_each) {
+  constexpr double kLeastPx = 1.0;
+  const std::size_t n = burst.num_frames();
+  const PairsByFrames by_frames(burst);
+  std::vector<std::vector<Place>> places(n);
+  for_each(n, [&](std::size_t c) {
+    if (c > 0) places[c] = places_at(burst, by_frames, c);
+  });
+  std::vector<Found> parts;
+  for (std::size_t c = 1; c < n; ++c)
+    for (const Place& place : places[c]) {
+      const PartShift part = shift_of(burst, place.tiles, place.pairs);
+      if (part.explained < kLeastExplained || part.tiles.size() < kFewestTiles) continue;
+      Found found{.kind = MoveKind::stays, .c = c, .tiles = part.tiles, .shift = part.shift};
+      found.before_ground_px = part.shift_px;
+      found.explained = part.explained;
+      found.own = part.tiles;
+      if (found.before_ground_px < kLeastPx * burst.px) continue;
+      found.course.resize(n);
+      std::fill(found.course.begin() + static_cast<std::ptrdiff_t>(c), found.course.end(), 1.0);
+      constexpr double kErrorPx = 0.3;
+      const double information = 1.0 / (kErrorPx * kErrorPx * burst.px * burst.px);
+      found.information.assign(found.tiles.size(), {information, 0.0, information});
+      parts.push_back(std::move(found));
+    }
+  return parts;
+}
+
+void measure_before_ground(const TileFields& burst, Found& part) {
+  if (part.kind != MoveKind::stays) return;
+  std::vector<bool> taken(burst.num_tiles());
+  std::vector<std::size_t> tiles, pairs;
+  for (const std::size_t t : part.tiles)
+    for_neighbours(burst, t, 1, [&](std::size_t o) {
+      if (taken[o]) return;
+      taken[o] = true;
+      tiles.push_back(o);
+      pairs.push_back(best_pair(burst, part.c, o));
+    });
+  const PartShift again = shift_of(burst, tiles, pairs);
+  if (again.explained < kLeastExplained) return;
+  part.before_ground_px = again.shift_px;
+  part.explained = again.explained;
+  part.own = again.tiles;
+}
+
+}  // namespace ringsweep
