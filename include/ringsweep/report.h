@@ -15,6 +15,12 @@ namespace ringsweep {
 /// rear screen shows them; last line: what to do next. No px, sd, probability or word of the JSON.
 [[nodiscard]] std::string summary_text(const BurstAnalysis& burst);
 
+/// The subject's depth as a line of characters from one end to the other: '=' where it is sharp in
+/// a usable frame, '.' where in none, '-' where it is a little soft; the frames beside these below.
+/// At most three lines of at most 80 columns (where names of frames are not longer than usual);
+/// "" where depth is not known.
+[[nodiscard]] std::string coverage_drawing(const BurstAnalysis& burst);
+
 /// All numbers of one burst, for --details and report.txt.
 [[nodiscard]] std::string details_text(const BurstAnalysis& burst);
 
