@@ -98,13 +98,18 @@ std::size_t end_of_verdict(const std::string& summary) {
   return end == std::string::npos ? summary.size() : end + 1;
 }
 
+/// Its one sentence, which may go on in further lines: without the reasons.
+std::string verdict_only(const std::string& summary) {
+  std::size_t end = summary.find(".\n");
+  return end == std::string::npos ? summary : summary.substr(0, end + 2);
+}
+
 /// Below the verdict stands which folder the burst lies in, where there are several, and what of
-/// its depth is sharp; of a quiet summary nothing is left but the verdict.
-std::string printed(std::string summary, const BurstAnalysis& burst, bool name_folder, bool quiet) {
-  if (quiet) summary.resize(end_of_verdict(summary));
+/// its depth is sharp.
+std::string with_drawing(std::string summary, const BurstAnalysis& burst, bool name_folder) {
   std::string below;
   if (name_folder) below = fmt::format("In folder {}.\n", wording::printable(burst.folder));
-  if (!quiet) below += coverage_drawing(burst);
+  below += coverage_drawing(burst);
   return summary.insert(end_of_verdict(summary), below);
 }
 
@@ -113,8 +118,9 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector
   std::set<std::string> folders;
   for (const BurstAnalysis& burst : bursts) folders.insert(burst.folder);
   for (std::size_t i = 0; i < bursts.size(); ++i) {
+    const std::string text = summary_text(bursts[i]);
     const std::string summary =
-        printed(summary_text(bursts[i]), bursts[i], folders.size() > 1, options.quiet);
+        options.quiet ? verdict_only(text) : with_drawing(text, bursts[i], folders.size() > 1);
     if (i > 0 && !options.quiet) out << "\n";
     out << (colour ? coloured(summary, bursts[i].verdict.kind) : summary);
     if (options.details && !options.quiet) out << "\n" << details_text(bursts[i]);

@@ -62,8 +62,8 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
   constexpr std::size_t kMostLines = 6;
   const std::size_t lines = reasons.size() > kMostLines ? kMostLines - 1 : reasons.size();
   for (std::size_t i = 0; i < lines; ++i) {
-    text += wrapped(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))), 100,
-                    "    ");
+    text +=
+        wrapped(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))), 80, "    ");
   }
   if (lines < reasons.size()) {
     text += fmt::format("  And {} more places like these.\n", reasons.size() - lines);

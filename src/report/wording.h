@@ -34,7 +34,7 @@ namespace ringsweep::wording {
 
 /// `text` broken at spaces into lines of at most `columns`, later ones beginning with `indent`.
 /// Ends with a line feed.
-[[nodiscard]] std::string wrapped(std::string_view text, std::size_t columns = 100,
+[[nodiscard]] std::string wrapped(std::string_view text, std::size_t columns = 80,
                                   std::string_view indent = "  ");
 
 /// The options that would take away the doubt about distances, "--working-f-number and --pitch-um".
