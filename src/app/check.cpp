@@ -25,7 +25,8 @@
 namespace ringsweep::app {
 namespace {
 
-constexpr int kStopped = -1;  // by a signal, before anything was written
+constexpr std::size_t kTerminalColumns = 80;  // of the smallest terminal in use
+constexpr int kStopped = -1;                  // by a signal, before anything was written
 
 std::string png_bytes(const cv::Mat& picture) {
   std::vector<std::uint8_t> bytes;
@@ -98,10 +99,9 @@ std::size_t end_of_verdict(const std::string& summary) {
   return end == std::string::npos ? summary.size() : end + 1;
 }
 
-/// Its one sentence, which may go on in further lines: without the reasons.
+/// The first line, without the reasons that may stand below it.
 std::string verdict_only(const std::string& summary) {
-  std::size_t end = summary.find(".\n");
-  return end == std::string::npos ? summary : summary.substr(0, end + 2);
+  return summary.substr(0, summary.find('\n')) + "\n";
 }
 
 /// Below the verdict stands which folder the burst lies in, where there are several, and what of
@@ -118,7 +118,7 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector
   std::set<std::string> folders;
   for (const BurstAnalysis& burst : bursts) folders.insert(burst.folder);
   for (std::size_t i = 0; i < bursts.size(); ++i) {
-    const std::string text = summary_text(bursts[i]);
+    const std::string text = summary_text(bursts[i], options.quiet ? kNoColumns : kTerminalColumns);
     const std::string summary =
         options.quiet ? verdict_only(text) : with_drawing(text, bursts[i], folders.size() > 1);
     if (i > 0 && !options.quiet) out << "\n";
@@ -126,9 +126,9 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector
     if (options.details && !options.quiet) out << "\n" << details_text(bursts[i]);
   }
   if (options.quiet) return;
-  const std::string alike = scenes_text(bursts, scenes);
+  const std::string alike = scenes_text(bursts, scenes, kTerminalColumns);
   if (!alike.empty()) out << "\n" << alike;
-  if (options.summary) out << "\n" << session_text(bursts, scenes);
+  if (options.summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
 }
 
 /// All of `check` but the ending by a signal, which must wait until everything is tidied up.

@@ -314,6 +314,17 @@ TEST_F(Tool, QuietPrintsTheVerdictsOnly) {
   EXPECT_TRUE(fs::exists("ringsweep-report/report.html"));
 }
 
+TEST_F(Tool, TheSummaryFitsInto80Columns) {
+  intake_.bursts = {burst_of(25), burst_of(24), burst_of(24)};
+  results_ = {made::complete_burst(), made::gapped_burst(), made::gapped_burst()};
+  made::flag(results_[1], 3, FrameFlag::shaken, false);
+  results_[2].verdict.reasons[0].kind = ReasonKind::gap_from_dark;
+  run_tool({"check", "card", "--summary"});
+  const std::string text = out().substr(0, out().find("\nReport: "));
+  std::istringstream lines(text);
+  for (std::string line; std::getline(lines, line);) EXPECT_LE(line.size(), 80U) << line;
+}
+
 TEST_F(Tool, TheDepthIsDrawnBelowTheVerdict) {
   run_tool({"check", "card"});
   EXPECT_THAT(out(), StartsWith("Good, 1207 to 1231: you may leave.\n  began [==="));
