@@ -28,10 +28,10 @@ _ringsweep() {
   esac
   case $command in
     check)
-      options="--help --json --out --details --quiet --summary --raw --as-one --ignore-drops --blur-
-        limit --blur-limit-handbook --first --threads --working-f-number --pitch-um --f-number
-        --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon --subject-
-        mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
+      options="--help --json --out --details --quiet --summary --raw --as-one --ignore-drops
+        --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
+        --f-number --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon
+        --subject-mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
     stacklist)
       options="--help --all-good --fewest --overlap --from --to --list --copy --sidecars --report
         --raw --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
