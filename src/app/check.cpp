@@ -25,7 +25,8 @@
 namespace ringsweep::app {
 namespace {
 
-constexpr int kStopped = -1;  // by a signal, before anything was written
+constexpr std::size_t kTerminalColumns = 80;  // of the smallest terminal in use
+constexpr int kStopped = -1;                  // by a signal, before anything was written
 
 std::string png_bytes(const cv::Mat& picture) {
   std::vector<std::uint8_t> bytes;
@@ -89,16 +90,27 @@ Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<S
   return files;
 }
 
-/// Says below the verdict which folder the burst lies in, where there are several.
-std::string with_folder(std::string summary, const std::string& folder) {
+/// Where the verdict ends, and with it the reasons that are indented below it.
+std::size_t end_of_verdict(const std::string& summary) {
   std::size_t end = summary.find('\n');
   while (end != std::string::npos && end + 1 < summary.size() && summary[end + 1] == ' ') {
     end = summary.find('\n', end + 1);
   }
-  if (end != std::string::npos) {
-    summary.insert(end + 1, fmt::format("In folder {}.\n", wording::printable(folder)));
-  }
-  return summary;
+  return end == std::string::npos ? summary.size() : end + 1;
+}
+
+/// The first line, without the reasons that may stand below it.
+std::string verdict_only(const std::string& summary) {
+  return summary.substr(0, summary.find('\n')) + "\n";
+}
+
+/// Below the verdict stands which folder the burst lies in, where there are several, and what of
+/// its depth is sharp.
+std::string with_drawing(std::string summary, const BurstAnalysis& burst, bool name_folder) {
+  std::string below;
+  if (name_folder) below = fmt::format("In folder {}.\n", wording::printable(burst.folder));
+  below += coverage_drawing(burst);
+  return summary.insert(end_of_verdict(summary), below);
 }
 
 void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
@@ -106,15 +118,17 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector
   std::set<std::string> folders;
   for (const BurstAnalysis& burst : bursts) folders.insert(burst.folder);
   for (std::size_t i = 0; i < bursts.size(); ++i) {
-    std::string summary = summary_text(bursts[i]);
-    if (folders.size() > 1) summary = with_folder(std::move(summary), bursts[i].folder);
-    if (i > 0) out << "\n";
+    const std::string text = summary_text(bursts[i], options.quiet ? kNoColumns : kTerminalColumns);
+    const std::string summary =
+        options.quiet ? verdict_only(text) : with_drawing(text, bursts[i], folders.size() > 1);
+    if (i > 0 && !options.quiet) out << "\n";
     out << (colour ? coloured(summary, bursts[i].verdict.kind) : summary);
-    if (options.details) out << "\n" << details_text(bursts[i]);
+    if (options.details && !options.quiet) out << "\n" << details_text(bursts[i]);
   }
-  const std::string alike = scenes_text(bursts, scenes);
+  if (options.quiet) return;
+  const std::string alike = scenes_text(bursts, scenes, kTerminalColumns);
   if (!alike.empty()) out << "\n" << alike;
-  if (options.summary) out << "\n" << session_text(bursts, scenes);
+  if (options.summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
 }
 
 /// All of `check` but the ending by a signal, which must wait until everything is tidied up.
@@ -174,9 +188,10 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 
   // The answer is worth having even where it could not be written down.
   print_summaries(analysed.bursts, scenes, options, text, colour);
-  if (!found.left_out.empty()) text << "\n" << found.left_out;
+  if (!found.left_out.empty() && !options.quiet) text << "\n" << found.left_out;
   const bool learnt = learn(options, analysed.bursts, console, text);
-  if (written) text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
+  if (written && !options.quiet)
+    text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
   text.flush();
   if (json_to_out) *console.out << json << std::flush;
 

@@ -14,6 +14,7 @@ struct CheckOptions : AnalysisRequest {
   std::string json;  ///< file to write the report to as well, "-" for standard output, "" for none
   std::optional<std::filesystem::path> out;  ///< report folder; absent: output_place.h chooses
   bool details = false;
+  bool quiet = false;    ///< print the verdicts only
   bool summary = false;  ///< how the session went, at the end
   // Of learn.h:
   std::optional<std::string> lens_name;   ///< a lens learnt before

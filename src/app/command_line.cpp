@@ -23,6 +23,7 @@ Examples
   ringsweep check /media/card                       every burst on a card
   ringsweep check DSC012*.JPG                       these pictures only
   ringsweep check /media/card --details             with all numbers
+  ringsweep check /media/card --quiet               one line a burst
   ringsweep check burst --json - | less             the report as JSON
   ringsweep check burst --from 1204 --to 1221       only this depth must be sharp
 
@@ -64,6 +65,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   CLI::Option* out_option =
       check->add_option("--out", out, "Write the report into this folder")->type_name("DIR");
   check->add_flag("--details", options.details, "Print all numbers as well");
+  check->add_flag("--quiet", options.quiet, "Print nothing but the verdict of each burst");
   check->add_flag("--summary", options.summary, "Say at the end how the whole session went");
   add_analysis_options(*check, options);
   SubjectWords subject;

@@ -26,10 +26,11 @@ struct Sizes {
   int quality = 75;
 };
 
-/// About 5 MB for a burst of 30 frames and 25 MB for a card, at 0.2 bytes a px and four thirds of
-/// that in the page: 720 x 540 px are 100 kB, 480 x 360 are 46 kB, 320 x 240 are 20 kB.
+/// At most 5 MB for a burst of 30 frames and about 25 MB for a card: real bursts took 0.11 bytes a
+/// px, noisy ones up to twice that, and a page takes four thirds; so 720 x 540 px are 60 to 120 kB,
+/// 480 x 360 are 25 to 50 kB, 320 x 240 are 11 to 22 kB.
 Sizes sizes_for(std::size_t frames, std::size_t bursts) {
-  constexpr std::size_t kOneBurst = 60, kFewBursts = 250, kCard = 900;
+  constexpr std::size_t kOneBurst = 60, kFewBursts = 450, kCard = 1200;
   constexpr std::size_t kManyBursts = 6;
   Sizes sizes;
   if (frames > kOneBurst) sizes.frame_px = 480;

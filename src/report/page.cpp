@@ -187,20 +187,14 @@ json findings_json(const BurstAnalysis& burst) {
   return list;
 }
 
-/// The summary's lines, each whole: what was broken for the terminal is joined again.
+/// The summary's lines, each whole.
 std::vector<std::string> summary_lines(const BurstAnalysis& burst) {
   std::vector<std::string> lines;
-  const std::string text = summary_text(burst);
+  const std::string text = summary_text(burst, kNoColumns);
   for (std::size_t at = 0; at < text.size();) {
     const std::size_t end = std::min(text.find('\n', at), text.size());
-    const std::string line = text.substr(at, end - at);
-    const std::size_t indent = std::min(line.find_first_not_of(' '), line.size());
-    // Two blanks go on with a line that did not end, or begin one of several reasons.
-    const bool goes_on = indent > 0 && !lines.empty() && !lines.back().ends_with('.');
-    if (goes_on)
-      lines.back().append(" ").append(line, indent);
-    else
-      lines.push_back(line.substr(indent));
+    const std::size_t begin = std::min(text.find_first_not_of(' ', at), end);
+    lines.push_back(text.substr(begin, end - begin));
     at = end + 1;
   }
   return lines;
@@ -305,9 +299,9 @@ std::string report_page(std::span<const BurstAnalysis> bursts, std::span<const S
     if (!text.empty()) text += '\n';
     text += summary_text(bursts[i]);
   }
-  const std::string alike = scenes_text(bursts, scenes);
-  const std::string session = session_text(bursts, scenes);
-  if (bursts.size() > 1) text += "\n" + alike + session;
+  const std::string alike = scenes_text(bursts, scenes, kNoColumns);
+  const std::string session = session_text(bursts, scenes, kNoColumns);
+  if (bursts.size() > 1) text.append("\n").append(alike).append(session);
   const std::string data = for_page({{"report", report_json(bursts, scenes)},
                                      {"pages", std::move(pages)},
                                      {"alike", valid_utf8(alike)},

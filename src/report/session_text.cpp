@@ -36,16 +36,19 @@ std::string_view standing(VerdictKind kind) {
   return "none can be told";
 }
 
+std::string line(std::string text) { return text + "\n"; }
+
 }  // namespace
 
-std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
+std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes,
+                        std::size_t columns) {
   std::string text;
   for (const Scene& scene : scenes) {
     if (scene.bursts.size() < 2) continue;
     if (const std::optional<Softer>& softer = scene.softer)
-      text += wording::wrapped(
-          fmt::format("{} is softer than {}: look for dew on the front lens or the diffuser.",
-                      name_of(bursts[softer->burst]), name_of(bursts[softer->than])));
+      text +=
+          line(fmt::format("{} is softer than {}: look for dew on the front lens or the diffuser.",
+                           name_of(bursts[softer->burst]), name_of(bursts[softer->than])));
     const auto named = [&](const std::vector<std::size_t>& members) {
       std::vector<std::string> names;
       for (const std::size_t i : members) names.push_back(name_of(bursts[i]));
@@ -53,25 +56,25 @@ std::string scenes_text(std::span<const BurstAnalysis> bursts, std::span<const S
     };
     if (!scene.together.empty()) {
       const bool all = scene.together.size() == scene.bursts.size();
-      text += wording::wrapped(fmt::format(
+      text += line(fmt::format(
           "{} show the same: none is complete alone, but {} are together. For their frames in one "
           "list: ringsweep stacklist --as-one, and these pictures.",
           named(scene.bursts), all ? "they" : named(scene.together)));
       continue;
     }
-    text += wording::wrapped(fmt::format("{} show the same: the best so far is {}; {}.",
-                                         named(scene.bursts), name_of(bursts[scene.best]),
-                                         standing(scene.verdict)));
+    text += line(fmt::format("{} show the same: the best so far is {}; {}.", named(scene.bursts),
+                             name_of(bursts[scene.best]), standing(scene.verdict)));
   }
-  return text;
+  return wording::wrapped_lines(text, columns);
 }
 
-std::string session_text(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
+std::string session_text(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes,
+                         std::size_t columns) {
   const Session s = sum_up(bursts, scenes);
-  std::string text = wording::wrapped(
-      fmt::format("All in all: {} of {}, {} of {} and {} of {} complete.", s.complete_scenes,
-                  count_of(s.scenes, "scene"), s.complete_bursts, count_of(s.bursts, "burst"),
-                  s.complete_sweeps, count_of(s.sweeps, "sweep")));
+  std::string text =
+      line(fmt::format("All in all: {} of {}, {} of {} and {} of {} complete.", s.complete_scenes,
+                       count_of(s.scenes, "scene"), s.complete_bursts, count_of(s.bursts, "burst"),
+                       s.complete_sweeps, count_of(s.sweeps, "sweep")));
   std::vector<std::string> causes;
   const auto cause = [&](std::size_t count, const char* what) {
     if (count > 0) causes.push_back(fmt::format("{} in {}", what, count_of(count, "burst")));
@@ -81,8 +84,7 @@ std::string session_text(std::span<const BurstAnalysis> bursts, std::span<const 
   cause(s.began_late, "the sweep began too late");
   cause(s.stopped_early, "the sweep stopped too soon");
   cause(s.not_told, "the pictures did not tell");
-  if (!causes.empty())
-    text += wording::wrapped(fmt::format("What was wrong: {}.", wording::joined(causes)));
+  if (!causes.empty()) text += line(fmt::format("What was wrong: {}.", wording::joined(causes)));
   if (s.first_half_widest && s.second_half_widest) {
     constexpr double kSame = 0.1;  // less is no difference of hand
     const double change = *s.second_half_widest / *s.first_half_widest - 1.0;
@@ -90,7 +92,7 @@ std::string session_text(std::span<const BurstAnalysis> bursts, std::span<const 
             : change < 0.0 ? "Towards the end the hand turned less far per frame: better.\n"
                            : "Towards the end the hand turned farther per frame: slow down.\n";
   }
-  return text;
+  return wording::wrapped_lines(text, columns);
 }
 
 }  // namespace ringsweep

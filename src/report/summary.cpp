@@ -19,8 +19,10 @@ using wording::flagged;
 using wording::list_of_frames;
 using wording::plain_reason;
 using wording::sentence;
-using wording::wrapped;
 using Labels = std::vector<std::string>;
+
+/// A line of the summary; it is broken where there is no room for it at the very end.
+std::string line(std::string text) { return text + "\n"; }
 
 bool holds(const FrameAnalysis& frame, FrameFlag flag) {
   return std::ranges::find(frame.flags, flag) != frame.flags.end();
@@ -49,7 +51,7 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
   const std::string shot = frames_shot(burst, labels);
   if (reasons.empty()) return fmt::format("{}, {}.\n", opening, shot);
   if (reasons.size() == 1) {
-    return wrapped(
+    return line(
         fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
   }
   const bool soft_only = std::ranges::none_of(reasons, [](const Reason& r) {
@@ -62,8 +64,7 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
   constexpr std::size_t kMostLines = 6;
   const std::size_t lines = reasons.size() > kMostLines ? kMostLines - 1 : reasons.size();
   for (std::size_t i = 0; i < lines; ++i) {
-    text += wrapped(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))), 100,
-                    "    ");
+    text += line(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))));
   }
   if (lines < reasons.size()) {
     text += fmt::format("  And {} more places like these.\n", reasons.size() - lines);
@@ -108,16 +109,16 @@ std::string note_lines(const BurstAnalysis& burst, const Labels& labels) {
       soft.push_back(soft_place(burst, reason, labels));
     } else if (reason.kind == ReasonKind::open_end && reason.subject_share >= kWorthSaying) {
       const std::string end = side.empty() ? "The end" : fmt::format("The {}end", side);
-      text += wrapped(fmt::format("{} stays soft {} {}: {}. Shoot on there if you want it.", end,
-                                  reason.at_start ? "before" : "past", frame,
-                                  wording::share_words(reason.subject_share)));
+      text += line(fmt::format("{} stays soft {} {}: {}. Shoot on there if you want it.", end,
+                               reason.at_start ? "before" : "past", frame,
+                               wording::share_words(reason.subject_share)));
     } else if (reason.kind == ReasonKind::outside_picture) {
       text +=
-          wrapped(fmt::format("A part of it leaves the picture just where it is in focus, "
-                              "about {}: leave more room around it.",
-                              frame));
+          line(fmt::format("A part of it leaves the picture just where it is in focus, "
+                           "about {}: leave more room around it.",
+                           frame));
     } else if (reason.kind == ReasonKind::perch_goes_on && side != "far ") {
-      text += wrapped(
+      text += line(
           fmt::format("What runs out of the picture stays blurred {} {}: taken for stem or leaf.",
                       reason.at_start ? "before" : "past", frame));
     }
@@ -128,8 +129,8 @@ std::string note_lines(const BurstAnalysis& burst, const Labels& labels) {
   constexpr std::size_t kMostNamed = 3;
   const std::size_t more = soft.size() > kMostNamed ? soft.size() - kMostNamed : 0;
   soft.resize(soft.size() - more);
-  return wrapped(fmt::format("A little soft: {}{}.", fmt::join(soft, "; "),
-                             more > 0 ? fmt::format("; and {} more", more) : "")) +
+  return line(fmt::format("A little soft: {}{}.", fmt::join(soft, "; "),
+                          more > 0 ? fmt::format("; and {} more", more) : "")) +
          text;
 }
 
@@ -155,7 +156,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.shift += own.shift;
     all.viewpoint_px += own.viewpoint_px;
   }
-  return wrapped(fmt::format(
+  return line(fmt::format(
       "No sweep is complete alone; {} together are{}.", wording::joined(names),
       all.any() ? fmt::format(", but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
@@ -166,12 +167,12 @@ std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
   const std::string shot = frames_shot(burst, labels);
   switch (burst.verdict.kind) {
     case VerdictKind::complete:
-      return wrapped(complete_line(burst, shot, labels));
+      return line(complete_line(burst, shot, labels));
     case VerdictKind::complete_without: {
       const std::vector<std::size_t> moved = flagged(burst, FrameFlag::moved);
       if (moved.empty()) return fmt::format("Complete, {}: you may leave.\n", shot);
-      return wrapped(fmt::format("Complete: leave out {} of {}; you may leave.",
-                                 list_of_frames(moved, labels), shot));
+      return line(fmt::format("Complete: leave out {} of {}; you may leave.",
+                              list_of_frames(moved, labels), shot));
     }
     case VerdictKind::reshoot:
       return not_good("Not yet", burst, labels);
@@ -215,12 +216,12 @@ bool hangs_on_scale(const BurstAnalysis& burst) {
 /// Only where you might leave too soon: what is missing is missing in any case.
 std::string lens_line(const BurstAnalysis& burst) {
   if (!burst.lens_doubt || !is_complete(burst.verdict.kind) || !hangs_on_scale(burst)) return {};
-  return wrapped(fmt::format("Less sure than usual: {}. Say {} to be surer.",
-                             burst.lens_doubt->quarter_wave_px
-                                 ? "the lens itself blurs, and the ring may have gone farther from "
-                                   "frame to frame than it looks"
-                                 : "the pictures do not show how much the lens itself blurs",
-                             wording::lens_options(*burst.lens_doubt)));
+  return line(fmt::format("Less sure than usual: {}. Say {} to be surer.",
+                          burst.lens_doubt->quarter_wave_px
+                              ? "the lens itself blurs, and the ring may have gone farther from "
+                                "frame to frame than it looks"
+                              : "the pictures do not show how much the lens itself blurs",
+                          wording::lens_options(*burst.lens_doubt)));
 }
 
 std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
@@ -237,7 +238,7 @@ std::string frame_lines(const BurstAnalysis& burst, const Labels& labels) {
   for (const auto& [flag, words] : kLines) {
     const std::vector<std::size_t> frames = flagged(burst, flag);
     if (!frames.empty()) {
-      text += wrapped(fmt::format("{}: {}.", words, list_of_frames(frames, labels)));
+      text += line(fmt::format("{}: {}.", words, list_of_frames(frames, labels)));
     }
   }
   return text;
@@ -253,16 +254,16 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   if (burst.verdict.kind == VerdictKind::complete_without) {
     for (const Reason& reason : burst.verdict.reasons)
       if (reason.kind == ReasonKind::moved)
-        text += wrapped(fmt::format("A part of it shifted{}, from {} on.", place(reason),
-                                    labels[reason.first_frame]));
+        text += line(fmt::format("A part of it shifted{}, from {} on.", place(reason),
+                                 labels[reason.first_frame]));
   }
   if (const Reason* trembled = note(burst, ReasonKind::trembled)) {
     text +=
-        wrapped(fmt::format("Antennae or hairs trembled{}{}.", place(*trembled),
-                            trembled->calm_first == trembled->calm_last
-                                ? ""
-                                : fmt::format("; calmest in {} to {}", labels[trembled->calm_first],
-                                              labels[trembled->calm_last])));
+        line(fmt::format("Antennae or hairs trembled{}{}.", place(*trembled),
+                         trembled->calm_first == trembled->calm_last
+                             ? ""
+                             : fmt::format("; calmest in {} to {}", labels[trembled->calm_first],
+                                           labels[trembled->calm_last])));
   }
   if (note(burst, ReasonKind::waking) != nullptr)
     text += "The animal is waking; leave it after this try.\n";
@@ -274,12 +275,12 @@ std::string drop_lines(const BurstAnalysis& burst, const Labels& labels) {
   std::string text;
   for (const DropEvent& event : drop_events(burst.drops.lost)) {
     if (event.conflict && burst.verdict.kind == VerdictKind::reshoot) continue;
-    text += wrapped(sentence(wording::drops_gone(burst,
-                                                 {.first_frame = event.before,
-                                                  .last_frame = event.after,
-                                                  .drops = event.count,
-                                                  .box_px = event.box_px},
-                                                 labels)));
+    text += line(sentence(wording::drops_gone(burst,
+                                              {.first_frame = event.before,
+                                               .last_frame = event.after,
+                                               .drops = event.count,
+                                               .box_px = event.box_px},
+                                              labels)));
   }
   return text;
 }
@@ -288,7 +289,7 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
   if (!burst.haze) return {};
   const std::string& frame = labels[burst.haze->first_frame];
   const std::optional<std::string> time = wording::clock_time(burst, burst.haze->first_frame);
-  return wrapped(fmt::format(
+  return line(fmt::format(
       "{} {}: look for dew on the front lens or the diffuser.",
       burst.haze->grows ? "Softer and softer" : "Softer",
       time ? fmt::format("since {}, from {} on", *time, frame) : fmt::format("from {} on", frame)));
@@ -296,12 +297,14 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
 
 }  // namespace
 
-std::string summary_text(const BurstAnalysis& burst) {
+std::string summary_text(const BurstAnalysis& burst, std::size_t columns) {
   const Labels labels = wording::frame_labels(burst);
-  return verdict_lines(burst, labels) + sweeps_line(burst, labels) + note_lines(burst, labels) +
-         close_calls(burst, labels) + movement_lines(burst, labels) + drop_lines(burst, labels) +
-         lens_line(burst) + frame_lines(burst, labels) + haze_line(burst, labels) +
-         wording::not_checked(burst) + wrapped(wording::action(burst));
+  const std::string text =
+      verdict_lines(burst, labels) + sweeps_line(burst, labels) + note_lines(burst, labels) +
+      close_calls(burst, labels) + movement_lines(burst, labels) + drop_lines(burst, labels) +
+      lens_line(burst) + frame_lines(burst, labels) + haze_line(burst, labels) +
+      wording::not_checked(burst) + line(wording::action(burst));
+  return wording::wrapped_lines(text, columns);
 }
 
 }  // namespace ringsweep

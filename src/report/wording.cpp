@@ -177,6 +177,17 @@ std::string wrapped(std::string_view text, std::size_t columns, std::string_view
   return result + line + "\n";
 }
 
+std::string wrapped_lines(std::string_view text, std::size_t columns) {
+  std::string result;
+  while (!text.empty()) {
+    const std::string_view line = text.substr(0, text.find('\n'));
+    const std::size_t indent = std::min(line.find_first_not_of(' '), line.size());
+    result += wrapped(line, columns, std::string(indent + 2, ' '));
+    text.remove_prefix(std::min(line.size() + 1, text.size()));
+  }
+  return result;
+}
+
 std::string lens_options(const LensDoubt& doubt) {
   std::vector<std::string> options;
   if (doubt.needs_working_f_number) options.emplace_back("--working-f-number");

@@ -37,6 +37,9 @@ namespace ringsweep::wording {
 [[nodiscard]] std::string wrapped(std::string_view text, std::size_t columns = 100,
                                   std::string_view indent = "  ");
 
+/// Each line of `text` by itself, what goes on two columns further in than it begins.
+[[nodiscard]] std::string wrapped_lines(std::string_view text, std::size_t columns);
+
 /// The options that would take away the doubt about distances, "--working-f-number and --pitch-um".
 [[nodiscard]] std::string lens_options(const LensDoubt& doubt);
 

@@ -304,6 +304,32 @@ TEST_F(Tool, DetailsComeOnlyWhenAsked) {
   EXPECT_THAT(out(), HasSubstr("sd px"));
 }
 
+TEST_F(Tool, QuietPrintsTheVerdictsOnly) {
+  intake_.bursts = {burst_of(25), burst_of(24)};
+  results_ = {made::complete_burst(), made::gapped_burst()};
+  EXPECT_EQ(run_tool({"check", "card", "--quiet", "--details", "--summary"}), 1);
+  EXPECT_EQ(out(),
+            "Good, 1207 to 1231: you may leave.\n"
+            "Not yet, 1301 to 1324: nothing sharp between 1310 and 1311.\n");
+  EXPECT_TRUE(fs::exists("ringsweep-report/report.html"));
+}
+
+TEST_F(Tool, TheSummaryFitsInto80Columns) {
+  intake_.bursts = {burst_of(25), burst_of(24), burst_of(24)};
+  results_ = {made::complete_burst(), made::gapped_burst(), made::gapped_burst()};
+  made::flag(results_[1], 3, FrameFlag::shaken, false);
+  results_[2].verdict.reasons[0].kind = ReasonKind::gap_from_dark;
+  run_tool({"check", "card", "--summary"});
+  const std::string text = out().substr(0, out().find("\nReport: "));
+  std::istringstream lines(text);
+  for (std::string line; std::getline(lines, line);) EXPECT_LE(line.size(), 80U) << line;
+}
+
+TEST_F(Tool, TheDepthIsDrawnBelowTheVerdict) {
+  run_tool({"check", "card"});
+  EXPECT_THAT(out(), StartsWith("Good, 1207 to 1231: you may leave.\n  began [==="));
+}
+
 TEST_F(Tool, ColourMarksTheVerdictAlone) {
   colour_ = true;
   run_tool({"check", "card"});

@@ -13,6 +13,8 @@
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
+#include <regex>
+#include <set>
 #include <string>
 #include <thread>
 #include <vector>
@@ -194,6 +196,29 @@ TEST(Executable, AnInterruptLeavesNoReport) {
   EXPECT_THAT(ran.err, HasSubstr("stopped; no report was written"));
   EXPECT_EQ(ran.out, "");
   EXPECT_FALSE(fs::exists("ringsweep-report"));
+}
+
+// Manual and completions know every option that --help names, and no other.
+TEST(Executable, ManualAndCompletionsKnowItsOptions) {
+  const std::regex option("--[a-z][a-z-]*[a-z]");
+  const auto options_in = [&](const std::string& text) {
+    std::set<std::string> found;
+    for (std::sregex_iterator at(text.begin(), text.end(), option), end; at != end; ++at)
+      found.insert(at->str());
+    return found;
+  };
+  const std::string folder = RINGSWEEP_INSTALLED "/";
+  const std::string manual =
+      std::regex_replace(read_file(folder + "ringsweep.1"), std::regex(R"(\\-)"), "-");
+  const std::string fish =
+      std::regex_replace(read_file(folder + "ringsweep.fish"), std::regex(" -l "), " --");
+  std::set<std::string> all{"--help", "--version"};
+  for (const char* command : {"check", "stacklist", "plan"})
+    all.merge(options_in(ringsweep({command, "--help"}).out));
+  EXPECT_THAT(options_in(manual), ::testing::ContainerEq(all));
+  for (const std::string& text :
+       {read_file(folder + "ringsweep.bash"), read_file(folder + "_ringsweep"), fish})
+    EXPECT_THAT(options_in(text), ::testing::ContainerEq(all));
 }
 
 // The sample bursts: what they are is written in their truth.json by the program that made them.

@@ -22,13 +22,20 @@ function packages() {
   const from = process.env.RINGSWEEP_NODE_MODULES;
   const require = createRequire(from ? join(from, "x.js") : import.meta.url);
   try {
-    return { chromium: require("playwright-core").chromium, axe: readFileSync(require.resolve("axe-core/axe.min.js"), "utf8") };
+    return {
+      chromium: require("playwright-core").chromium,
+      axe: readFileSync(require.resolve("axe-core/axe.min.js"), "utf8"),
+    };
   } catch {
-    return skip("playwright-core and axe-core are not installed (npm install --prefix tests/browser)");
+    return skip(
+      "playwright-core and axe-core are not installed (npm install --prefix tests/browser)",
+    );
   }
 }
 
-const browserPath = [process.env.RINGSWEEP_CHROMIUM, "/usr/bin/chromium"].find((path) => path && existsSync(path));
+const browserPath = [process.env.RINGSWEEP_CHROMIUM, "/usr/bin/chromium"].find(
+  (path) => path && existsSync(path),
+);
 if (!browserPath) skip("there is no Chromium (package chromium)");
 const { chromium, axe } = packages();
 
@@ -55,26 +62,46 @@ function makeReport(name, paths) {
 // Frames that `ringsweep stacklist` prints for a command of the page.
 function listOf(command, report) {
   const words = command.split(" ").slice(1);
-  const text = spawnSync(ringsweep, [...words, "--report", report.replace("report.html", "report.json"), "--list", "-"], { encoding: "utf8" }).stdout;
-  return text.split("\n").map((line) => line.trim().split("/").pop()).filter((line) => /\.JPG$/.test(line));
+  const text = spawnSync(
+    ringsweep,
+    [...words, "--report", report.replace("report.html", "report.json"), "--list", "-"],
+    { encoding: "utf8" },
+  ).stdout;
+  return text
+    .split("\n")
+    .map((line) => line.trim().split("/").pop())
+    .filter((line) => /\.JPG$/.test(line));
 }
 
 // Colours of an 8-bit RGB or RGBA picture: the greatest of each channel. PNG (ISO/IEC 15948).
 function greatestColours(png) {
-  const width = png.readUInt32BE(16), height = png.readUInt32BE(20), channels = png[25] === 6 ? 4 : 3;
+  const width = png.readUInt32BE(16),
+    height = png.readUInt32BE(20),
+    channels = png[25] === 6 ? 4 : 3;
   const parts = [];
   for (let at = 8; at < png.length;) {
     const length = png.readUInt32BE(at);
-    if (png.toString("latin1", at + 4, at + 8) === "IDAT") parts.push(png.subarray(at + 8, at + 8 + length));
+    if (png.toString("latin1", at + 4, at + 8) === "IDAT")
+      parts.push(png.subarray(at + 8, at + 8 + length));
     at += length + 12;
   }
-  const raw = inflateSync(Buffer.concat(parts)), row = width * channels, most = [0, 0, 0];
+  const raw = inflateSync(Buffer.concat(parts)),
+    row = width * channels,
+    most = [0, 0, 0];
   let above = new Uint8Array(row);
   for (let y = 0; y < height; ++y) {
-    const filter = raw[y * (row + 1)], line = new Uint8Array(row);
+    const filter = raw[y * (row + 1)],
+      line = new Uint8Array(row);
     for (let x = 0; x < row; ++x) {
-      const a = x >= channels ? line[x - channels] : 0, b = above[x], c = x >= channels ? above[x - channels] : 0;
-      const nearest = Math.abs(b - c) <= Math.abs(a - c) && Math.abs(b - c) <= Math.abs(a + b - 2 * c) ? a : Math.abs(a - c) <= Math.abs(a + b - 2 * c) ? b : c;
+      const a = x >= channels ? line[x - channels] : 0,
+        b = above[x],
+        c = x >= channels ? above[x - channels] : 0;
+      const nearest =
+        Math.abs(b - c) <= Math.abs(a - c) && Math.abs(b - c) <= Math.abs(a + b - 2 * c)
+          ? a
+          : Math.abs(a - c) <= Math.abs(a + b - 2 * c)
+            ? b
+            : c;
       line[x] = raw[y * (row + 1) + 1 + x] + [0, a, b, (a + b) >> 1, nearest][filter];
       if (x % channels < 3) most[x % channels] = Math.max(most[x % channels], line[x]);
     }
@@ -84,13 +111,19 @@ function greatestColours(png) {
 }
 
 async function open(browser, report, width, troubles) {
-  const context = await browser.newContext({ viewport: { width, height: width < 500 ? 740 : 900 } });
+  const context = await browser.newContext({
+    viewport: { width, height: width < 500 ? 740 : 900 },
+  });
   await context.grantPermissions(["clipboard-read", "clipboard-write"]).catch(() => {});
   const page = await context.newPage();
   page.on("pageerror", (error) => troubles.push(`script error: ${error.message}`));
-  page.on("console", (message) => message.type() === "error" && troubles.push(`console: ${message.text()}`));
+  page.on(
+    "console",
+    (message) => message.type() === "error" && troubles.push(`console: ${message.text()}`),
+  );
   page.on("request", (request) => {
-    if (!request.url().startsWith("data:") && request.url() !== `file://${report}`) troubles.push(`asks for ${request.url()}`);
+    if (!request.url().startsWith("data:") && request.url() !== `file://${report}`)
+      troubles.push(`asks for ${request.url()}`);
   });
   await page.goto(`file://${report}`);
   return { context, page };
@@ -99,29 +132,38 @@ async function open(browser, report, width, troubles) {
 async function seriousFaults(page) {
   await page.evaluate(axe);
   const { violations } = await page.evaluate(() => axe.run());
-  return violations.filter((v) => ["serious", "critical", "moderate"].includes(v.impact)).map((v) => `${v.id}: ${v.nodes[0].html.slice(0, 100)}`);
+  return violations
+    .filter((v) => ["serious", "critical", "moderate"].includes(v.impact))
+    .map((v) => `${v.id}: ${v.nodes[0].html.slice(0, 100)}`);
 }
 
 // Nothing sticks out of the page, and what is to be tapped is large enough: 24 px (WCAG 2.2, 2.5.8).
 function layoutFaults() {
   const faults = [];
-  if (document.documentElement.scrollWidth > innerWidth) faults.push(`page ${document.documentElement.scrollWidth} px wide`);
+  if (document.documentElement.scrollWidth > innerWidth)
+    faults.push(`page ${document.documentElement.scrollWidth} px wide`);
   for (const element of document.querySelectorAll("main *, header *")) {
     if (element.closest(".strip-of-frames, .scroll, svg, .unseen, pre")) continue;
     const box = element.getBoundingClientRect();
-    if (box.width > 0 && (box.right > innerWidth + 1 || box.left < -1)) faults.push(`${element.tagName}.${element.className} sticks out`);
+    if (box.width > 0 && (box.right > innerWidth + 1 || box.left < -1))
+      faults.push(`${element.tagName}.${element.className} sticks out`);
   }
   for (const element of document.querySelectorAll("button, summary, nav a")) {
     const box = element.getBoundingClientRect();
-    if (box.width > 0 && (box.width < 24 || box.height < 24)) faults.push(`${element.textContent} is ${box.width} x ${box.height} px`);
+    if (box.width > 0 && (box.width < 24 || box.height < 24))
+      faults.push(`${element.textContent} is ${box.width} x ${box.height} px`);
   }
   return faults.slice(0, 5);
 }
 
 async function tryControls(name, page, report) {
-  const told = JSON.parse(readFileSync(report.replace("report.html", "report.json"), "utf8")).bursts[0];
+  const told = JSON.parse(readFileSync(report.replace("report.html", "report.json"), "utf8"))
+    .bursts[0];
   // The verdict and the next step are those of the terminal.
-  const printed = readFileSync(report.replace("report.html", "report.txt"), "utf8").replace(/\s+/g, " ");
+  const printed = readFileSync(report.replace("report.html", "report.txt"), "utf8").replace(
+    /\s+/g,
+    " ",
+  );
   const said = await page.locator("#verdict .sentence").innerText();
   check(`${name} verdict`, () => assert.ok(printed.startsWith(said.replace(/\s+/g, " ")), said));
   const next = (await page.locator("#verdict .next").innerText()).replace(/^Next:\s*/, "");
@@ -129,12 +171,15 @@ async function tryControls(name, page, report) {
 
   // Keyboard and finger set the wanted range; the list is the one the command makes.
   const command = () => page.locator(".command").innerText();
-  const shown = async () => (await page.locator(".names pre").allTextContents()).flatMap((text) => text.split("\n"));
+  const shown = async () =>
+    (await page.locator(".names pre").allTextContents()).flatMap((text) => text.split("\n"));
   const whole = await command();
   check(`${name} list`, () => assert.ok(!whole.includes("--from"), whole));
   const same = async (what) => {
     const [line, list] = [await command(), await shown()];
-    check(`${name} ${what}`, () => assert.deepEqual([...list].sort(), [...listOf(line, report)].sort(), line));
+    check(`${name} ${what}`, () =>
+      assert.deepEqual([...list].sort(), [...listOf(line, report)].sort(), line),
+    );
   };
   await same("list of the whole subject");
   const left = page.getByRole("slider", { name: "Left end of what is wanted" });
@@ -162,7 +207,13 @@ async function tryControls(name, page, report) {
   const again = await command();
   check(`${name} back to the whole subject`, () => assert.equal(again, whole));
   await page.getByRole("button", { name: "Copy the command" }).click();
-  const copied = await page.getByRole("button", { name: /Copied|Select it by hand/ }).waitFor({ timeout: 1400 }).then(() => true, () => false);
+  const copied = await page
+    .getByRole("button", { name: /Copied|Select it by hand/ })
+    .waitFor({ timeout: 1400 })
+    .then(
+      () => true,
+      () => false,
+    );
   check(`${name} copying says what it did`, () => assert.ok(copied));
 
   // Layers of the picture go on and off.
@@ -175,7 +226,9 @@ async function tryControls(name, page, report) {
   }
   // A place in the picture.
   const picture = await page.locator(".touch").boundingBox();
-  await page.locator(".touch").click({ position: { x: picture.width * 0.55, y: picture.height * 0.4 } });
+  await page
+    .locator(".touch")
+    .click({ position: { x: picture.width * 0.55, y: picture.height * 0.4 } });
   const answer = await page.locator(".answer").innerText();
   check(`${name} tapping a place`, () => assert.match(answer, /Sharp in|No depth/));
   await page.locator(".touch").focus();
@@ -187,10 +240,15 @@ async function tryControls(name, page, report) {
 
   // What was found has its proofs, and they blink.
   const found = await page.locator(".finding").count();
-  const due = told.gaps.length + told.ends.filter((end) => end.state === "open").length + (told.moved ?? []).length;
+  const due =
+    told.gaps.length +
+    told.ends.filter((end) => end.state === "open").length +
+    (told.moved ?? []).length;
   check(`${name} findings`, () => assert.ok(found >= due, `${found} of ${due}`));
   for (const card of await page.locator(".finding").all()) {
-    const pictures = await card.locator("img").evaluateAll((list) => list.map((img) => img.complete && img.naturalWidth > 0));
+    const pictures = await card
+      .locator("img")
+      .evaluateAll((list) => list.map((img) => img.complete && img.naturalWidth > 0));
     check(`${name} proof`, () => assert.deepEqual(pictures, [true, true]));
     await card.getByRole("button", { name: "Blink" }).click();
     const visible = await card.locator("figure:visible").count();
@@ -214,12 +272,18 @@ async function trySchemes(name, page, width) {
   for (const scheme of ["light", "red", "dark"]) {
     await page.locator(`[data-choose=${scheme}]`).click();
     for (const fault of await seriousFaults(page)) failures.push(`${name} ${scheme}: ${fault}`);
-    if (screenshots) await page.screenshot({ path: join(screenshots, `${name}-${width}-${scheme}.png`), fullPage: true });
+    if (screenshots)
+      await page.screenshot({
+        path: join(screenshots, `${name}-${width}-${scheme}.png`),
+        fullPage: true,
+      });
     if (scheme !== "red") continue;
     await page.locator("#look").scrollIntoViewIfNeeded();
     const most = greatestColours(await page.screenshot());
     // 8 of 255: what is left by smoothing of letters.
-    check(`${name} nothing but red`, () => assert.ok(most[0] > 100 && most[1] <= 8 && most[2] <= 8, String(most)));
+    check(`${name} nothing but red`, () =>
+      assert.ok(most[0] > 100 && most[1] <= 8 && most[2] <= 8, String(most)),
+    );
     await page.reload();
     const kept = await page.evaluate(() => document.documentElement.dataset.scheme);
     check(`${name} the scheme is remembered`, () => assert.equal(kept, "red"));
@@ -238,7 +302,8 @@ for (const burst of bursts) {
     await tryControls(name, page, report);
     if (burst === "gap" || burst === "drops") await trySchemes(name, page, width);
     else for (const fault of await seriousFaults(page)) failures.push(`${name}: ${fault}`);
-    for (const fault of await page.evaluate(layoutFaults)) failures.push(`${name} after use: ${fault}`);
+    for (const fault of await page.evaluate(layoutFaults))
+      failures.push(`${name} after use: ${fault}`);
     failures.push(...troubles.map((trouble) => `${name}: ${trouble}`));
     await context.close();
   }
@@ -257,7 +322,12 @@ for (const width of widths) {
     const row = await page.locator(`[data-burst="${i}"] .row-verdict`).innerText();
     check(`card at ${width} px, burst ${i + 1}`, () => assert.equal(sentence, row));
   }
-  for (const fault of [...(await page.evaluate(layoutFaults)), ...(await seriousFaults(page)), ...troubles]) failures.push(`card at ${width} px: ${fault}`);
+  for (const fault of [
+    ...(await page.evaluate(layoutFaults)),
+    ...(await seriousFaults(page)),
+    ...troubles,
+  ])
+    failures.push(`card at ${width} px: ${fault}`);
   await context.close();
 }
 const plain = await browser.newContext({ javaScriptEnabled: false });

@@ -124,5 +124,12 @@ TEST(ShareWords, NameTheNearestUsualPart) {
   EXPECT_EQ(share_words(0.9), "most of it");
 }
 
+TEST(WrappedLines, EachGoesOnTwoColumnsFurtherIn) {
+  EXPECT_EQ(wording::wrapped_lines("one two three\n  four five six\nseven\n", 10),
+            "one two\n  three\n  four\n    five\n    six\nseven\n");
+  EXPECT_EQ(wording::wrapped_lines("one two three\n", 80), "one two three\n");
+  EXPECT_EQ(wording::wrapped_lines("", 80), "");
+}
+
 }  // namespace
 }  // namespace ringsweep::wording

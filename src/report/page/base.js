@@ -8,7 +8,9 @@ function fill(element, attributes, children) {
     if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
     else element.setAttribute(name, value === true ? "" : String(value));
   }
-  element.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined));
+  element.append(
+    ...children.flat(Infinity).filter((child) => child !== null && child !== undefined),
+  );
   return element;
 }
 
@@ -70,7 +72,12 @@ function burstOf(index) {
   const report = data.report.bursts[index];
   const page = data.pages[index];
   const frames = report.frames.map((frame, k) => ({
-    ...frame, k, label: page.labels[k], clock: page.clock[k], place: page.places[k], q: frame.focus_px,
+    ...frame,
+    k,
+    label: page.labels[k],
+    clock: page.clock[k],
+    place: page.places[k],
+    q: frame.focus_px,
   }));
   const tiles = readTiles(page.tiles);
   const subject = [];
@@ -79,12 +86,21 @@ function burstOf(index) {
       if (tiles.roles[i] === roleSubject && !Number.isNaN(q)) subject.push(q);
     });
   subject.sort((a, b) => a - b);
-  const sorted = frames.filter((f) => f.usable && f.q !== null).sort((a, b) => a.q - b.q || a.k - b.k);
+  const sorted = frames
+    .filter((f) => f.usable && f.q !== null)
+    .sort((a, b) => a.q - b.q || a.k - b.k);
   const near = report.near_side.from !== "unknown" && page.ends.some((end) => end !== "");
   const rising = report.sweeps.length === 0 || sweepRises(report.sweeps[0], frames);
   const pictures = document.getElementById(`pictures-${index + 1}`);
   opened[index] = {
-    index, report, page, frames, tiles, subject, sorted, near,
+    index,
+    report,
+    page,
+    frames,
+    tiles,
+    subject,
+    sorted,
+    near,
     // As the stack list: the nearest first where that is known, else from where one began.
     flip: near ? true : !rising,
     limit: report.blur_limit_px,
@@ -109,17 +125,24 @@ function listOfFrames(burst, indices) {
   for (let i = 0; i < indices.length;) {
     let j = i;
     while (j + 1 < indices.length && indices[j + 1] === indices[j] + 1) ++j;
-    if (j - i >= 2) parts.push(`${burst.frames[indices[i]].label} to ${burst.frames[indices[j]].label}`);
+    if (j - i >= 2)
+      parts.push(`${burst.frames[indices[i]].label} to ${burst.frames[indices[j]].label}`);
     else for (let k = i; k <= j; ++k) parts.push(burst.frames[indices[k]].label);
     i = j + 1;
   }
-  return parts.length < 2 ? parts.join("") : `${parts.slice(0, -1).join(", ")} and ${parts[parts.length - 1]}`;
+  return parts.length < 2
+    ? parts.join("")
+    : `${parts.slice(0, -1).join(", ")} and ${parts[parts.length - 1]}`;
 }
 
 // A part of the page with its heading. Later parts may be empty: they are left away.
 function part(id, title, ...children) {
-  return make("section", { id, class: "part", "aria-labelledby": `${id}-title` },
-              make("h2", { id: `${id}-title` }, title), ...children);
+  return make(
+    "section",
+    { id, class: "part", "aria-labelledby": `${id}-title` },
+    make("h2", { id: `${id}-title` }, title),
+    ...children,
+  );
 }
 
 function copyButton(words, text) {
@@ -169,6 +192,7 @@ function ticks(low, high, most) {
   const power = 10 ** Math.floor(Math.log10(raw));
   const step = [1, 2, 5, 10].find((f) => f * power >= raw) * power;
   const list = [];
-  for (let value = Math.ceil(low / step) * step; value <= high + 1e-9; value += step) list.push(value);
+  for (let value = Math.ceil(low / step) * step; value <= high + 1e-9; value += step)
+    list.push(value);
   return { list, digits: Math.max(0, -Math.floor(Math.log10(step) + 1e-9)) };
 }

@@ -1,29 +1,46 @@
-// The frames for the stack: the list of `stacklist --from --to`, made here in the same way (src/burst/stack_list.cpp).
+// The frames for the stack: the list of `stacklist --from --to`, made in the same way here
+// (src/burst/stack_list.cpp).
 
-const whole = (value) => Math.round(value * 1e6);  // sums of whole millionths of a px are exact
+const whole = (value) => Math.round(value * 1e6); // sums of whole millionths of a px are exact
 
 function inside(range, from, to) {
   const [low, high] = [Math.max(from, whole(range.low)), Math.min(to, whole(range.high))];
   if (low >= high) return 0;
-  return range.empty.reduce((length, [a, b]) => length - Math.max(0, Math.min(high, whole(b)) - Math.max(low, whole(a))), high - low);
+  return range.empty.reduce(
+    (length, [a, b]) => length - Math.max(0, Math.min(high, whole(b)) - Math.max(low, whole(a))),
+    high - low,
+  );
 }
 
 function missed(range, lower, upper, reach) {
-  return inside(range, lower === null ? -Infinity : lower + reach, upper === null ? Infinity : upper - reach);
+  return inside(
+    range,
+    lower === null ? -Infinity : lower + reach,
+    upper === null ? Infinity : upper - reach,
+  );
 }
 
 // Lists of all good frames, one a pose.
 function goodFrames(stack, wanted, limit) {
   const range = { ...wanted, empty: stack.empty };
   const reaches = [whole((1 - stack.overlap) * limit), whole(limit)];
-  const frames = stack.frames.map((frame, k) => ({ ...frame, k, at: frame.q === null ? null : whole(frame.q) }));
+  const frames = stack.frames.map((frame, k) => ({
+    ...frame,
+    k,
+    at: frame.q === null ? null : whole(frame.q),
+  }));
   const usable = frames.filter((f) => f.good && f.at !== null);
   const poses = [...new Set(usable.map((f) => f.pose))].sort((a, b) => a - b);
   return poses.map((pose) => {
     const list = usable.filter((f) => f.pose === pose).sort((a, b) => a.at - b.at || a.k - b.k);
     const canGo = (i) => {
-      const lower = i > 0 ? list[i - 1].at : null, upper = i + 1 < list.length ? list[i + 1].at : null;
-      return reaches.every((r) => missed(range, lower, upper, r) === missed(range, lower, list[i].at, r) + missed(range, list[i].at, upper, r));
+      const lower = i > 0 ? list[i - 1].at : null,
+        upper = i + 1 < list.length ? list[i + 1].at : null;
+      return reaches.every(
+        (r) =>
+          missed(range, lower, upper, r) ===
+          missed(range, lower, list[i].at, r) + missed(range, list[i].at, upper, r),
+      );
     };
     const dropIfItCanGo = (k) => {
       const i = list.findIndex((f) => f.k === k);
@@ -33,9 +50,15 @@ function goodFrames(stack, wanted, limit) {
       return true;
     };
     while (list.length && list[0].at < whole(range.low) && canGo(0)) list.shift();
-    while (list.length && list[list.length - 1].at > whole(range.high) && canGo(list.length - 1)) list.pop();
-    for (const group of standingStill(usable.filter((f) => f.pose === pose), 0.1 * 2 * limit)) {
-      const best = group.reduce((a, b) => (b.moved < a.moved || (b.moved === a.moved && b.defect < a.defect) ? b : a));
+    while (list.length && list[list.length - 1].at > whole(range.high) && canGo(list.length - 1))
+      list.pop();
+    for (const group of standingStill(
+      usable.filter((f) => f.pose === pose),
+      0.1 * 2 * limit,
+    )) {
+      const best = group.reduce((a, b) =>
+        b.moved < a.moved || (b.moved === a.moved && b.defect < a.defect) ? b : a,
+      );
       let othersLeft = false;
       for (const frame of group) if (frame !== best && !dropIfItCanGo(frame.k)) othersLeft = true;
       if (othersLeft) dropIfItCanGo(best.k);
@@ -46,7 +69,8 @@ function goodFrames(stack, wanted, limit) {
 
 // Frames, in capture order, that stand still together.
 function standingStill(frames, near) {
-  const groups = [], open = new Map();
+  const groups = [],
+    open = new Map();
   for (const frame of frames.sort((a, b) => a.k - b.k)) {
     const latest = open.get(frame.sweep);
     if (frame.idle && latest && Math.abs(frame.q - latest[0].q) < near) {
@@ -64,8 +88,17 @@ function stackPanel(burst) {
   const box = make("div", { class: "stack", id: `stack-${burst.index + 1}` });
   const show = (range, ends) => {
     box.replaceChildren();
-    if (!burst.page.stack) return box.append(make("p", {}, "There is no list for the stack: where the frames focus is not known well enough."));
-    const lists = goodFrames(burst.page.stack, range, burst.limit).filter((list) => list.frames.length);
+    if (!burst.page.stack)
+      return box.append(
+        make(
+          "p",
+          {},
+          "There is no list for the stack: where the frames focus is not known well enough.",
+        ),
+      );
+    const lists = goodFrames(burst.page.stack, range, burst.limit).filter(
+      (list) => list.frames.length,
+    );
     const span = ends ? ` --from ${ends[0].label} --to ${ends[1].label}` : "";
     const command = `ringsweep stacklist ${data.paths}${span}`;
     const several = lists.length > 1;
@@ -74,16 +107,53 @@ function stackPanel(burst) {
     lists.forEach((list) => {
       const ordered = burst.flip ? [...list.frames].reverse() : list.frames;
       const names = ordered.map((k) => burst.frames[k].file).join("\n");
-      const of = several ? `, before or after what moved (list ${list.pose + 1} of ${lists.length})` : "";
-      box.append(make("div", { class: "list" }, make("h3", {}, `${list.frames.length} frames for the stack${of}`),
-        make("p", { class: "frames-said" }, listOfFrames(burst, [...list.frames].sort((a, b) => a - b))),
-        make("details", { class: "names" }, make("summary", {}, "Names of the files"), make("pre", { tabindex: 0 }, names)),
-        several ? copyButton("Copy the names", () => names) : null));
+      const of = several
+        ? `, before or after what moved (list ${list.pose + 1} of ${lists.length})`
+        : "";
+      box.append(
+        make(
+          "div",
+          { class: "list" },
+          make("h3", {}, `${list.frames.length} frames for the stack${of}`),
+          make(
+            "p",
+            { class: "frames-said" },
+            listOfFrames(
+              burst,
+              [...list.frames].sort((a, b) => a - b),
+            ),
+          ),
+          make(
+            "details",
+            { class: "names" },
+            make("summary", {}, "Names of the files"),
+            make("pre", { tabindex: 0 }, names),
+          ),
+          several ? copyButton("Copy the names", () => names) : null,
+        ),
+      );
       copies.push(several ? null : copyButton("Copy the names", () => names));
     });
-    fill(box, {}, [make("p", { class: "command" }, make("code", {}, command.split(/(?<= )/).map((word) => make("span", {}, word)))),
-               everyBurst && !ends ? make("p", { class: "hint" }, "It names the frames of every burst.") : null,
-               make("p", { class: "copies" }, copies, copyButton("Copy the command", () => command))]);
+    fill(box, {}, [
+      make(
+        "p",
+        { class: "command" },
+        make(
+          "code",
+          {},
+          command.split(/(?<= )/).map((word) => make("span", {}, word)),
+        ),
+      ),
+      everyBurst && !ends
+        ? make("p", { class: "hint" }, "It names the frames of every burst.")
+        : null,
+      make(
+        "p",
+        { class: "copies" },
+        copies,
+        copyButton("Copy the command", () => command),
+      ),
+    ]);
   };
   return { box, show };
 }

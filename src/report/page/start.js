@@ -1,41 +1,57 @@
 // The page put together: verdict first, then a burst's parts; of several bursts one at a time.
 
 const verdicts = {
-  complete: "complete", "complete-without": "complete without some frames", reshoot: "not complete", "cannot-tell": "cannot be told",
+  complete: "complete",
+  "complete-without": "complete without some frames",
+  reshoot: "not complete",
+  "cannot-tell": "cannot be told",
 };
 
 // A ring that is closed where the subject is covered: the way from one end to the other, clockwise.
 function ring(burst, size) {
   const { verdict } = burst.report;
-  const radius = 38, from = -220, turn = 260;
+  const radius = 38,
+    from = -220,
+    turn = 260;
   const arc = (a, b, className) => {
-    const at = (t) => [50 + radius * Math.cos(((from + t * turn) * Math.PI) / 180), 50 + radius * Math.sin(((from + t * turn) * Math.PI) / 180)];
-    const [x0, y0] = at(a), [x1, y1] = at(b);
-    return draw("path", { class: className, d: `M${x0.toFixed(2)} ${y0.toFixed(2)}A${radius} ${radius} 0 ${(b - a) * turn > 180 ? 1 : 0} 1 ${x1.toFixed(2)} ${y1.toFixed(2)}` });
+    const at = (t) => [
+      50 + radius * Math.cos(((from + t * turn) * Math.PI) / 180),
+      50 + radius * Math.sin(((from + t * turn) * Math.PI) / 180),
+    ];
+    const [x0, y0] = at(a),
+      [x1, y1] = at(b);
+    return draw("path", {
+      class: className,
+      d: `M${x0.toFixed(2)} ${y0.toFixed(2)}A${radius} ${radius} 0 ${(b - a) * turn > 180 ? 1 : 0} 1 ${x1.toFixed(2)} ${y1.toFixed(2)}`,
+    });
   };
-  const svg = draw("svg", { class: `ring ${verdict}`, width: size, height: size, viewBox: "0 0 100 100", role: "img", "aria-label": verdicts[verdict] });
+  const svg = draw("svg", {
+    class: `ring ${verdict}`,
+    width: size,
+    height: size,
+    viewBox: "0 0 100 100",
+    role: "img",
+    "aria-label": verdicts[verdict],
+  });
   const [low, high] = burst.report.subject_px ?? [0, 1];
   const known = burst.report.subject_px && burst.sorted.length > 1;
   svg.append(arc(0, 1, known ? "ring-path" : "ring-path unknown"));
   if (known) {
-    const t = (q) => Math.min(1, Math.max(0, burst.flip ? (high - q) / (high - low) : (q - low) / (high - low)));
-    const holes = [];
-    for (const gap of burst.report.gaps) {
-      if (gap.soft) continue;
-      const ends = burst.frames.filter((f) => f.file === gap.after || f.file === gap.before).map((f) => f.q);
-      holes.push([Math.min(...ends) + burst.limit, Math.max(...ends) - burst.limit]);
-    }
-    for (const end of burst.report.ends) {
-      const frame = burst.frames.find((f) => f.file === end.file);
-      if (end.state === "open" && frame?.q !== null) holes.push(frame.q - low > high - frame.q ? [frame.q + burst.limit, high] : [low, frame.q - burst.limit]);
-    }
-    for (const [a, b] of holes) {
-      const [p, q] = [t(a), t(b)].sort((u, v) => u - v);
+    const t = (q) =>
+      Math.min(1, Math.max(0, burst.flip ? (high - q) / (high - low) : (q - low) / (high - low)));
+    for (const hole of holesOf(burst)) {
+      if (hole.kind === "soft") continue;
+      const [p, q] = [t(hole.low), t(hole.high)].sort((u, v) => u - v);
       const wider = Math.max(0, 0.05 - (q - p)) / 2;
       svg.append(arc(Math.max(0, p - wider), Math.min(1, q + wider), "ring-hole"));
     }
   }
-  const signs = { complete: "M34 51l11 12 21-25", "complete-without": "M34 51l11 12 21-25", reshoot: "M50 33v23M50 66v1", "cannot-tell": "M41 43q0-10 9-10t9 9q0 7-9 12v4M50 67v1" };
+  const signs = {
+    complete: "M34 51l11 12 21-25",
+    "complete-without": "M34 51l11 12 21-25",
+    reshoot: "M50 33v23M50 66v1",
+    "cannot-tell": "M41 43q0-10 9-10t9 9q0 7-9 12v4M50 67v1",
+  };
   svg.append(draw("path", { class: "sign", d: signs[verdict] }));
   return svg;
 }
@@ -45,62 +61,232 @@ function verdictPart(burst) {
   const { lines, action } = burst.page;
   const others = lines.slice(1).filter((line) => line !== action && !action.includes(line));
   const clock = burst.page.clock[0] ? `, shot from ${burst.page.clock[0].slice(0, 8)}` : "";
-  return make("section", { id: "verdict", class: `verdict ${burst.report.verdict}`, "aria-label": "Verdict" },
-    make("div", { class: "said" }, ring(burst, 92), make("div", {},
-      make("h2", { class: "sentence" }, lines[0]),
-      make("p", { class: "next" }, make("strong", {}, "Next: "), action))),
-    others.length ? make("ul", { class: "others" }, others.map((line) => make("li", {}, line))) : null,
-    make("p", { class: "whence" }, `${burst.report.folder || "Burst"}, ${burst.frames.length} frames${clock}`));
+  return make(
+    "section",
+    { id: "verdict", class: `verdict ${burst.report.verdict}`, "aria-label": "Verdict" },
+    make(
+      "div",
+      { class: "said" },
+      ring(burst, 92),
+      make(
+        "div",
+        {},
+        make("h2", { class: "sentence" }, lines[0]),
+        make("p", { class: "next" }, make("strong", {}, "Next: "), action),
+      ),
+    ),
+    others.length
+      ? make(
+          "ul",
+          { class: "others" },
+          others.map((line) => make("li", {}, line)),
+        )
+      : null,
+    make(
+      "p",
+      { class: "whence" },
+      `${burst.report.folder || "Burst"}, ${burst.frames.length} frames${clock}`,
+    ),
+  );
 }
 
 function sweepsPart(burst) {
   const { sweeps, complete_sweeps: complete } = burst.report;
   if (sweeps.length < 2) return null;
   const ways = { nearer: "towards near", farther: "towards far", unknown: "not known" };
-  const rows = sweeps.map((sweep, i) => make("tr", {},
-    make("th", { scope: "row" }, `${burst.frames[sweep.first - 1].label} to ${burst.frames[sweep.last - 1].label}`),
-    make("td", {}, verdicts[sweep.verdict] ?? sweep.verdict), make("td", {}, ways[sweep.direction]),
-    make("td", {}, String(sweep.gaps.filter((gap) => !gap.soft).length)), make("td", {}, burst.page.differences[i] || "nothing")));
-  const name = (i) => `${burst.frames[sweeps[i - 1].first - 1].label} to ${burst.frames[sweeps[i - 1].last - 1].label}`;
-  const together = complete.length === 0 ? "No sweeps are complete, alone or together."
-    : complete.length === 1 ? `${name(complete[0])} is complete alone.` : `${complete.map(name).join(" and ")} are complete together.`;
-  return part("sweeps", `Sweeps (${sweeps.length})`, make("p", {}, together),
-    make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Sweeps" }, make("table", {},
-      make("thead", {}, make("tr", {}, ["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"].map((t) => make("th", { scope: "col" }, t)))), make("tbody", {}, rows))));
+  const rows = sweeps.map((sweep, i) =>
+    make(
+      "tr",
+      {},
+      make(
+        "th",
+        { scope: "row" },
+        `${burst.frames[sweep.first - 1].label} to ${burst.frames[sweep.last - 1].label}`,
+      ),
+      make("td", {}, verdicts[sweep.verdict] ?? sweep.verdict),
+      make("td", {}, ways[sweep.direction]),
+      make("td", {}, String(sweep.gaps.filter((gap) => !gap.soft).length)),
+      make("td", {}, burst.page.differences[i] || "nothing"),
+    ),
+  );
+  const name = (i) =>
+    `${burst.frames[sweeps[i - 1].first - 1].label} to ${burst.frames[sweeps[i - 1].last - 1].label}`;
+  const together =
+    complete.length === 0
+      ? "No sweeps are complete, alone or together."
+      : complete.length === 1
+        ? `${name(complete[0])} is complete alone.`
+        : `${complete.map(name).join(" and ")} are complete together.`;
+  return part(
+    "sweeps",
+    `Sweeps (${sweeps.length})`,
+    make("p", {}, together),
+    make(
+      "div",
+      { class: "scroll", tabindex: 0, role: "region", "aria-label": "Sweeps" },
+      make(
+        "table",
+        {},
+        make(
+          "thead",
+          {},
+          make(
+            "tr",
+            {},
+            ["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"].map((t) =>
+              make("th", { scope: "col" }, t),
+            ),
+          ),
+        ),
+        make("tbody", {}, rows),
+      ),
+    ),
+  );
 }
 
 function assumedPart(burst) {
   const { report } = burst;
-  const sides = { user: "as you said", lens: "from the lens learnt before", picture: "from what hides what in the picture" };
+  const sides = {
+    user: "as you said",
+    lens: "from the lens learnt before",
+    picture: "from what hides what in the picture",
+  };
   const rows = [
-    ["Counts as sharp", `blurred over no more than ${px(report.blur_limit_px, 2)} of the full-size picture; so frames may be ${px(report.allowed_step_px, 2)} apart`],
-    ["Subject", report.subject_from === "user" ? "as you said" : report.subject_from === "picture" ? `found in the picture: what is outlined there${report.subject_trusted ? "" : "; its ends are yours to judge"}` : "none was found"],
-    ["How sure distances are", report.scale_sd === null ? "not known" : `to ${(100 * report.scale_sd).toFixed(1)} % (standard deviation)`],
-    ["Near and far", burst.near ? sides[report.near_side.from] ?? report.near_side.from : "not known: the page speaks of where you began and stopped"],
-    ["Blur reckoned as", report.blur_model === "wave" ? "defocus and diffraction together" : "discs; the lens's own blur is left aside"],
+    [
+      "Counts as sharp",
+      `blurred over no more than ${px(report.blur_limit_px, 2)} of the full-size picture; so frames may be ${px(report.allowed_step_px, 2)} apart`,
+    ],
+    [
+      "Subject",
+      report.subject_from === "user"
+        ? "as you said"
+        : report.subject_from === "picture"
+          ? `found in the picture: what is outlined there${report.subject_trusted ? "" : "; its ends are yours to judge"}`
+          : "none was found",
+    ],
+    [
+      "How sure distances are",
+      report.scale_sd === null
+        ? "not known"
+        : `to ${(100 * report.scale_sd).toFixed(1)} % (standard deviation)`,
+    ],
+    [
+      "Near and far",
+      burst.near
+        ? (sides[report.near_side.from] ?? report.near_side.from)
+        : "not known: the page speaks of where you began and stopped",
+    ],
+    [
+      "Blur reckoned as",
+      report.blur_model === "wave"
+        ? "defocus and diffraction together"
+        : "discs; the lens's own blur is left aside",
+    ],
     ["Checked", report.checks_made.join(", ")],
   ];
-  if (report.quarter_wave_blur_px) rows.push(["Diffraction alone blurs", `${px(report.quarter_wave_blur_px)} (${report.quarter_wave_from === "given" ? "by the f-number you gave" : "were the f-number in the files the working one"})`]);
-  const limits = report.blur_limits.map((row) => make("tr", {}, make("th", { scope: "row" }, px(row.blur_limit_px, 2)), make("td", {}, String(row.gaps)), make("td", {}, String(row.soft)), make("td", {}, String(row.open_ends))));
+  if (report.quarter_wave_blur_px)
+    rows.push([
+      "Diffraction alone blurs",
+      `${px(report.quarter_wave_blur_px)} (${report.quarter_wave_from === "given" ? "by the f-number you gave" : "were the f-number in the files the working one"})`,
+    ]);
+  const limits = report.blur_limits.map((row) =>
+    make(
+      "tr",
+      {},
+      make("th", { scope: "row" }, px(row.blur_limit_px, 2)),
+      make("td", {}, String(row.gaps)),
+      make("td", {}, String(row.soft)),
+      make("td", {}, String(row.open_ends)),
+    ),
+  );
   const warnings = [...report.reasons, ...report.verdict_notes, ...report.notes];
-  return part("assumed", "What this rests on",
-    make("dl", {}, rows.map(([name, value]) => [make("dt", {}, name), make("dd", {}, value)])),
-    limits.length ? make("details", {}, make("summary", {}, "Were another blur allowed"),
-      make("table", {}, make("thead", {}, make("tr", {}, ["Blur", "Gaps", "Soft places", "Open ends"].map((t) => make("th", { scope: "col" }, t)))), make("tbody", {}, limits))) : null,
-    make("details", {}, make("summary", {}, "Reasons and warnings, with numbers"), make("ul", {}, warnings.map((text) => make("li", {}, text)))));
+  return part(
+    "assumed",
+    "What this rests on",
+    make(
+      "dl",
+      {},
+      rows.map(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]),
+    ),
+    limits.length
+      ? make(
+          "details",
+          {},
+          make("summary", {}, "Were another blur allowed"),
+          make(
+            "table",
+            {},
+            make(
+              "thead",
+              {},
+              make(
+                "tr",
+                {},
+                ["Blur", "Gaps", "Soft places", "Open ends"].map((t) =>
+                  make("th", { scope: "col" }, t),
+                ),
+              ),
+            ),
+            make("tbody", {}, limits),
+          ),
+        )
+      : null,
+    make(
+      "details",
+      {},
+      make("summary", {}, "Reasons and warnings, with numbers"),
+      make(
+        "ul",
+        {},
+        warnings.map((text) => make("li", {}, text)),
+      ),
+    ),
+  );
 }
 
 function cardPart(show) {
   const rows = data.report.bursts.map((report, i) => {
     const burst = burstOf(i);
     const time = burst.page.clock[0] ? burst.page.clock[0].slice(0, 5) : "";
-    return make("li", {}, make("button", { type: "button", "data-burst": i, onclick: () => show(i, true) }, ring(burst, 54),
-      make("span", { class: "row-words" }, make("span", { class: "row-verdict" }, burst.page.lines[0]),
-           make("span", { class: "row-more" }, [time, report.folder, `${report.frames.length} frames`].filter(Boolean).join(", ")))));
+    return make(
+      "li",
+      {},
+      make(
+        "button",
+        { type: "button", "data-burst": i, onclick: () => show(i, true) },
+        ring(burst, 54),
+        make(
+          "span",
+          { class: "row-words" },
+          make("span", { class: "row-verdict" }, burst.page.lines[0]),
+          make(
+            "span",
+            { class: "row-more" },
+            [time, report.folder, `${report.frames.length} frames`].filter(Boolean).join(", "),
+          ),
+        ),
+      ),
+    );
   });
-  const lines = `${data.alike}\n${data.session}\n${data.left_out}`.split("\n").map((line) => line.trim()).filter(Boolean);
-  return make("section", { id: "card", class: "card", "aria-labelledby": "card-title" }, make("h2", { id: "card-title" }, `${rows.length} bursts`),
-    make("p", { class: "session" }, lines.flatMap((line) => [line, make("br")])), make("ol", { class: "bursts" }, rows));
+  const linesOf = (text) =>
+    text
+      .split("\n")
+      .map((line) => line.trim())
+      .filter(Boolean);
+  const [inAll, ...how] = linesOf(data.session);
+  const others = [...linesOf(data.alike), ...how, ...linesOf(data.left_out)];
+  return make(
+    "section",
+    { id: "card", class: "card", "aria-labelledby": "card-title" },
+    make("h2", { id: "card-title" }, `${rows.length} bursts`),
+    make("p", {}, inAll),
+    make("ol", { class: "bursts" }, rows),
+    make(
+      "ul",
+      { class: "others" },
+      others.map((line) => make("li", {}, line)),
+    ),
+  );
 }
 
 const home = document.getElementById("main");
@@ -109,11 +295,22 @@ const place = make("div", { id: "burst", tabindex: -1 });
 
 function show(index, jump) {
   const burst = burstOf(index);
-  const parts = [coveragePart(burst), lookPart(burst), ringPart(burst), findingsPart(burst), framesPart(burst), sweepsPart(burst), assumedPart(burst)].filter(Boolean);
+  const parts = [
+    coveragePart(burst),
+    lookPart(burst),
+    ringPart(burst),
+    findingsPart(burst),
+    framesPart(burst),
+    sweepsPart(burst),
+    assumedPart(burst),
+  ].filter(Boolean);
   place.replaceChildren(verdictPart(burst), make("div", { class: "parts" }, parts));
-  for (const button of document.querySelectorAll("[data-burst]")) button.toggleAttribute("aria-current", Number(button.dataset.burst) === index);
+  for (const button of document.querySelectorAll("[data-burst]"))
+    button.toggleAttribute("aria-current", Number(button.dataset.burst) === index);
   const names = { verdict: "Verdict", depth: "Depth", look: "Picture", frames: "Frames" };
-  const links = Object.entries(names).filter(([id]) => document.getElementById(id)).map(([id, words]) => make("a", { href: `#${id}` }, words));
+  const links = Object.entries(names)
+    .filter(([id]) => document.getElementById(id))
+    .map(([id, words]) => make("a", { href: `#${id}` }, words));
   if (several) links.unshift(make("a", { href: "#card" }, "Card"));
   const bar = document.getElementById("bar");
   bar.replaceChildren(...links);
@@ -127,11 +324,14 @@ function show(index, jump) {
 // Dark where nothing else is asked for; what was chosen is remembered where the browser lets us.
 function choose(scheme, remember) {
   document.documentElement.dataset.scheme = scheme;
-  for (const button of document.querySelectorAll("[data-choose]")) button.setAttribute("aria-pressed", String(button.dataset.choose === scheme));
+  for (const button of document.querySelectorAll("[data-choose]"))
+    button.setAttribute("aria-pressed", String(button.dataset.choose === scheme));
   if (!remember) return;
   try {
     localStorage.setItem("ringsweep-light", scheme);
-  } catch { /* it is for this time only */ }
+  } catch {
+    /* it is for this time only */
+  }
 }
 
 function remembered() {
@@ -144,10 +344,21 @@ function remembered() {
 
 const system = matchMedia("(prefers-color-scheme: light)").matches ? "light" : "dark";
 choose(["dark", "light", "red"].includes(remembered()) ? remembered() : system, false);
-for (const button of document.querySelectorAll("[data-choose]")) button.addEventListener("click", () => choose(button.dataset.choose, true));
-addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => (one.open = true)));
+for (const button of document.querySelectorAll("[data-choose]"))
+  button.addEventListener("click", () => choose(button.dataset.choose, true));
+addEventListener("beforeprint", () =>
+  document.querySelectorAll("details").forEach((one) => (one.open = true)),
+);
 
 document.getElementById("plain").remove();
 if (several) home.append(cardPart(show));
 home.append(place);
-show(several ? Math.max(0, data.report.bursts.findIndex((report) => !report.verdict.startsWith("complete"))) : 0, false);
+show(
+  several
+    ? Math.max(
+        0,
+        data.report.bursts.findIndex((report) => !report.verdict.startsWith("complete")),
+      )
+    : 0,
+  false,
+);
