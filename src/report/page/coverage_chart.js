@@ -123,7 +123,7 @@ function frameBar(burst, at, frame) {
 }
 
 function depthAxis(at) {
-  const scale = ticks(at.lowest, at.highest, Math.max(4, at.width / 90));
+  const scale = ticks(at.lowest, at.highest, Math.max(6, at.width / 90));
   const y = at.axisTop;
   const right = at.width - at.margin;
   const unit = { x: right, y: at.height - 4, "text-anchor": "end", class: "number" };

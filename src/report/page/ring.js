@@ -99,7 +99,7 @@ function ringChart(burst, known, timed, width) {
     role: "img",
     "aria-label": `Position of the focus from frame ${burst.frames[0].label} to ${burst.frames[burst.frames.length - 1].label}`,
   });
-  const across = ticks(first, last, Math.max(4, width / 90)),
+  const across = ticks(first, last, Math.max(5, width / 90)),
     up = ticks(low, high, 5);
   if (burst.report.subject_px) {
     const [a, b] = burst.report.subject_px.map((q) =>

@@ -84,6 +84,11 @@ function standingStill(frames, near) {
   return groups;
 }
 
+// As a shell takes it back: quoted where it must be (POSIX, 2.2.2).
+function shellWord(word) {
+  return /^[\w\-.,:@%+=~/]+$/.test(word) ? word : `'${word.replaceAll("'", "'\\''")}'`;
+}
+
 function stackPanel(burst) {
   const box = make("div", { class: "stack", id: `stack-${burst.index + 1}` });
   const show = (range, ends) => {
@@ -99,7 +104,8 @@ function stackPanel(burst) {
     const lists = goodFrames(burst.page.stack, range, burst.limit).filter(
       (list) => list.frames.length,
     );
-    const span = ends ? ` --from ${ends[0].label} --to ${ends[1].label}` : "";
+    const [from, to] = (ends ?? []).map((frame) => shellWord(frame.label));
+    const span = ends ? ` --from ${from} --to ${to}` : "";
     const command = `ringsweep stacklist ${data.paths}${span}`;
     const several = lists.length > 1;
     const everyBurst = data.report.bursts.length > 1;

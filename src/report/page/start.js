@@ -166,7 +166,7 @@ function assumedPart(burst) {
     ],
     [
       "How sure distances are",
-      report.scale_sd === null
+      report.fit.status !== "converged" || report.scale_sd === null
         ? "not known"
         : `to ${(100 * report.scale_sd).toFixed(1)} % (standard deviation)`,
     ],
