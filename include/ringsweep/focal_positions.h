@@ -83,7 +83,7 @@ struct FitOptions {
   double model_scale_sd = 0.018;
   double usual_misfit = 0.5;
   double blurred_mosaic_px2 = 0.8;  // working px
-  double mosaic_scale_sd = 0.02;
+  double mosaic_scale_sd = 0.012;
   int max_iterations = 60;
   /// Frames that focus within this of each other (but for the outermost twentieth at both ends) are
   /// no sweep: a quarter of the smallest allowed step, about what a subject sways. Ours, no source.

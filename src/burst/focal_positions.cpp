@@ -281,7 +281,9 @@ void Fit::sd(FocalPositions& out) const {
   // With few clusters the sandwich sees too little; the plain covariance is a lower bound.
   const Misfit misfit = this->misfit();
   const double blurred = 1.0 + misfit.mosaic_px2 / options_.blurred_mosaic_px2;
-  const MatrixXd both = blurred * (inverse * meat * inverse + inverse);
+  constexpr double kMostOfScatter = 2.0;  // what tiles scatter by needs no more
+  const double scatter = std::min(blurred, kMostOfScatter);
+  const MatrixXd both = scatter * (inverse * meat * inverse + inverse);
   const double model = blurred * misfit.factor;
   const double walk_px = model * options_.model_walk * options_.model_walk;
   const double low = range_of_frames(input_, state_).first;
@@ -289,7 +291,7 @@ void Fit::sd(FocalPositions& out) const {
   VectorXd inflation = VectorXd::Ones(n);
   for (Index i = 0; i < used; ++i) {
     const auto ki = static_cast<Index>(system.frames()[static_cast<std::size_t>(i)]);
-    inflation(ki) = both(2 * i, 2 * i) / std::max(blurred * inverse(2 * i, 2 * i), 1e-300);
+    inflation(ki) = both(2 * i, 2 * i) / std::max(scatter * inverse(2 * i, 2 * i), 1e-300);
     for (Index j = 0; j < used; ++j) {
       const auto kj = static_cast<Index>(system.frames()[static_cast<std::size_t>(j)]);
       // The walk sets out from the lowest frame; a shift is taken out below.
