@@ -20,9 +20,9 @@ constexpr double kLinkPx = 4.0;    // ...where their depths differ by no more
 constexpr std::size_t kPiece = 3;  // tiles; fewer are noise
 constexpr std::size_t kPlane = 20;
 constexpr int kMostPlanes = 3;
-constexpr std::size_t kFewest = 12;      // tiles that can be a subject
-constexpr double kOnPlane = 0.6;         // share of a piece that makes it the plane's
-constexpr double kRoundingShare = 0.25;  // of the blur limit: so well ends are told
+constexpr std::size_t kFewest = 12;     // tiles that can be a subject
+constexpr double kOnPlane = 0.6;        // share of a piece that makes it the plane's
+constexpr double kEndsErr = 0.5;        // of the blur limit: so well an animal's ends are told
 constexpr double kAllPerch = 0.9;       // share from which on animal and perch cannot be told apart
 constexpr double kEndQuantile = 0.005;  // the last hair is no end; as in coverage.cpp
 
@@ -464,9 +464,9 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
     std::ranges::sort(animal);
     all_perch = static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all);
     if (!all_perch && animal.size() >= kFewest) {
-      const double near_enough_px = kRoundingShare * blur_limit_px;
-      const double from = quantile_of_sorted(animal, kEndQuantile) - near_enough_px;
-      const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + near_enough_px;
+      const double err_px = kEndsErr * blur_limit_px;
+      const double from = quantile_of_sorted(animal, kEndQuantile) - err_px;
+      const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
       for (std::size_t t = 0; t < supported.size(); ++t)
         if (result.roles[t] == TileRole::subject && no_animal[t] &&
             (field.q(t) < from || field.q(t) > to))
