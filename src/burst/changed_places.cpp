@@ -125,15 +125,6 @@ std::vector<Place> places_at(const TileFields& burst, const PairsByFrames& by_fr
   return places;
 }
 
-std::vector<ShiftTile> shift_tiles(const TileFields& burst) {
-  std::vector<ShiftTile> tiles;
-  for (std::size_t t = 0; t < burst.num_tiles(); ++t)
-    tiles.push_back({.row = burst.profiles.tiles[t].row,
-                     .col = burst.profiles.tiles[t].col,
-                     .q_px = burst.focus.tiles[t].q_px});
-  return tiles;
-}
-
 /// The pair that is the best of most tiles, and their level.
 PartShift shift_of(const TileFields& burst, std::span<const std::size_t> tiles,
                    std::span<const std::size_t> pairs) {
@@ -147,9 +138,8 @@ PartShift shift_of(const TileFields& burst, std::span<const std::size_t> tiles,
   for (const std::size_t t : tiles)
     if (burst.fields[pair][t].known) levels.push_back(burst.fields[pair][t].level);
   const auto level = static_cast<int>(quantile_in_place(levels, 0.5));
-  PartShift part = find_part_shift(burst.frames, std::array{burst.pairs[pair]}, shift_tiles(burst),
-                                   tiles, level, burst.px);
-  return part;
+  return find_part_shift(burst.frames, std::array{burst.pairs[pair]}, burst.tiles, tiles, level,
+                         burst.px);
 }
 
 constexpr double kLeastExplained = 0.45;  // half is what a part off its old place explains

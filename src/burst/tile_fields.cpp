@@ -108,24 +108,23 @@ void compare(TileFields& burst, const ForEach& for_each) {
   for (const TilePosition& t : burst.focus.tiles) all_q.push_back(t.q_px);
   const double middle_q = quantile(all_q, 0.5);
   const double spread_q = std::max(1.0, 0.5 * (quantile(all_q, 0.9) - quantile(all_q, 0.1)));
-  std::vector<ShiftTile> tiles;
   std::vector<cv::Vec2d> at;
   std::vector<double> depth;
   for (std::size_t t = 0; t < burst.num_tiles(); ++t) {
     const TileProfile& p = profiles.tiles[t];
-    tiles.push_back({.row = p.row, .col = p.col, .q_px = burst.focus.tiles[t].q_px});
+    burst.tiles.push_back({.row = p.row, .col = p.col, .q_px = burst.focus.tiles[t].q_px});
     at.push_back({(2.0 * p.col - profiles.grid.cols()) / profiles.grid.cols(),
                   (2.0 * p.row - profiles.grid.rows()) / profiles.grid.cols()});
     depth.push_back((burst.focus.tiles[t].q_px - middle_q) / spread_q);
   }
-  const auto shifts = measure_shifts(burst.frames, burst.q_px, tiles, burst.pairs, profiles.grid,
-                                     profiles.full_px_per_px, for_each);
+  const auto shifts = measure_shifts(burst.frames, burst.q_px, burst.tiles, burst.pairs,
+                                     profiles.grid, profiles.full_px_per_px, for_each);
   burst.fields.resize(burst.pairs.size());
   burst.parallax_px.resize(burst.pairs.size());
   for_each(burst.pairs.size(), [&](std::size_t p) {
     Field& field = burst.fields[p];
-    field.resize(tiles.size());
-    for (std::size_t t = 0; t < tiles.size(); ++t) {
+    field.resize(burst.num_tiles());
+    for (std::size_t t = 0; t < burst.num_tiles(); ++t) {
       const TileShift& s = shifts[p][t];
       if (s.level < 0) continue;
       const double floor_px = kFloorPx * burst.px * (1 << s.level);

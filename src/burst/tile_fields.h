@@ -62,6 +62,7 @@ struct TileFields {
   std::vector<std::size_t> order{};  ///< usable frames, capture order
   std::vector<double> q_px{};        ///< of these
   std::vector<std::size_t> sweep{};  ///< of these, which sweep each belongs to
+  std::vector<ShiftTile> tiles{};    ///< as shifts are measured of them
   std::vector<ShiftFrame> frames{};  ///< of these, prepared
   std::vector<FramePair> pairs{};
   std::vector<Field> fields{};  ///< of each pair: what no movement found so far explains

@@ -145,6 +145,21 @@ function part(id, title, ...children) {
   );
 }
 
+// Rows under their headings.
+function table(headings, rows) {
+  return make(
+    "table",
+    {},
+    make("thead", {}, make("tr", {}, headings.map((t) => make("th", { scope: "col" }, t)))),
+    make("tbody", {}, rows),
+  );
+}
+
+// Where it is wider than the page, it is what scrolls.
+function scrolling(label, child) {
+  return make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": label }, child);
+}
+
 function copyButton(words, text) {
   const button = make("button", { type: "button", class: "small" }, words);
   button.addEventListener("click", () => copyText(text(), button, words));

@@ -228,30 +228,9 @@ function coverageTable(burst) {
       {},
       `A frame shows sharp what lies within ${px(burst.limit)} of blur of its position; neighbours may be ${px(burst.step)} apart.`,
     ),
-    make(
-      "div",
-      {
-        class: "scroll",
-        tabindex: 0,
-        role: "region",
-        "aria-label": "Positions of the usable frames",
-      },
-      make(
-        "table",
-        {},
-        make(
-          "thead",
-          {},
-          make(
-            "tr",
-            {},
-            ["Frame", "Position, px", "Uncertainty (sd), px", "To the next deeper, px"].map((t) =>
-              make("th", { scope: "col" }, t),
-            ),
-          ),
-        ),
-        make("tbody", {}, rows),
-      ),
+    scrolling(
+      "Positions of the usable frames",
+      table(["Frame", "Position, px", "Uncertainty (sd), px", "To the next deeper, px"], rows),
     ),
   );
 }

@@ -33,14 +33,7 @@ function ringPart(burst) {
         burst.frames.some((f) => f.q !== null && !f.usable)
           ? [ringMark(false), "not usable"]
           : null,
-        [
-          draw(
-            "svg",
-            { width: 30, height: 14, "aria-hidden": "true" },
-            draw("line", { class: "advice", x1: 1, x2: 29, y1: 12, y2: 3 }),
-          ),
-          "as steep as it may be",
-        ],
+        [lineMark("advice"), "as steep as it may be"],
         burst.report.subject_px
           ? [
               draw(
@@ -51,16 +44,7 @@ function ringPart(burst) {
               "the subject's depth",
             ]
           : null,
-        quick
-          ? [
-              draw(
-                "svg",
-                { width: 30, height: 14, "aria-hidden": "true" },
-                draw("line", { class: "too-quick", x1: 1, x2: 29, y1: 12, y2: 3 }),
-              ),
-              "too quick",
-            ]
-          : null,
+        quick ? [lineMark("too-quick"), "too quick"] : null,
       ]
         .filter(Boolean)
         .map(([shape, words]) => make("li", {}, shape, words)),
@@ -71,6 +55,14 @@ function ringPart(burst) {
 
 function ringMark(usable) {
   return draw("svg", { width: 18, height: 14, "aria-hidden": "true" }, shapeAt(9, 7, usable));
+}
+
+function lineMark(className) {
+  return draw(
+    "svg",
+    { width: 30, height: 14, "aria-hidden": "true" },
+    draw("line", { class: className, x1: 1, x2: 29, y1: 12, y2: 3 }),
+  );
 }
 
 function shapeAt(x, y, usable) {

@@ -121,25 +121,9 @@ function sweepsPart(burst) {
     "sweeps",
     `Sweeps (${sweeps.length})`,
     make("p", {}, together),
-    make(
-      "div",
-      { class: "scroll", tabindex: 0, role: "region", "aria-label": "Sweeps" },
-      make(
-        "table",
-        {},
-        make(
-          "thead",
-          {},
-          make(
-            "tr",
-            {},
-            ["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"].map((t) =>
-              make("th", { scope: "col" }, t),
-            ),
-          ),
-        ),
-        make("tbody", {}, rows),
-      ),
+    scrolling(
+      "Sweeps",
+      table(["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"], rows),
     ),
   );
 }
@@ -213,22 +197,7 @@ function assumedPart(burst) {
           "details",
           {},
           make("summary", {}, "Were another blur allowed"),
-          make(
-            "table",
-            {},
-            make(
-              "thead",
-              {},
-              make(
-                "tr",
-                {},
-                ["Blur", "Gaps", "Soft places", "Open ends"].map((t) =>
-                  make("th", { scope: "col" }, t),
-                ),
-              ),
-            ),
-            make("tbody", {}, limits),
-          ),
+          table(["Blur", "Gaps", "Soft places", "Open ends"], limits),
         )
       : null,
     make(
