@@ -60,6 +60,11 @@ struct Reason {
   std::string detail{};   ///< fit_not_trusted: the fit's own words
 };
 
+/// What a gap, or a soft place, is as a reason.
+[[nodiscard]] Reason reason_of(const Gap& gap);
+/// What an open end is as a reason.
+[[nodiscard]] Reason reason_of(const End& end, bool at_start);
+
 struct Verdict {
   VerdictKind kind = VerdictKind::cannot_tell;
   std::vector<Reason> reasons;  ///< never empty

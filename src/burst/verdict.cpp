@@ -11,15 +11,9 @@ bool close_call(double width_px, double allowed_px) {
 }
 
 Reason gap_reason(const Gap& gap, const std::vector<bool>& dark, double allowed_step_px) {
-  const auto [first, last] = std::minmax(gap.lower, gap.upper);
-  Reason reason{.kind = gap.soft ? ReasonKind::soft_place : ReasonKind::gap,
-                .first_frame = first,
-                .last_frame = last,
-                .width_px = gap.width_px,
-                .width_sd_px = gap.width_sd_px,
-                .subject_share = gap.subject_share,
-                .close_call = close_call(gap.width_px, allowed_step_px),
-                .box_px = gap.box_px};
+  Reason reason = reason_of(gap);
+  const std::size_t first = reason.first_frame, last = reason.last_frame;
+  reason.close_call = close_call(gap.width_px, allowed_step_px);
   // Dark frames are the cause where the ring alone would have made steps that are short enough.
   std::size_t missed = 0;
   for (std::size_t k = first + 1; k < last; ++k) missed += dark[k] ? 1 : 0;
@@ -51,15 +45,8 @@ void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_p
                 const KnownEnds& known, const VerdictOptions& options, Verdict& verdict) {
   bool any_open = false;
   for (const End& end : coverage.ends) {
-    Reason reason{.kind = ReasonKind::open_end,
-                  .first_frame = end.frame,
-                  .last_frame = end.frame,
-                  .width_px = end.beyond_px,
-                  .width_sd_px = end.beyond_sd_px,
-                  .subject_share = end.subject_share,
-                  .close_call = close_call(2.0 * end.beyond_px, allowed_step_px),
-                  .at_start = end.low == starts_low,
-                  .box_px = end.box_px};
+    Reason reason = reason_of(end, end.low == starts_low);
+    reason.close_call = close_call(2.0 * end.beyond_px, allowed_step_px);
     if (!end.open) {
       reason.kind = ReasonKind::perch_goes_on;
       if (end.low ? known.perch_low : known.perch_high) verdict.notes.push_back(reason);
@@ -81,6 +68,28 @@ void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_p
 }
 
 }  // namespace
+
+Reason reason_of(const Gap& gap) {
+  const auto [first, last] = std::minmax(gap.lower, gap.upper);
+  return {.kind = gap.soft ? ReasonKind::soft_place : ReasonKind::gap,
+          .first_frame = first,
+          .last_frame = last,
+          .width_px = gap.width_px,
+          .width_sd_px = gap.width_sd_px,
+          .subject_share = gap.subject_share,
+          .box_px = gap.box_px};
+}
+
+Reason reason_of(const End& end, bool at_start) {
+  return {.kind = ReasonKind::open_end,
+          .first_frame = end.frame,
+          .last_frame = end.frame,
+          .width_px = end.beyond_px,
+          .width_sd_px = end.beyond_sd_px,
+          .subject_share = end.subject_share,
+          .at_start = at_start,
+          .box_px = end.box_px};
+}
 
 Verdict decide(const FocalPositions& focus, const Coverage& coverage,
                const std::vector<SweepRange>& sweeps, const std::vector<bool>& dark,

@@ -119,13 +119,7 @@ const Reason* same_as(const BurstAnalysis& burst, std::initializer_list<ReasonKi
 
 Finding gap_finding(const BurstAnalysis& burst, const Gap& gap, const Labels& labels) {
   const auto [after, before] = wording::by_time(gap);
-  Reason reason{.kind = gap.soft ? ReasonKind::soft_place : ReasonKind::gap,
-                .first_frame = after,
-                .last_frame = before,
-                .width_px = gap.width_px,
-                .width_sd_px = gap.width_sd_px,
-                .subject_share = gap.subject_share,
-                .box_px = gap.box_px};
+  Reason reason = reason_of(gap);
   Finding finding{.kind = gap.soft ? FindingKind::soft_place : FindingKind::gap,
                   .box_px = gap.box_px,
                   .before = after,
@@ -149,15 +143,7 @@ Finding gap_finding(const BurstAnalysis& burst, const Gap& gap, const Labels& la
 }
 
 Finding end_finding(const BurstAnalysis& burst, const End& end, const Labels& labels) {
-  const bool at_start = wording::is_first_end(burst, end);
-  Reason reason{.kind = ReasonKind::open_end,
-                .first_frame = end.frame,
-                .last_frame = end.frame,
-                .width_px = end.beyond_px,
-                .width_sd_px = end.beyond_sd_px,
-                .subject_share = end.subject_share,
-                .at_start = at_start,
-                .box_px = end.box_px};
+  Reason reason = reason_of(end, wording::is_first_end(burst, end));
   Finding finding{.kind = FindingKind::open_end, .box_px = end.box_px, .after = end.frame};
   if (const Reason* told =
           same_as(burst, {ReasonKind::open_end}, end.frame, end.frame, finding.decides))
