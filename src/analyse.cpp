@@ -81,6 +81,7 @@ class BurstJob {
   [[nodiscard]] cv::Rect box_between(double low_px, double high_px) const;
   void place(Coverage& coverage) const;
   void count_at_other_limits();
+  void find_light();
   void compare_the_sweeps();
   void find_what_is_outside();
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
@@ -110,6 +111,7 @@ class BurstJob {
   std::vector<double> log_scale_;
   FocalPositions focus_;
   std::vector<SweepRange> ranges_;
+  std::vector<std::size_t> lit_alike_;  // one a sweep
   Subject subject_;
   bool is_sweep_ = false;
   std::vector<bool> no_light_;  // frames that the flash did not light
@@ -436,10 +438,27 @@ void BurstJob::compare_the_sweeps() {
   for (std::size_t i = 0; i < differences.size(); ++i) {
     SweepDifference& difference = out_.sweeps[i].difference;
     difference = differences[i];
+    difference.light_from_elsewhere = lit_alike_[i] != lit_alike_.front();
+    difference.drop_size = std::ranges::any_of(out_.movement.grown, [&](const GrownPart& part) {
+      return part.frame <= ranges_[i].first + 1;
+    });
     const std::vector<double>& parallax_px = out_.movement.parallax_px;
     if (i < parallax_px.size() && parallax_px[i] > out_.blur_limit_px)
       difference.viewpoint_px = parallax_px[i];
   }
+}
+
+void BurstJob::find_light() {
+  std::vector<cv::Mat> light;
+  for (const TileMeasures& frame : measured_.tiles) {
+    light.push_back(frame.level.clone());
+    if (!light.back().empty()) light.back().setTo(std::nanf(""), frame.valid == 0);
+  }
+  std::vector<cv::Point> tiles;
+  for (std::size_t t = 0; t < profiles_.tiles.size(); ++t)
+    if (subject_.roles[t] == TileRole::subject)
+      tiles.emplace_back(profiles_.tiles[t].col, profiles_.tiles[t].row);
+  lit_alike_ = groups_lit_alike(focus_, ranges_, light, tiles, out_.blur_limit_px);
 }
 
 void BurstJob::find_what_is_outside() {
@@ -484,7 +503,7 @@ void BurstJob::look_for_movement() {
   out_.movement = find_movement(
       profiles_, focus_, ranges_,
       [this](std::size_t k) { return picture_again(measured_, burst_.frames[k], read_, k); },
-      {.blur_limit_px = out_.blur_limit_px}, for_each_);
+      {.blur_limit_px = out_.blur_limit_px, .lit_alike = lit_alike_}, for_each_);
   const UprightMap map = upright();
   for (MovedPart& part : out_.movement.parts) {
     part.box_px = map.box(part.box_on_grid);
@@ -824,6 +843,7 @@ BurstAnalysis BurstJob::run() {
   focus_ = grown_towards_near(std::move(focus_), out_.near_side);
   find_sweeps_and_subject();
   out_.look = measured_.coarse[out_.reference];
+  find_light();
   look_for_movement();
   look_for_drops();
   judge();

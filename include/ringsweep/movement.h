@@ -38,9 +38,17 @@ struct MovedPart {
       false;  ///< DESIGN section 2: moved by more than the blur limit, sharp on both sides
 };
 
+/// A part that is larger or smaller about its middle from one sweep to the next, as drops are on
+/// which dew settles: no movement.
+struct GrownPart {
+  std::size_t frame = 0;  ///< as in MovedPart
+  bool larger = true;
+};
+
 struct Movement {
   bool looked = false;             ///< false: not enough frames to tell
   std::vector<MovedPart> parts{};  ///< by frame
+  std::vector<GrownPart> grown{};
   /// One a sweep: how far the subject's front is displaced against its back (90 % against 10 % of
   /// its depth) since the first sweep, full-size px: camera or subject were bumped, and the
   /// viewpoint is another one. Median over pairs of frames that focus alike; 0 for the first.
@@ -53,6 +61,8 @@ struct MovementOptions {
   /// and frames together (Bonferroni); what is told needs more than that.
   double false_alarm = 0.01;
   double least_shift_px = 0.5;  ///< less is not told: about ten times the error of a tile
+  /// One a sweep, groups_lit_alike(): sweeps of other light are not compared. Empty: all are alike.
+  std::vector<std::size_t> lit_alike{};
 };
 
 /// Looks for parts that moved.

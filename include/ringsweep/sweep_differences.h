@@ -3,6 +3,7 @@
 /// one stack then show it: a seam of light, an edge seen twice.
 
 #include <cstddef>
+#include <opencv2/core.hpp>
 #include <optional>
 #include <span>
 #include <vector>
@@ -28,9 +29,11 @@ struct SweepDifference {
   double rotation_deg = 0.0;  ///< of the camera about the line of sight
   double shift = 0.0;         ///< of the picture, in its widths: seen from another place, maybe
   double viewpoint_px = 0.0;  ///< Movement::parallax_px, where that is more than the blur limit
+  bool light_from_elsewhere = false;  ///< groups_lit_alike() has it in another group
+  bool drop_size = false;             ///< Movement::grown has some since the first sweep
   [[nodiscard]] bool any() const {
     return light_ev != 0.0 || size != 0.0 || rotation_deg != 0.0 || shift != 0.0 ||
-           viewpoint_px != 0.0;
+           viewpoint_px != 0.0 || light_from_elsewhere || drop_size;
   }
 };
 
@@ -40,6 +43,9 @@ struct SweepDifferenceOptions {
   double size = 0.01;
   double rotation_deg = 1.0;
   double shift = 0.03;
+  /// Of a quarter of the subject against the rest of it. An eye tells 1 to 2 % of brightness, 0.014
+  /// to 0.03 EV (Weber's fraction, from memory); sweeps that are lit alike came to 0.01.
+  double shading_ev = 0.025;
 };
 
 /// Medians over the usable frames of each sweep; sizes are compared at equal positions, since the
@@ -49,5 +55,24 @@ struct SweepDifferenceOptions {
 [[nodiscard]] std::vector<SweepDifference> compare_sweeps(
     const FocalPositions& focus, std::span<const SweepRange> sweeps,
     std::span<const FrameView> views, const SweepDifferenceOptions& options = {});
+
+/// Which sweeps the light fell on the subject alike in. Where it came from elsewhere (a flash that
+/// turned, a diffuser that bent) shading lies elsewhere on the subject, and passes for movement.
+///
+/// Two sweeps are compared by the frames that focus most alike in both: the logarithm of the ratio
+/// of a tile's light in the two, less its median over the tiles (exposure), median over the frames.
+/// They differ where a quarter of the subject does by more than `shading_ev`; a part that moved is
+/// less of it.
+/// @param light    N, frame by frame: CV_32FC1, mean light of the tiles; NaN where not seen, empty
+///                 for frames that were not measured
+/// @param subject  the tiles that count, column and row
+/// @param blur_limit_px  > 0; frames more than half of it apart in focus are not compared
+/// @return one a sweep: the index of the first sweep that is lit like it
+[[nodiscard]] std::vector<std::size_t> groups_lit_alike(const FocalPositions& focus,
+                                                        std::span<const SweepRange> sweeps,
+                                                        std::span<const cv::Mat> light,
+                                                        std::span<const cv::Point> subject,
+                                                        double blur_limit_px,
+                                                        const SweepDifferenceOptions& options = {});
 
 }  // namespace ringsweep

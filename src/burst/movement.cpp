@@ -343,6 +343,58 @@ MovedPart described(const TileFields& burst, const Found& found, const MovementO
   return part;
 }
 
+/// How fast a part grows about its middle, per tile, where it does that and does not move: a drop
+/// on which dew has settled. 0: no.
+double growth_of(const TileFields& burst, const Found& found) {
+  constexpr double kErrorPx = 0.2;                           // of tiles in common, px compared
+  constexpr double kLeftByShift = 0.8, kLeftByGrowth = 0.5;  // of chi squared: parts that moved
+                                                             // leave less and more than these
+  using Vector3 = Eigen::Matrix<double, 3, 1>;
+  cv::Vec2d middle{};
+  const auto at = [&](std::size_t i) {
+    const TileProfile& tile = burst.profiles.tiles[found.tiles[i]];
+    return cv::Vec2d(tile.col, tile.row);
+  };
+  const auto count = static_cast<double>(found.tiles.size());
+  for (std::size_t i = 0; i < found.tiles.size(); ++i) middle += at(i) * (1.0 / count);
+  // Least squares of one shift, and of a shift and a growth.
+  Information all;
+  cv::Vec2d pull{};
+  Eigen::Matrix3d a = Eigen::Matrix3d::Zero();
+  Vector3 b = Vector3::Zero();
+  std::vector<Information> weights;
+  for (std::size_t i = 0; i < found.tiles.size(); ++i) {
+    weights.push_back(found.information[i].with(1.0, kErrorPx * kErrorPx * burst.px * burst.px));
+    const Information& w = weights.back();
+    const cv::Vec2d from = at(i) - middle;
+    const Eigen::Matrix2d m{{w.xx, w.xy}, {w.xy, w.yy}};
+    const Eigen::Matrix<double, 2, 3> row{{1.0, 0.0, from[0]}, {0.0, 1.0, from[1]}};
+    all.add(w);
+    pull += w.times(found.shift[i]);
+    a += row.transpose() * m * row;
+    b += row.transpose() * m * Eigen::Vector2d(found.shift[i][0], found.shift[i][1]);
+  }
+  const cv::Vec2d shift = all.solve(pull);
+  const Vector3 model = a.ldlt().solve(b);
+  double whole = 0.0, after_shift = 0.0, after_growth = 0.0;
+  for (std::size_t i = 0; i < found.tiles.size(); ++i) {
+    const cv::Vec2d grown = cv::Vec2d(model[0], model[1]) + model[2] * (at(i) - middle);
+    whole += weights[i].form(found.shift[i]);
+    after_shift += weights[i].form(found.shift[i] - shift);
+    after_growth += weights[i].form(found.shift[i] - grown);
+  }
+  return after_shift > kLeftByShift * whole && after_growth < kLeftByGrowth * whole ? model[2]
+                                                                                    : 0.0;
+}
+
+/// Whether a frame of the order is the first of a sweep but the burst's first, or next to it.
+bool where_sweeps_meet(const TileFields& burst, std::size_t c) {
+  const std::size_t from = c < 2 ? 1 : c - 1, to = std::min(burst.num_frames() - 1, c + 1);
+  for (std::size_t k = from; k <= to; ++k)
+    if (burst.sweep[k] != burst.sweep[k - 1]) return true;
+  return false;
+}
+
 /// Of each sweep against the first: the median over pairs of frames of the two, by component.
 std::vector<double> parallax_of_sweeps(const TileFields& burst, std::size_t num_sweeps) {
   std::vector<double> result(num_sweeps, 0.0);
@@ -351,6 +403,7 @@ std::vector<double> parallax_of_sweeps(const TileFields& burst, std::size_t num_
     for (std::size_t p = 0; p < burst.pairs.size(); ++p) {
       const FramePair& pair = burst.pairs[p];
       if (burst.sweep[pair.first] != 0 || burst.sweep[pair.second] != s) continue;
+      if (burst.lit[pair.first] != burst.lit[pair.second]) continue;
       x.push_back(burst.parallax_px[p][0]);
       y.push_back(burst.parallax_px[p][1]);
     }
@@ -371,7 +424,7 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
       focus.frames, [](const FocalPosition& f) { return f.usable && f.q_px; });
   out.looked = usable >= kFewestFrames && !profiles.tiles.empty();
   if (!out.looked) return out;
-  TileFields burst = measure_fields(profiles, focus, sweeps, read, for_each);
+  TileFields burst = measure_fields(profiles, focus, sweeps, options.lit_alike, read, for_each);
   out.parallax_px = parallax_of_sweeps(burst, sweeps.size());
   std::vector<Found> changed = find_changed(burst, for_each);
   const std::vector<Found> trembling = find_trembling(burst, options);
@@ -383,6 +436,13 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
     if (std::ranges::none_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
       all.push_back(found);
   for (const Found& found : all) {
+    const double growth = found.kind == MoveKind::stays && where_sweeps_meet(burst, found.c)
+                              ? growth_of(burst, found)
+                              : 0.0;
+    if (growth != 0.0) {
+      out.grown.push_back({.frame = burst.order[found.c], .larger = growth > 0.0});
+      continue;
+    }
     MovedPart part = described(burst, found, options);
     if (part.shift_px >= options.least_shift_px * burst.px) out.parts.push_back(std::move(part));
   }

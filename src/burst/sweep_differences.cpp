@@ -24,6 +24,52 @@ double median(const Frames& frames, const Value& value) {
   return quantile_in_place(values, 0.5);
 }
 
+/// A frame of each of two sweeps.
+struct Together {
+  std::size_t a = 0, b = 0;
+  double apart_px = 0.0;
+};
+
+/// The pairs that focus most alike; a few are enough, since they err in common.
+std::vector<Together> most_alike(const FocalPositions& focus, const Frames& a, const Frames& b,
+                                 double blur_limit_px) {
+  constexpr std::size_t kMost = 5;
+  std::vector<Together> pairs;
+  for (const std::size_t i : a)
+    for (const std::size_t j : b) {
+      const double apart_px = std::abs(*focus.frames[i].q_px - *focus.frames[j].q_px);
+      if (2.0 * apart_px <= blur_limit_px) pairs.push_back({i, j, apart_px});
+    }
+  std::ranges::stable_sort(pairs, {}, &Together::apart_px);
+  pairs.resize(std::min(pairs.size(), kMost));
+  return pairs;
+}
+
+/// How far a quarter of the subject at least is lit otherwise than the rest of it; 0: cannot be
+/// told.
+double shading_ev(std::span<const Together> pairs, std::span<const cv::Mat> light,
+                  std::span<const cv::Point> subject) {
+  constexpr std::size_t kFewestTiles = 20;
+  std::vector<std::vector<double>> of_tile(subject.size());
+  for (const Together& pair : pairs) {
+    std::vector<double> all;
+    std::vector<std::optional<double>> ratios;
+    for (const cv::Point& tile : subject) {
+      const float a = light[pair.a].at<float>(tile), b = light[pair.b].at<float>(tile);
+      ratios.emplace_back(a > 0.0F && b > 0.0F ? std::optional(std::log2(b / a)) : std::nullopt);
+      if (ratios.back()) all.push_back(*ratios.back());
+    }
+    if (all.size() < kFewestTiles) continue;
+    const double exposure = quantile_in_place(all, 0.5);
+    for (std::size_t t = 0; t < subject.size(); ++t)
+      if (ratios[t]) of_tile[t].push_back(*ratios[t] - exposure);
+  }
+  std::vector<double> differences;
+  for (std::vector<double>& of_pairs : of_tile)
+    if (!of_pairs.empty()) differences.push_back(std::abs(quantile_in_place(of_pairs, 0.5)));
+  return differences.empty() ? 0.0 : quantile_in_place(differences, 0.75);
+}
+
 double visible(double difference, double from) {
   return std::abs(difference) >= from ? difference : 0.0;
 }
@@ -59,6 +105,27 @@ std::vector<SweepDifference> compare_sweeps(const FocalPositions& focus,
     difference.light_ev = visible(median(own, light) - median(first, light), options.light_ev);
   }
   return result;
+}
+
+std::vector<std::size_t> groups_lit_alike(const FocalPositions& focus,
+                                          std::span<const SweepRange> sweeps,
+                                          std::span<const cv::Mat> light,
+                                          std::span<const cv::Point> subject, double blur_limit_px,
+                                          const SweepDifferenceOptions& options) {
+  std::vector<Frames> frames;
+  for (const SweepRange& sweep : sweeps) {
+    frames.push_back(usable_in(focus, sweep));
+    std::erase_if(frames.back(), [&](std::size_t k) { return light[k].empty(); });
+  }
+  std::vector<std::size_t> group(sweeps.size());
+  for (std::size_t i = 0; i < sweeps.size(); ++i) {
+    group[i] = i;
+    for (std::size_t j = 0; j < i && group[i] == i; ++j)
+      if (group[j] == j && shading_ev(most_alike(focus, frames[j], frames[i], blur_limit_px), light,
+                                      subject) <= options.shading_ev)
+        group[i] = j;
+  }
+  return group;
 }
 
 }  // namespace ringsweep

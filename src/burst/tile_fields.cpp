@@ -124,6 +124,7 @@ void compare(TileFields& burst, const ForEach& for_each) {
   for_each(burst.pairs.size(), [&](std::size_t p) {
     Field& field = burst.fields[p];
     field.resize(burst.num_tiles());
+    if (burst.lit[burst.pairs[p].first] != burst.lit[burst.pairs[p].second]) return;
     for (std::size_t t = 0; t < burst.num_tiles(); ++t) {
       const TileShift& s = shifts[p][t];
       if (s.level < 0) continue;
@@ -185,7 +186,8 @@ void widen_by_tile(TileFields& burst) {
 }
 
 TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
-                          std::span<const SweepRange> sweeps, const ReadGridPicture& read,
+                          std::span<const SweepRange> sweeps,
+                          std::span<const std::size_t> lit_alike, const ReadGridPicture& read,
                           const ForEach& for_each) {
   TileFields burst{.profiles = profiles, .focus = focus};
   burst.px = px_compared(profiles);
@@ -194,7 +196,15 @@ TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
     burst.order.push_back(k);
     burst.q_px.push_back(*focus.frames[k].q_px);
     burst.sweep.push_back(sweep_of(sweeps, k));
+    burst.lit.push_back(lit_alike.empty() ? 0 : lit_alike[burst.sweep.back()]);
   }
+  // The light changed near the turn of the ring, before it or after it: the frames there may be of
+  // either light.
+  std::size_t none = sweeps.size();
+  for (std::size_t i = 0; i + 1 < burst.lit.size(); ++i)
+    if (burst.lit[i] != burst.lit[i + 1] &&
+        std::max(burst.lit[i], burst.lit[i + 1]) < sweeps.size())
+      burst.lit[i] = none++, burst.lit[i + 1] = none++, ++i;
   const std::size_t n = burst.num_frames();
   burst.tile_at = cv::Mat(profiles.grid.rows(), profiles.grid.cols(), CV_32SC1, cv::Scalar(-1));
   for (std::size_t t = 0; t < burst.num_tiles(); ++t)

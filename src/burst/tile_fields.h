@@ -62,6 +62,7 @@ struct TileFields {
   std::vector<std::size_t> order{};  ///< usable frames, capture order
   std::vector<double> q_px{};        ///< of these
   std::vector<std::size_t> sweep{};  ///< of these, which sweep each belongs to
+  std::vector<std::size_t> lit{};    ///< of these, which frames are lit alike: the same number
   std::vector<ShiftTile> tiles{};    ///< as shifts are measured of them
   std::vector<ShiftFrame> frames{};  ///< of these, prepared
   std::vector<FramePair> pairs{};
@@ -76,9 +77,12 @@ struct TileFields {
   [[nodiscard]] std::size_t num_tiles() const { return profiles.tiles.size(); }
 };
 
-/// Reads all usable frames once. At least two of them, and one tile.
+/// Reads all usable frames once. At least two of them, and one tile. Between frames that are not
+/// lit alike no tile is known.
+/// @param lit_alike one a sweep, groups_lit_alike(); empty: all are
 [[nodiscard]] TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
                                         std::span<const SweepRange> sweeps,
+                                        std::span<const std::size_t> lit_alike,
                                         const ReadGridPicture& read, const ForEach& for_each);
 
 /// The first pairs of all are those of neighbours in time, where hardly anything moves.

@@ -97,6 +97,8 @@ json sweeps_json(const BurstAnalysis& burst) {
                     {"verdict", wording::json_word(sweep.verdict.kind)},
                     {"gaps", gaps_json(burst, sweep.gaps)},
                     {"light_ev", number(sweep.difference.light_ev, kPxDecimals)},
+                    {"light_from_elsewhere", sweep.difference.light_from_elsewhere},
+                    {"drop_size", sweep.difference.drop_size},
                     {"size", number(sweep.difference.size, kShareDecimals)},
                     {"rotation_deg", number(sweep.difference.rotation_deg, kPxDecimals)},
                     {"shift", number(sweep.difference.shift, kShareDecimals)},

@@ -155,6 +155,8 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.rotation_deg += std::abs(own.rotation_deg);
     all.shift += own.shift;
     all.viewpoint_px += own.viewpoint_px;
+    all.light_from_elsewhere = all.light_from_elsewhere || own.light_from_elsewhere;
+    all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
       "No sweep is complete alone; {} together are{}.", wording::joined(names),

@@ -315,11 +315,12 @@ std::string_view near_or_far(const BurstAnalysis& burst, bool at_start) {
 
 std::string difference_words(const SweepDifference& difference) {
   std::vector<std::string> words;
-  if (difference.light_ev != 0.0) words.emplace_back("light");
+  if (difference.light_ev != 0.0 || difference.light_from_elsewhere) words.emplace_back("light");
   if (difference.size != 0.0) words.emplace_back("size");
   if (difference.rotation_deg != 0.0) words.emplace_back("the camera's tilt");
   if (difference.shift != 0.0) words.emplace_back("place in the picture");
   if (difference.viewpoint_px != 0.0) words.emplace_back("viewpoint");
+  if (difference.drop_size) words.emplace_back("the size of drops");
   return joined(words);
 }
 

@@ -33,6 +33,7 @@ struct Made {
   double parallax = 0.0;        ///< px sideways for a px of depth, in the last frame; grows evenly
   bool there_and_back = false;  ///< two sweeps
   double bump = 0.0;            ///< as parallax, at once, of the second sweep
+  double growth = 0.0;          ///< relative, of the part, in the second sweep
   unsigned seed = 1;
   cv::Rect part = kPart;
 };
@@ -97,6 +98,14 @@ class Stack {
     // The part lies in front of what it moves over.
     const cv::Rect at = made_.part + cv::Point(static_cast<int>(std::lround(way_px)), 0);
     placed(way_px)(at).copyTo(sharp(at));
+    if (made_.growth != 0.0 && 2 * k >= made_.num_frames) {
+      cv::Mat grown;
+      cv::resize(placed(0.0)(made_.part), grown, {}, 1.0 + made_.growth, 1.0 + made_.growth,
+                 cv::INTER_CUBIC);
+      const cv::Point corner = made_.part.tl() - cv::Point((grown.cols - made_.part.width) / 2,
+                                                           (grown.rows - made_.part.height) / 2);
+      grown.copyTo(sharp(cv::Rect(corner, grown.size())));
+    }
     cv::Mat luminance(kGrid.size, CV_32FC1);
     constexpr int kStripPx = 16;
     for (int left = 0; left < kGrid.size.width; left += kStripPx) {
@@ -226,6 +235,22 @@ TEST(FindMovement, ABumpBetweenTwoSweepsIsAnotherViewpointAndNoMove) {
   // which differs from it in one direction only.
   EXPECT_NEAR(bumped.parallax_px.at(1), 3.2, 0.4);
   EXPECT_TRUE(bumped.parts.empty());
+}
+
+// As drops do on which dew settles from one sweep to the next.
+TEST(FindMovement, WhatGrewBetweenTwoSweepsDidNotMove) {
+  const Movement movement =
+      Stack({.num_frames = 22, .there_and_back = true, .growth = 0.12}).movement();
+  EXPECT_TRUE(movement.parts.empty());
+  ASSERT_FALSE(movement.grown.empty());
+  EXPECT_TRUE(movement.grown.front().larger);
+  EXPECT_NEAR(static_cast<double>(movement.grown.front().frame), 11.0, 1.0);
+}
+
+TEST(FindMovement, SweepsOfOtherLightAreNotCompared) {
+  const Stack stack({.num_frames = 22, .part_px = from(11, 4.0), .there_and_back = true});
+  EXPECT_EQ(stack.movement({.lit_alike = {0, 0}}).parts.size(), 1U);
+  EXPECT_TRUE(stack.movement({.lit_alike = {0, 1}}).parts.empty());
 }
 
 TEST(FindMovement, NoiseRaisesNoAlarm) {

@@ -4,6 +4,7 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <vector>
 
 #include "positions.h"
@@ -43,6 +44,49 @@ TEST(SweepDifferences, EachIsFoundAndMeasured) {
   EXPECT_NEAR(compare({.log_scale = 0.0101, .light_ev = 0.1})[1].size, 0.01015, 1e-5);
   EXPECT_NEAR(compare({.rotation_deg = -1.01, .light_ev = 0.1})[1].rotation_deg, -1.01, 1e-12);
   EXPECT_NEAR(compare({.shift_x = 0.03, .shift_y = 0.04, .light_ev = 0.1})[1].shift, 0.05, 1e-12);
+}
+
+/// Light of 10 x 10 tiles: a slope from left to right, its place moved by `moved` tiles.
+cv::Mat slope(double exposure, double moved) {
+  cv::Mat light(10, 10, CV_32FC1);
+  for (int row = 0; row < light.rows; ++row)
+    for (int col = 0; col < light.cols; ++col)
+      light.at<float>(row, col) = static_cast<float>(exposure * std::exp2(0.02 * (col - moved)) *
+                                                     (col - moved > 5.0 ? 1.3 : 1.0));
+  return light;
+}
+
+std::vector<std::size_t> groups(const std::vector<cv::Mat>& of_sweeps, double apart_px = 0.0) {
+  std::vector<double> q;
+  std::vector<SweepRange> sweeps;
+  std::vector<cv::Mat> light;
+  for (std::size_t i = 0; i < of_sweeps.size(); ++i) {
+    sweeps.push_back({.first = 10 * i, .last = 10 * i + 9, .rising = true});
+    for (std::size_t k = 0; k < 10; ++k) {
+      q.push_back(3.0 * static_cast<double>(k) + (i > 0 ? apart_px : 0.0));
+      light.push_back(of_sweeps[i]);
+    }
+  }
+  std::vector<cv::Point> subject;
+  for (int row = 0; row < 10; ++row)
+    for (int col = 0; col < 10; ++col) subject.emplace_back(col, row);
+  return groups_lit_alike(frames_at(q), sweeps, light, subject, 2.0);
+}
+
+TEST(SweepDifferences, LightFromElsewhereMovesTheShading) {
+  const cv::Mat first = slope(0.3, 0.0), other = slope(0.3, 3.0);
+  EXPECT_EQ(groups({first, other, first}), (std::vector<std::size_t>{0, 1, 0}));
+  EXPECT_EQ(groups({first, other, other}), (std::vector<std::size_t>{0, 1, 1}));
+}
+
+TEST(SweepDifferences, MoreLightAndAPartThatMovedAreTheSameLight) {
+  cv::Mat moved = slope(0.2, 0.0);
+  moved(cv::Rect(2, 2, 4, 4)) *= 1.5;  // 16 of 100 tiles
+  EXPECT_EQ(groups({slope(0.3, 0.0), slope(0.4, 0.0), moved}), (std::vector<std::size_t>{0, 0, 0}));
+}
+
+TEST(SweepDifferences, LightIsNotComparedWhereFramesFocusOtherwise) {
+  EXPECT_EQ(groups({slope(0.3, 0.0), slope(0.3, 3.0)}, 1.2), (std::vector<std::size_t>{0, 0}));
 }
 
 TEST(SweepDifferences, OneSweepOrNoneHasNone) {
