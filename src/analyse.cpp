@@ -12,7 +12,9 @@
 #include <utility>
 
 #include "burst/lens_blur.h"
+#include "burst/light_exponent.h"
 #include "first_look.h"
+#include "frame/sample_windows.h"
 #include "majority.h"
 #include "measured_frames.h"
 #include "ringsweep/bands.h"
@@ -65,6 +67,7 @@ class BurstJob {
 
  private:
   void describe_measured();
+  [[nodiscard]] double light_exponent(BlurModel model) const;
   void fit();
   void allow_for_lens_blur();
   void find_sweeps_and_subject();
@@ -205,17 +208,35 @@ void BurstJob::find_near_side() {
                        "blurred the background is, say the other.");
 }
 
+/// The power of the files' light in which blur adds up, from a part of the picture.
+double BurstJob::light_exponent(BlurModel model) const {
+  const SampleWindows sample = sample_windows(measured_.mosaic, measured_.tiles, measured_.grid);
+  if (sample.mosaic.empty()) return model.light_exponent;
+  const ProfileOptions options{.noise_floor = find_noise_floor(measured_.tiles, measured_.grid)};
+  return find_light_exponent([&](double exponent) -> std::optional<double> {
+    model.light_exponent = exponent;
+    const BlurCurves curves = measure_blur_curves(sample.mosaic, sample.grid, for_each_, model);
+    const FocalPositions focus = fit_focal_positions(
+        collect_profiles(sample.frames, curves, sample.grid, measured_.reduction, options),
+        measured_.measured, log_scale_, {}, for_each_);
+    if (focus.status != FitStatus::converged) return std::nullopt;
+    return focus.misfit;
+  });
+}
+
 void BurstJob::fit() {
   const double f_number_per_um =
       out_.wave_model
           ? *lens_.working_f_number / (1000.0 * *lens_.pitch_mm * out_.working_px_per_px)
           : 0.0;
-  const BlurCurves curves =
-      measure_blur_curves(measured_.mosaic.luminance, measured_.grid, for_each_, f_number_per_um);
-  profiles_ = collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction);
   telling_.tell("fitting", 0, 1);
   for (const Similarity& s : measured_.registration.reference_from_frame)
     log_scale_.push_back(s.log_scale);
+  BlurModel model{.f_number_per_um = f_number_per_um};
+  model.light_exponent = light_exponent(model);
+  const BlurCurves curves =
+      measure_blur_curves(measured_.mosaic.luminance, measured_.grid, for_each_, model);
+  profiles_ = collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction);
   focus_ = fit_focal_positions(profiles_, measured_.measured, log_scale_, {}, for_each_);
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     FocalPosition& frame = focus_.frames[k];

@@ -54,6 +54,9 @@ struct FocalPositions {
   std::string reason;  ///< in words, where the status is not `converged`
   int iterations = 0;
   double cost = 0.0;
+  /// Median over the tiles that the fit rests on: what they miss its energies by, in the error that
+  /// is expected of them (noise and FitOptions::model_error).
+  double misfit = 0.0;
 };
 
 struct FitOptions {

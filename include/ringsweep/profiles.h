@@ -8,6 +8,7 @@
 #include <array>
 #include <cstddef>
 #include <opencv2/core.hpp>
+#include <optional>
 #include <span>
 #include <vector>
 
@@ -87,11 +88,20 @@ struct BlurCurves {
   /// Of the wave model that they were measured with, 1 / um of working px; 0: discs.
   double f_number_per_um = 0.0;
 };
-/// @param f_number_per_um working f-number over pitch, 1 / um, of the mosaic's own pixels: the
-/// mosaic is blurred as light waves do it. 0: not known, blurred by geometric discs.
+
+/// How the mosaic is blurred.
+struct BlurModel {
+  /// Working f-number over pitch, 1 / um, of the mosaic's own pixels: blurred as light waves do it.
+  /// 0: not known, by geometric discs.
+  double f_number_per_um = 0.0;
+  /// Blur is done on the mosaic's light to this power, and undone, > 0. A camera's tone curve and
+  /// sharpening come after the blur and are not linear in light: what a file gives as light is
+  /// not what adds up where discs lie one upon the other. light_exponent.h finds the power.
+  double light_exponent = 1.0;
+};
 [[nodiscard]] BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid,
                                              const ForEach& for_each = for_each_in_order,
-                                             double f_number_per_um = 0.0);
+                                             const BlurModel& model = {});
 
 /// One tile's profile and its blur curve, in full-size px of the middle scale, noise taken off.
 struct TileProfile {
@@ -113,10 +123,21 @@ struct Profiles {
   double f_number_per_um = 0.0;  ///< of the curves' wave model, of full-size px; 0: discs
 };
 
+/// Energy that noise alone has, over the tile's light (and a little read noise), in a frame whose
+/// light was not multiplied.
+using NoiseFloor = std::array<double, kNumBands>;
+
+/// Photon noise grows with the light. The dullest twentieth of a frame's tiles shows little else,
+/// unless all of a frame is sharp: then another frame knows better.
+/// @param frames as for collect_profiles()
+[[nodiscard]] NoiseFloor find_noise_floor(std::span<const TileMeasures> frames,
+                                          const TileGrid& grid);
+
 struct ProfileOptions {
   double min_contrast = 8.0;  ///< peak over noise floor (energy); below, a tile is noise
   double min_shown = 0.4;     ///< its sharpest frame's energy against the mosaic's, at least this
   double max_shown = 1.6;     ///< and at most this; ours, no source: see bench/accuracy
+  std::optional<NoiseFloor> noise_floor{};  ///< where not all tiles are there that tell it
 };
 
 /// @param frames N, capture order; empty for frames that were not measured.

@@ -496,6 +496,9 @@ FocalPositions Fit::run() {
   }
   out.iterations = iterations_;
   out.cost = FrameSystem(input_, state_, chosen_).cost(state_);
+  std::vector<double> misfits;
+  for (const std::size_t t : chosen_) misfits.push_back(state_.tiles[t].noise_factor);
+  out.misfit = quantile_in_place(misfits, 0.5);
   sd(out);
   judge(out);
 

@@ -87,11 +87,28 @@ cv::Mat tiles_inside(const TileGrid& grid, const cv::Matx33d& frame_from_grid, c
   return inside;
 }
 
+constexpr double kReadLevel = 0.01;  // light at which read noise is as strong as photon noise
+
+/// To a power; a little light more keeps what is black and noisy near it out of the steep part.
+cv::Mat to_power(const cv::Mat& light, double exponent) {
+  if (exponent == 1.0) return light;
+  cv::Mat out = cv::max(light + kReadLevel, 0.0);
+  cv::pow(out, exponent, out);
+  return out;
+}
+
+cv::Mat from_power(const cv::Mat& picture, double exponent) {
+  if (exponent == 1.0) return picture;
+  cv::Mat out = cv::max(picture, 0.0);
+  cv::pow(out, 1.0 / exponent, out);
+  return out;
+}
+
 /// A picture, to be blurred by discs, or by waves where the lens is known.
 class Blur {
  public:
   Blur(const cv::Mat& picture, double f_number_per_um) : picture_(picture) {
-    if (f_number_per_um > 0.0) waves_.emplace(picture, f_number_per_um);
+    if (f_number_per_um > 0.0) waves_.emplace(picture_, f_number_per_um);
   }
 
   [[nodiscard]] cv::Mat by(double diameter_px) const {
@@ -103,7 +120,7 @@ class Blur {
   }
 
  private:
-  const cv::Mat& picture_;
+  const cv::Mat picture_;
   std::optional<WaveBlur> waves_;
 };
 
@@ -206,8 +223,8 @@ cv::Mat disc_kernel(double diameter_px) {
 }
 
 BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, const ForEach& for_each,
-                               double f_number_per_um) {
-  BlurCurves curves{.f_number_per_um = f_number_per_um};
+                               const BlurModel& model) {
+  BlurCurves curves{.f_number_per_um = model.f_number_per_um};
   // Each costs as much as a frame; between them log energy is taken as linear in d^2.
   curves.diameter_px = {0.0, 0.8, 1.2, 1.7, 2.2,  2.8,  3.4,  4.0,
                         5.0, 6.0, 7.5, 9.0, 11.0, 14.0, 18.0, 24.0};
@@ -218,15 +235,37 @@ BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, cons
   cv::RNG random(20240614);  // any seed: only ratios of its energies are used
   random.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
   const TileGrid noise_grid{.size = noise.size(), .tile_px = 256};
-  const Blur mosaic_blur(mosaic, f_number_per_um), noise_blur(noise, f_number_per_um);
+  const Blur mosaic_blur(to_power(mosaic, model.light_exponent), model.f_number_per_um);
+  const Blur noise_blur(noise, model.f_number_per_um);
   for_each(count, [&](std::size_t d) {
-    curves.energy[d] = band_energies(mosaic_blur.by(curves.diameter_px[d]), grid).tiles;
+    curves.energy[d] =
+        band_energies(from_power(mosaic_blur.by(curves.diameter_px[d]), model.light_exponent), grid)
+            .tiles;
     const auto left = band_energies(noise_blur.by(curves.diameter_px[d]), noise_grid).tiles;
     for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] = left[j].at<float>(0, 0);
   });
   for (std::size_t d = count; d-- > 0;)
     for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] /= curves.noise[0][j];
   return curves;
+}
+
+NoiseFloor find_noise_floor(std::span<const TileMeasures> frames, const TileGrid& grid) {
+  NoiseFloor least{};
+  least.fill(std::numeric_limits<double>::max());
+  for (const TileMeasures& frame : frames) {
+    if (frame.level.empty()) continue;
+    for (std::size_t j = 0; j < kNumBands; ++j) {
+      std::vector<float> ratio;
+      for (int r = 0; r < grid.rows(); ++r)
+        for (int c = 0; c < grid.cols(); ++c)
+          if (frame.valid.at<uchar>(r, c))
+            ratio.push_back(static_cast<float>(frame.energy[j].at<float>(r, c) /
+                                               (frame.level.at<float>(r, c) + kReadLevel)));
+      if (!ratio.empty())
+        least[j] = std::min(least[j], quantile_in_place(ratio, 0.05) / frame.gain);
+    }
+  }
+  return least;
 }
 
 Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves& curves,
@@ -239,26 +278,7 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
   for (const double d : curves.diameter_px) profiles.diameter_px.push_back(d * full_px_per_px);
   const std::size_t n = frames.size();
 
-  // Noise: photon noise grows with the light, so the floor is sought as energy over light (plus a
-  // little read noise). The dullest twentieth of a frame's tiles shows little else, unless all of a
-  // frame is sharp: then another frame knows better.
-  constexpr double kReadLevel = 0.01;
-  std::array<double, kNumBands> least{};  // of a frame whose light was not multiplied
-  least.fill(std::numeric_limits<double>::max());
-  for (std::size_t k = 0; k < n; ++k) {
-    if (frames[k].level.empty()) continue;
-    for (std::size_t j = 0; j < kNumBands; ++j) {
-      std::vector<float> ratio;
-      for (int r = 0; r < grid.rows(); ++r)
-        for (int c = 0; c < grid.cols(); ++c)
-          if (frames[k].valid.at<uchar>(r, c))
-            ratio.push_back(static_cast<float>(frames[k].energy[j].at<float>(r, c) /
-                                               (frames[k].level.at<float>(r, c) + kReadLevel)));
-      if (!ratio.empty())
-        least[j] = std::min(least[j], quantile_in_place(ratio, 0.05) / frames[k].gain);
-    }
-  }
-
+  const NoiseFloor least = options.noise_floor.value_or(find_noise_floor(frames, grid));
   for (int r = 0; r < grid.rows(); ++r) {
     for (int c = 0; c < grid.cols(); ++c) {
       TileProfile tile{.row = r, .col = c};

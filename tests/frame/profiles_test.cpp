@@ -8,6 +8,7 @@
 #include <cmath>
 #include <opencv2/core.hpp>
 
+#include "numerics/quantile.h"
 #include "textured.h"
 
 namespace ringsweep {
@@ -132,6 +133,43 @@ TEST(BlurCurves, AgreeWithAPictureBlurredInAnotherWay) {
               << "d " << d << ", band " << j << ", tile " << r << " " << c;
         }
   }
+}
+
+// A camera that shows the light to the power of 1.6: blur adds up in what it shows to the power of
+// 0.625, and nowhere else.
+TEST(BlurCurves, BlurAddsUpInTheLightsOwnPower) {
+  constexpr double kShown = 1.6;
+  // Dark and light patches, as scales and hairs are; flat texture hardly shows the difference.
+  cv::Mat light;
+  cv::threshold(textured({256, 256}, 13), light, 0.4, 0.8, cv::THRESH_BINARY);
+  cv::GaussianBlur(light + 0.1, light, {}, 1.2);
+  const auto shown = [&](const cv::Mat& picture) {
+    cv::Mat out;
+    cv::pow(cv::max(picture, 0.0), kShown, out);
+    return out;
+  };
+  const TileGrid grid{.size = light.size()};
+  // How far the curve is from what a picture shows that was blurred as light is: log, median.
+  const auto misses_by = [&](double exponent) {
+    const BlurCurves curves =
+        measure_blur_curves(shown(light), grid, for_each_in_order, {.light_exponent = exponent});
+    std::vector<double> differences;
+    for (std::size_t i = 0; i < curves.diameter_px.size(); ++i) {
+      const double d = curves.diameter_px[i];
+      if (d < 2.0 || d > 6.0) continue;
+      const GridFrame frame =
+          measure_on_grid(frame_of(shown(blurred(light, d))), cv::Matx33d::eye(), 1.0, grid);
+      for (int r = 4; r < grid.rows() - 4; ++r)
+        for (int c = 4; c < grid.cols() - 4; ++c)
+          differences.push_back(std::abs(std::log(curves.energy[i][0].at<float>(r, c) /
+                                                  frame.tiles.energy[0].at<float>(r, c))));
+    }
+    return quantile(differences, 0.5);
+  };
+  // Energy is the square of the transfer, and the kernel errs by up to 0.006.
+  EXPECT_LT(misses_by(1.0 / kShown), 0.006);
+  EXPECT_GT(misses_by(1.0), 4.0 * misses_by(1.0 / kShown));
+  EXPECT_GT(misses_by(0.5), 2.0 * misses_by(1.0 / kShown));
 }
 
 TEST(Profiles, MoreBlurIsLessEnergyAndThePeakIsTheSharpFrame) {
