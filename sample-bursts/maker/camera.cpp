@@ -260,8 +260,7 @@ struct Stack {
 
   /// @param interior  how far the nearest edge of what is in front is, raster px
   void add(const Pixel& light_of_slice, const Slice& slice, float interior) {
-    constexpr float kHolePx = 1.5F;
-    if (surface[3] > 0.0F && seen_to_px - slice.to_px > kHolePx) close(interior);
+    if (surface[3] > 0.0F && seen_to_px - slice.to_px > kCloseBehindPx) close(interior);
     surface += light_of_slice * std::min(1.0F, (1.0F - surface[3]) / light_of_slice[3]);
     seen_to_px = slice.from_px;
     reach = std::max(reach, static_cast<float>(slice.radius));
@@ -405,8 +404,10 @@ void work_through(const Scene& scene, const cv::Rect& area, int halo, const std:
         if (x < 0 || y < 0 || x >= outer.width || y >= outer.height) continue;
         const Pixel light{f->rgb[0] * f->alpha, f->rgb[1] * f->alpha, f->rgb[2] * f->alpha,
                           f->alpha};
+        // What is near comes last; of what is farther as much stays as there is room for.
         Pixel& held = work.layer.row(y)[x];
-        held = held * (1.0F - f->alpha) + light;
+        if (held[3] > 1.0F - f->alpha) held *= (1.0F - f->alpha) / held[3];
+        held += light;
         left = std::min(left, x);
         right = std::max(right, x);
         top = std::min(top, y);

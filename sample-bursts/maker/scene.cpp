@@ -325,11 +325,30 @@ cv::Mat interior_of(const Scene& scene) {
   return distance;
 }
 
+/// Takes away what lies closely behind something else: from no part of the pupil it can be seen
+/// farther from the edge that hides it than half of what the two are apart.
+/// @param tile  from far to near
+void hide_what_is_close_behind(std::vector<Fragment>& tile) {
+  constexpr auto kSide = static_cast<std::size_t>(Scene::kTile);
+  std::vector<std::vector<const Fragment*>> in_front(kSide * kSide);  // of every raster pixel
+  std::vector<float> seen(tile.size(), 1.0F);
+  for (std::size_t i = tile.size(); i-- > 0;) {
+    const Fragment& f = tile[i];
+    auto& nearer = in_front[f.y % kSide * kSide + f.x % kSide];
+    std::erase_if(nearer, [&](const Fragment* n) { return n->q_px - f.q_px > kCloseBehindPx; });
+    for (const Fragment* n : nearer) seen[i] *= 1.0F - n->alpha;
+    nearer.push_back(&f);
+  }
+  for (std::size_t i = 0; i < tile.size(); ++i) tile[i].alpha *= seen[i];
+  std::erase_if(tile, [](const Fragment& f) { return f.alpha <= 0.0F; });
+}
+
 }  // namespace
 
 void finish(const SceneFrame& frame, Scene& scene) {
   tbb::parallel_for(std::size_t{0}, scene.tiles.size(), [&](std::size_t t) {
     std::ranges::stable_sort(scene.tiles[t], {}, &Fragment::q_px);
+    hide_what_is_close_behind(scene.tiles[t]);
     scene.tiles[t].shrink_to_fit();
   });
   scene.interior = interior_of(scene);

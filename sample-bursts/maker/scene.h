@@ -87,6 +87,10 @@ struct Veil {
   float q_px = 0.0F;
 };
 
+/// Two surfaces that are less than this apart, px of blur, are one to the blur: what is hidden of
+/// the one behind stays hidden. Beside an edge that errs by half as much at most.
+inline constexpr float kCloseBehindPx = 1.5F;
+
 /// Share of the subject left out at each end of its depth.
 inline constexpr double kSubjectEnds = 0.005;
 
@@ -102,7 +106,7 @@ struct Scene {
   Veil front;
   /// Of every raster pixel that shows the subject, rising; and of the perch within its depth.
   std::vector<float> subject_q_px;
-  cv::Mat interior;                 ///< CV_32FC1, raster px to the nearest edge of what is in front
+  cv::Mat interior;  ///< CV_32FC1, raster px to the nearest edge of what is in front
 };
 
 /// How scene units become raster pixels and focal positions.
@@ -143,7 +147,8 @@ struct Seen {
 /// Of every raster pixel inside the picture that shows an object; call after finish().
 [[nodiscard]] std::vector<Seen> seen_in(const SceneFrame& frame, const Scene& scene);
 
-/// Sorts fragments and collects the subject's focal positions. Call once, after the last object.
+/// Sorts fragments, takes away those closely behind others and collects the subject's focal
+/// positions. Call once, after the last object.
 void finish(const SceneFrame& frame, Scene& scene);
 
 }  // namespace ringsweep::maker

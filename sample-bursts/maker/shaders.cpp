@@ -60,6 +60,23 @@ float highlight(const Light& light, const Vec3f& normal) {
   return normal.dot(light.half) > 0.0F ? 1.0F - smooth_step(0.17F, 0.20F, off) : 0.0F;
 }
 
+/// Its mean over a raster pixel: on a small drop a lamp's picture is smaller than that.
+float highlight_over_pixel(const Light& light, const Hit& hit, float raster_u) {
+  constexpr int kSide = 6;  // a point light's picture on a drop of 2 px is half a raster pixel wide
+  const float radius_u = static_cast<float>(cv::norm(hit.local));
+  if (radius_u <= 0.0F) return highlight(light, hit.normal);
+  float sum = 0.0F;
+  for (int j = 0; j < kSide; ++j)
+    for (int i = 0; i < kSide; ++i) {
+      const auto off = [&](int k) {
+        return ((static_cast<float>(k) + 0.5F) / kSide - 0.5F) * raster_u / radius_u;
+      };
+      const float x = hit.normal[0] + off(i), y = hit.normal[1] + off(j);
+      sum += highlight(light, unit({x, y, std::sqrt(std::max(0.0F, 1.0F - x * x - y * y))}));
+    }
+  return sum / (kSide * kSide);
+}
+
 }  // namespace
 
 Light light_from(float turn_deg, Lights shape) {
@@ -160,13 +177,13 @@ Shader hair(const Light& light, const Vec3f& colour) {
 
 /// A small drop: dark rim, a picture of the surroundings upside down, the flash as a bright spot.
 Shader dew(const Light& light, std::uint64_t seed, float glint) {
-  return [=](const Hit& hit, float) {
+  return [=](const Hit& hit, float raster_u) {
     const float up = hit.normal[1];
     const float rim = smooth_step(0.35F, 0.80F, hit.normal[2]);
     Vec3f inside = mix({0.46F, 0.44F, 0.38F}, {0.10F, 0.12F, 0.07F}, smooth_step(-0.6F, 0.6F, -up));
     inside *= 1.0F + 0.3F * noise(hit.normal * 4.0F, seed);
     Vec3f rgb = inside * (0.10F + 0.90F * rim);
-    return mix(rgb, Vec3f::all(glint), highlight(light, hit.normal));
+    return mix(rgb, Vec3f::all(glint), highlight_over_pixel(light, hit, raster_u));
   };
 }
 
