@@ -575,10 +575,8 @@ void BurstJob::look_for_drops() {
                          static_cast<int>(drop.at.y) / measured_.grid.tile_px);
     const bool in_said = !said.empty() && cv::Rect({}, said.size()).contains(tile) &&
                          said.at<std::uint8_t>(tile) != 0;
-    const bool hair = may_be_a_hair(drop, out_.drops.lost);
     place(drop);
-    drop.conflict =
-        said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) && !hair : in_said;
+    drop.conflict = said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) : in_said;
   }
   for (DropChange& drop : out_.drops.appeared) place(drop);
   const auto together = [](const DropChange& drop, const MovedPart& part) {

@@ -74,11 +74,6 @@ struct DropEvent {
 /// @return by frame; those that one thing can have done together are one.
 [[nodiscard]] std::vector<DropEvent> drop_events(std::span<const DropChange> changes);
 
-/// Whether a change is so small, with no other at its time, that a hair that bends may have made
-/// it.
-/// @param drop  of `changes`, px of the grid.
-[[nodiscard]] bool may_be_a_hair(const DropChange& drop, std::span<const DropChange> changes);
-
 /// Whether a usable frame on either side of the change is within the blur limit of the drop.
 /// @param frames N; px, and so the limit, of the drop's `q_px`.
 [[nodiscard]] bool sharp_on_both_sides(const DropChange& drop, std::span<const DropFrame> frames,

@@ -8,6 +8,7 @@
 #include <stdexcept>
 #include <utility>
 
+#include "burst/surface_depth.h"
 #include "numerics/quantile.h"
 #include "ringsweep/spot_light.h"
 
@@ -25,7 +26,7 @@ constexpr double kQErrorPx = 0.75;       // of a spot's focal position
 constexpr double kMostSd = 0.6;          // of a share that tells something
 constexpr double kSays = 1.0;            // log-likelihood ratio with which a frame says something
 constexpr double kHints = 0.3;           // with which it counts at all
-constexpr int kMostVotes = 4;            // what frames have in common they err by together
+constexpr double kMostVotes = 4.0;       // what frames have in common they err by together
 constexpr std::size_t kMostAsked = 400;  // places, the brightest first
 constexpr std::size_t kMostTimes = 3;    // drops do not go at more times than these
 
@@ -102,11 +103,12 @@ class DropSearch {
   }
   [[nodiscard]] SpotShare share(View& view, std::size_t j, std::size_t k,
                                 std::span<const double> q_px) const;
-  [[nodiscard]] double surface_q_px(cv::Point at, double otherwise) const;
   [[nodiscard]] std::vector<std::size_t> to_compare_with(std::size_t i) const;
   [[nodiscard]] std::vector<Suspicion> suspicions() const;
   [[nodiscard]] double own_q_px(View& view, const Suspicion& s,
                                 std::span<const std::size_t> told) const;
+  [[nodiscard]] std::vector<double> weights_of(std::span<const std::size_t> told,
+                                               const std::vector<bool>& sure, double q_px) const;
   [[nodiscard]] Course follow(const Suspicion& s) const;
   [[nodiscard]] Course ask(View& view, const Suspicion& s, std::span<const std::size_t> told,
                            double q_px) const;
@@ -149,23 +151,6 @@ SpotShare DropSearch::share(View& view, std::size_t j, std::size_t k,
   return best;
 }
 
-/// Median depth of the tiles around.
-double DropSearch::surface_q_px(cv::Point at, double otherwise) const {
-  constexpr int kFarthestTiles = 3;
-  constexpr std::size_t kFewest = 3, kEnough = 4;
-  std::vector<float> values;
-  for (int reach = 1; reach <= kFarthestTiles && values.size() < kEnough; ++reach) {
-    const cv::Rect around =
-        cv::Rect(at.x / tile_px_ - reach, at.y / tile_px_ - reach, 2 * reach + 1, 2 * reach + 1) &
-        cv::Rect({}, tile_q_px_.size());
-    values.clear();
-    for (int row = around.y; row < around.br().y; ++row)
-      for (int col = around.x; col < around.br().x; ++col)
-        if (const float q = tile_q_px_.at<float>(row, col); !std::isnan(q)) values.push_back(q);
-  }
-  return values.size() < kFewest ? otherwise : quantile_in_place(values, 0.5);
-}
-
 /// Its neighbours in time, and of earlier and later sweeps the frame that focuses most alike.
 std::vector<std::size_t> DropSearch::to_compare_with(std::size_t i) const {
   constexpr std::size_t kNextSweep = 3;
@@ -206,7 +191,7 @@ std::vector<Suspicion> DropSearch::suspicions() const {
   }
   for_each_(result.size(), [&](std::size_t i) {
     Suspicion& s = result[i];
-    s.q_px = surface_q_px(s.spot.at, frames_[s.frame].q_px);
+    s.q_px = surface_depth_px(tile_q_px_, tile_px_, s.spot.at).value_or(frames_[s.frame].q_px);
     View view = view_of(s);
     if ((view.box & whole_) != view.box) return;
     const std::array q{s.q_px, s.q_px - 1.5, s.q_px + 1.5};
@@ -234,7 +219,7 @@ std::vector<Suspicion> DropSearch::suspicions() const {
 double DropSearch::own_q_px(View& view, const Suspicion& s,
                             std::span<const std::size_t> told) const {
   constexpr std::size_t kMostFrames = 10;
-  constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0;
+  constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0, kStepPx = 0.5;
   double tallest = -1.0;
   std::size_t peak = s.frame;
   for (const std::size_t k : told) {
@@ -242,8 +227,8 @@ double DropSearch::own_q_px(View& view, const Suspicion& s,
     if (height > tallest) tallest = height, peak = k;
   }
   std::vector<double> choices;
-  for (const double off : {0.0, -1.5, 1.5, -3.0, 3.0}) choices.push_back(s.q_px + off);
-  for (const double off : {0.0, -1.0, 1.0}) choices.push_back(frames_[peak].q_px + off);
+  for (const double middle : {s.q_px, frames_[peak].q_px})
+    for (double off = -kReachPx; off <= kReachPx; off += kStepPx) choices.push_back(middle + off);
   double least = std::numeric_limits<double>::infinity(), best = s.q_px;
   for (const double q : choices) {
     double misfit = std::pow((q - s.q_px) / kSurfaceSdPx, 2);
@@ -258,34 +243,34 @@ double DropSearch::own_q_px(View& view, const Suspicion& s,
 }
 
 /// What votes come to. @param sign 1: for gone, -1: for there.
-double evidence(std::span<const double> gone, const std::vector<bool>& sure, std::size_t first,
+double evidence(std::span<const double> gone, std::span<const double> weight, std::size_t first,
                 std::size_t last, double sign) {
-  constexpr int kOneInSix = 6;  // may say the contrary
-  double sum = 0.0;
-  int count = 0, against = 0;
+  constexpr double kOneInSix = 6.0;  // may say the contrary
+  double sum = 0.0, weights = 0.0, against = 0.0;
+  int count = 0;
   for (std::size_t i = first; i < last; ++i) {
-    if (!sure[i] || std::abs(gone[i]) < kHints) continue;
-    sum += sign * gone[i];
+    if (weight[i] == 0.0 || std::abs(gone[i]) < kHints) continue;
+    sum += sign * weight[i] * gone[i];
+    weights += weight[i];
     ++count;
-    if (sign * gone[i] < -kSays) ++against;
+    if (sign * gone[i] < -kSays) against += weight[i];
   }
-  if (count < 2 || kOneInSix * against > count) return 0.0;
-  return sum / count * std::min(count, kMostVotes);
+  if (count < 2 || kOneInSix * against > weights) return 0.0;
+  return sum / weights * std::min<double>(count, kMostVotes);
 }
 
 /// The boundary that parts frames in which it is there from those in which it is gone best: the
 /// first one after it. @return 0: none
-std::size_t best_boundary(std::span<const double> gone, const std::vector<bool>& sure) {
+std::size_t best_boundary(std::span<const double> gone, std::span<const double> weight) {
   double best = -std::numeric_limits<double>::infinity();
   std::size_t result = 0;
   for (std::size_t e = 1; e < gone.size(); ++e) {
     double sum = 0.0;
-    for (std::size_t i = 0; i < gone.size(); ++i)
-      if (sure[i]) sum += i < e ? -gone[i] : gone[i];
+    for (std::size_t i = 0; i < gone.size(); ++i) sum += weight[i] * (i < e ? -gone[i] : gone[i]);
     if (sum > best) best = sum, result = e;
   }
-  while (result > 1 && !sure[result - 1]) --result;
-  return result > 0 && sure[result - 1] ? result : 0;
+  while (result > 1 && weight[result - 1] == 0.0) --result;
+  return result > 0 && weight[result - 1] > 0.0 ? result : 0;
 }
 
 /// What is seen where it is there must be a disc that keeps its light.
@@ -323,6 +308,24 @@ Course DropSearch::follow(const Suspicion& s) const {
   return on_surface.log_odds > course.log_odds ? on_surface : course;
 }
 
+/// How much each frame counts: where discs hardly differ from frame to frame they hold the same
+/// surroundings and err together, so that as many frames count once as lie within a quarter of the
+/// disc. None where it is not sure.
+std::vector<double> DropSearch::weights_of(std::span<const std::size_t> told,
+                                           const std::vector<bool>& sure, double q_px) const {
+  std::vector<double> weight(told.size(), 0.0);
+  const auto apart_px = [&](std::size_t i) {
+    return std::abs(frames_[told[i + 1]].q_px - frames_[told[i]].q_px);
+  };
+  for (std::size_t i = 0; i < told.size(); ++i) {
+    if (!sure[i]) continue;
+    const double step_px =
+        0.5 * ((i > 0 ? apart_px(i - 1) : 0.0) + (i + 1 < told.size() ? apart_px(i) : 0.0));
+    weight[i] = std::min(1.0, 2.0 * std::max(1.0, step_px) / std::max(1.0, blur_px(told[i], q_px)));
+  }
+  return weight;
+}
+
 /// What the frames say of a spot at `q_px`.
 /// @param told  frames that may show it, from the side on which it is there.
 Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size_t> told,
@@ -339,32 +342,43 @@ Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size
     };
     const std::size_t in_time = *std::ranges::min_element(present, {}, apart);
     const std::size_t in_blur = *std::ranges::min_element(present, {}, unlike);
-    SpotShare one = share(view, in_time, k, q);
+    const SpotShare one = share(view, in_time, k, q);
     if (in_blur == in_time) return one;
     const SpotShare two = share(view, in_blur, k, q);
+    // Where they agree the surer one counts; else the one that is most like the spot being there.
+    if (std::abs(two.share - one.share) < std::min(one.sd, two.sd))
+      return two.sd < one.sd ? two : one;
     return std::abs(two.share - 1.0) < std::abs(one.share - 1.0) ? two : one;
   };
   constexpr double kPresent = 0.6, kPresentSd = 0.4;
   std::vector<SpotShare> seen(told.size());
   seen[from] = {.share = 1.0, .sd = 0.3};
+  const auto sure_of = [&](std::size_t i) {
+    return blur_px(told[i], course.q_px) <= kSurePx ||
+           blur_px(told[i], frames_[s.frame].q_px) <= 2.0;
+  };
+  bool missed = false;
   const auto look_at = [&](std::size_t i) {
     seen[i] = look(told[i]);
-    if (seen[i].share > kPresent && seen[i].sd < kPresentSd) present.push_back(told[i]);
+    missed = missed || (sure_of(i) && log_odds_gone(seen[i]) > kSays);
+    // Once it was missed, what looks like it may be something else.
+    if (!missed && seen[i].share > kPresent && seen[i].sd < kPresentSd) present.push_back(told[i]);
   };
   for (std::size_t i = from; i-- > 0;) look_at(i);
+  missed = false;
   for (std::size_t i = from + 1; i < told.size(); ++i) look_at(i);
 
   std::vector<double> gone(told.size());
   std::vector<bool> sure(told.size());
   for (std::size_t i = 0; i < told.size(); ++i) {
     gone[i] = log_odds_gone(seen[i]);
-    sure[i] =
-        blur_px(told[i], course.q_px) <= kSurePx || blur_px(told[i], frames_[s.frame].q_px) <= 2.0;
+    sure[i] = sure_of(i);
   }
-  const std::size_t e = best_boundary(gone, sure);
+  const std::vector<double> weight = weights_of(told, sure, course.q_px);
+  const std::size_t e = best_boundary(gone, weight);
   if (e == 0 || !fits(seen, sure, e)) return course;
   course.log_odds =
-      std::min(evidence(gone, sure, 0, e, -1.0), evidence(gone, sure, e, told.size(), 1.0));
+      std::min(evidence(gone, weight, 0, e, -1.0), evidence(gone, weight, e, told.size(), 1.0));
   if (course.log_odds + kTogetherLogOdds < 0.0) return course;
   // When: what sure frames leave open, others may tell.
   std::size_t last = e - 1, first = e;
@@ -453,6 +467,28 @@ std::size_t times_of(std::span<const Course> courses) {
   return apart.size();
 }
 
+/// Where one goes and another comes in one place, as two that run together do, what has changed
+/// belongs to both: each is where its spot is, unless the one that came merely covers a little of
+/// what was there.
+void settle_shared_changes(std::vector<Course>& told) {
+  constexpr double kCovered = 0.5;  // of the change that came
+  const auto holds = [](const Course& c, const Course& other) {
+    return cv::norm(cv::Point2d(other.from.spot.at) - c.at) <= c.change.reach_px;
+  };
+  const auto shared = [&](const Course& c, const Course& other) {
+    return other.lost != c.lost && overlap(c, other) && holds(c, other) && holds(other, c);
+  };
+  const std::vector<Course> all = told;
+  std::erase_if(told, [&](const Course& c) {
+    return std::ranges::any_of(all, [&](const Course& o) {
+      return shared(c, o) && c.change.height < kCovered * o.change.height;
+    });
+  });
+  for (Course& c : told)
+    if (std::ranges::any_of(all, [&](const Course& o) { return shared(c, o); }))
+      c.at = c.from.spot.at;
+}
+
 /// Those that are told, surest first, one for each drop.
 std::vector<Course> told_of(std::vector<Course> courses) {
   std::ranges::stable_sort(courses, std::greater{}, &Course::log_odds);
@@ -470,6 +506,7 @@ std::vector<Course> told_of(std::vector<Course> courses) {
     });
     if (!known) told.push_back(c);
   }
+  settle_shared_changes(told);
   // What goes twice was no drop.
   std::vector<Course> once;
   for (const Course& c : told)
@@ -596,13 +633,6 @@ std::vector<DropEvent> drop_events(std::span<const DropChange> changes) {
     event.conflict = event.conflict || change.conflict;
   }
   return events;
-}
-
-bool may_be_a_hair(const DropChange& drop, std::span<const DropChange> changes) {
-  constexpr double kSmallPx = 3.7;
-  return drop.radius_px < kSmallPx && std::ranges::none_of(changes, [&](const DropChange& other) {
-           return &other != &drop && overlap(other, drop);
-         });
 }
 
 bool sharp_on_both_sides(const DropChange& drop, std::span<const DropFrame> frames,

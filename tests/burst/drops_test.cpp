@@ -5,6 +5,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <functional>
 #include <opencv2/imgproc.hpp>
@@ -176,6 +177,30 @@ TEST(Drops, OneThatRollsIsNearbyAgain) {
   EXPECT_TRUE(drops.appeared.empty());
 }
 
+TEST(Drops, OneThatRunsTogetherWithItsNeighbourIsLostWhereItWas) {
+  const cv::Mat ground = texture(9);
+  const cv::Point gone(96, 100), neighbour(109, 100);
+  const Made made = make(sweep(8.0, -8.0, 1.0), 9, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    for (const cv::Point& at : kDrops)
+      if (cv::norm(at - gone) > 40.0) add_drop(light, at);
+    if (k < 8) {
+      add_drop(light, gone);
+      add_drop(light, neighbour);
+    } else {
+      cv::circle(light, neighbour, 10, cv::Scalar(0.08), cv::FILLED);
+      cv::circle(light, neighbour, 7, cv::Scalar(0.3), cv::FILLED);
+      light(cv::Rect(neighbour.x - 1, neighbour.y - 7, 5, 5)) = 2.5;
+    }
+    return light;
+  });
+  const Drops drops = made.found();
+  ASSERT_FALSE(drops.lost.empty());
+  const auto nearest = std::ranges::min(
+      drops.lost, {}, [&](const DropChange& c) { return cv::norm(c.at - cv::Point2d(gone)); });
+  EXPECT_LE(cv::norm(nearest.at - cv::Point2d(gone)), kDropRadiusPx);
+}
+
 TEST(Drops, OnesThatRideOnAPartThatMovesAreNotLost) {
   const cv::Mat ground = texture(11), part = texture(12);
   const Made made = make(sweep(8.0, -8.0, 1.0), 11, [&](std::size_t k) {
@@ -237,16 +262,6 @@ TEST(DropEvents, AConflictHasSharpFramesOnBothSides) {
   EXPECT_TRUE(sharp_on_both_sides(drop, frames, 2.0));
   frames[10].usable = false;
   EXPECT_FALSE(sharp_on_both_sides(drop, frames, 2.0));
-}
-
-TEST(DropEvents, OneSmallChangeByItselfMayBeAHair) {
-  const DropChange small{.radius_px = 3.0, .before = 7, .after = 8};
-  DropChange other{.radius_px = 9.0, .before = 8, .after = 9};
-  std::vector<DropChange> changes{small, other};
-  EXPECT_TRUE(may_be_a_hair(changes[0], changes));
-  EXPECT_FALSE(may_be_a_hair(changes[1], changes)) << "too large";
-  changes[1].before = 7;
-  EXPECT_FALSE(may_be_a_hair(changes[0], changes)) << "both may have gone at once";
 }
 
 }  // namespace
