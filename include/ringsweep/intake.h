@@ -50,4 +50,11 @@ struct Intake {
 /// there. Nothing, when it has none. `path` itself need not exist.
 [[nodiscard]] std::optional<std::filesystem::path> card_root(const std::filesystem::path& path);
 
+/// Where the removable disk (a card in a reader, a stick) that holds `path` is mounted: nothing is
+/// written on it either where pictures are read from it. Nothing, when the disk is none, and for
+/// the disk the system itself runs from, which may be a card, too. `path` itself need not exist.
+/// @param sys  where the kernel describes its devices; another folder in the tests
+[[nodiscard]] std::optional<std::filesystem::path> removable_root(
+    const std::filesystem::path& path, const std::filesystem::path& sys = "/sys");
+
 }  // namespace ringsweep

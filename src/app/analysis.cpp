@@ -10,7 +10,6 @@
 #include <utility>
 
 #include "app/interrupt.h"
-#include "app/output_place.h"
 #include "report/wording.h"
 
 namespace ringsweep::app {
@@ -201,7 +200,9 @@ Stages real_stages() {
           .decode = decode,
           .view = decode_view,
           .analyse = ringsweep::analyse,
-          .card_root = card_root};
+          .roots = {.card = card_root, .removable = [](const std::filesystem::path& path) {
+                      return removable_root(path);
+                    }}};
 }
 
 }  // namespace ringsweep::app

@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "app/console.h"
+#include "app/output_place.h"
 #include "ringsweep/analyse.h"
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
@@ -42,7 +43,7 @@ struct Stages {
   std::function<std::vector<BurstAnalysis>(const Burst&, const ReadFrame&, const AnalysisOptions&,
                                            const Progress&)>
       analyse;
-  std::function<std::optional<std::filesystem::path>(const std::filesystem::path&)> card_root;
+  Roots roots;
 };
 
 [[nodiscard]] Stages real_stages();

@@ -138,10 +138,10 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNotWritten;
   };
   const bool json_to_out = options.json == "-";
-  const auto folder = choose_report_folder(options.out, options.paths, stages.card_root);
+  const auto folder = choose_report_folder(options.out, options.paths, stages.roots);
   if (!folder) return refuse(folder.error());
   if (!options.json.empty() && !json_to_out) {
-    if (const auto why = why_not_this_file(options.json, options.paths, stages.card_root)) {
+    if (const auto why = why_not_this_file(options.json, options.paths, stages.roots)) {
       return refuse(*why);
     }
   }

@@ -96,7 +96,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
                  << " --help` shows how.\n";
     return kWrongCommand;
   }
-  if (app.got_subcommand(plan)) return run_plan(plan_options, console, stages.card_root);
+  if (app.got_subcommand(plan)) return run_plan(plan_options, console, stages.roots);
   if (stacklist.was_called()) return stacklist.run(console, stages);
   if (*out_option) {
     if (out.empty()) {

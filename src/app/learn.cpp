@@ -122,7 +122,7 @@ bool can_learn(const CheckOptions& options, const std::vector<Burst>& bursts,
     say(console, one_line(before.error()));
     return false;
   }
-  if (auto why = why_not_there(*lens_file(*options.learn_name), options.paths, stages.card_root)) {
+  if (auto why = why_not_there(*lens_file(*options.learn_name), options.paths, stages.roots)) {
     why->remedy = "set XDG_CONFIG_HOME to a folder elsewhere";
     say(console, one_line(*why));
     return false;

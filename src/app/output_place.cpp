@@ -163,7 +163,7 @@ void remove_if_empty(std::span<const fs::path> created) {
 }  // namespace
 
 std::optional<Error> why_not_there(const fs::path& place, std::span<const fs::path> inputs,
-                                   const CardRoot& card_root) {
+                                   const Roots& roots) {
   const fs::path target = resolved(place);
   constexpr const char* kRemedy = "choose a folder elsewhere with --out";
   for (const fs::path& input : inputs) {
@@ -171,28 +171,27 @@ std::optional<Error> why_not_there(const fs::path& place, std::span<const fs::pa
       return error_at(place, "lies under the pictures to be read, where nothing is written",
                       kRemedy);
     }
-    const auto card = card_root(input);
-    if (!card) continue;
-    if (is_within(target, resolved(*card)) || on_same_mount(target, resolved(*card))) {
-      return error_at(place, "lies on the card, where nothing is written", kRemedy);
+    for (const auto& root : {roots.card(input), roots.removable(input)}) {
+      if (!root) continue;
+      if (is_within(target, resolved(*root)) || on_same_mount(target, resolved(*root)))
+        return error_at(place, "lies on the card, where nothing is written", kRemedy);
     }
   }
-  if (card_root(target)) {
+  if (roots.card(target)) {
     return error_at(place, "lies on a card, where nothing is written", kRemedy);
   }
   return std::nullopt;
 }
 
 Result<ReportFolder> choose_report_folder(const std::optional<fs::path>& wanted,
-                                          std::span<const fs::path> inputs,
-                                          const CardRoot& card_root) {
+                                          std::span<const fs::path> inputs, const Roots& roots) {
   if (wanted) {
-    if (auto why = why_not_there(*wanted, inputs, card_root)) return tl::unexpected(*why);
+    if (auto why = why_not_there(*wanted, inputs, roots)) return tl::unexpected(*why);
     return ReportFolder{.path = *wanted};
   }
   std::error_code no_folder;
   const fs::path here = fs::current_path(no_folder);
-  if (!no_folder && !why_not_there(here / kUsualName, inputs, card_root)) {
+  if (!no_folder && !why_not_there(here / kUsualName, inputs, roots)) {
     return ReportFolder{.path = here / kUsualName};
   }
   const auto home = data_home();
@@ -202,7 +201,7 @@ Result<ReportFolder> choose_report_folder(const std::optional<fs::path>& wanted,
   }
   const fs::path name = inputs.empty() ? fs::path("card") : name_of(inputs.front());
   const fs::path place = *home / "ringsweep" / name;
-  if (auto why = why_not_there(place, inputs, card_root)) return tl::unexpected(*why);
+  if (auto why = why_not_there(place, inputs, roots)) return tl::unexpected(*why);
   return ReportFolder{.path = place, .moved_off_card = true};
 }
 
@@ -286,9 +285,9 @@ Result<void> ReportPlace::write(std::span<const std::pair<std::string, std::stri
 }
 
 std::optional<Error> why_not_this_file(const fs::path& file, std::span<const fs::path> inputs,
-                                       const CardRoot& card_root) {
+                                       const Roots& roots) {
   constexpr const char* kRemedy = "choose another file with --json";
-  if (auto why = why_not_there(file, inputs, card_root)) {
+  if (auto why = why_not_there(file, inputs, roots)) {
     why->remedy = kRemedy;
     return why;
   }

@@ -17,7 +17,15 @@
 
 namespace ringsweep::app {
 
-using CardRoot = std::function<std::optional<std::filesystem::path>(const std::filesystem::path&)>;
+using RootOf = std::function<std::optional<std::filesystem::path>(const std::filesystem::path&)>;
+
+inline std::optional<std::filesystem::path> no_root(const std::filesystem::path&) { return {}; }
+
+/// How disks are known that nothing is written on (intake.h).
+struct Roots {
+  RootOf card = no_root;       ///< no place for anything
+  RootOf removable = no_root;  ///< no place for what is made of pictures on it
+};
 
 struct ReportFolder {
   std::filesystem::path path;
@@ -28,14 +36,14 @@ struct ReportFolder {
 /// @param place need not exist.
 [[nodiscard]] std::optional<Error> why_not_there(const std::filesystem::path& place,
                                                  std::span<const std::filesystem::path> inputs,
-                                                 const CardRoot& card_root);
+                                                 const Roots& roots);
 
 /// Chooses the report folder: `wanted` or an error; else ./ringsweep-report, and where that lies on
 /// a card or under an input, ${XDG_DATA_HOME:-~/.local/share}/ringsweep/NAME with the input's name
 /// (XDG Base Directory Specification). Creates nothing.
 [[nodiscard]] Result<ReportFolder> choose_report_folder(
     const std::optional<std::filesystem::path>& wanted,
-    std::span<const std::filesystem::path> inputs, const CardRoot& card_root);
+    std::span<const std::filesystem::path> inputs, const Roots& roots);
 
 /// A folder made ready for a report. What it had to create and nothing was written to is removed
 /// again at the end.
@@ -66,7 +74,7 @@ class ReportPlace {
 /// Whether a report can be written to this one file (--json), before the analysis.
 [[nodiscard]] std::optional<Error> why_not_this_file(const std::filesystem::path& file,
                                                      std::span<const std::filesystem::path> inputs,
-                                                     const CardRoot& card_root);
+                                                     const Roots& roots);
 
 /// Whether a picture is one that an earlier report put there: no picture of the camera's.
 [[nodiscard]] bool is_from_report(const std::filesystem::path& picture);

@@ -361,9 +361,9 @@ bool is_earlier_plan(const fs::path& file) {
 }
 
 /// Writes the plan to a file; nothing but an earlier plan is replaced.
-Result<void> write_plan(const fs::path& file, const std::string& text, const CardRoot& card_root) {
+Result<void> write_plan(const fs::path& file, const std::string& text, const Roots& roots) {
   constexpr const char* kRemedy = "choose another file with --json";
-  if (auto why = why_not_there(file, {}, card_root)) {
+  if (auto why = why_not_there(file, {}, roots)) {
     why->remedy = kRemedy;
     return tl::unexpected(*why);
   }
@@ -435,7 +435,7 @@ CLI::App* add_plan(CLI::App& app, PlanOptions& options) {
   return plan;
 }
 
-int run_plan(const PlanOptions& options, const Console& console, const CardRoot& card_root) {
+int run_plan(const PlanOptions& options, const Console& console, const Roots& roots) {
   const auto asked = asked_for(options);
   if (!asked) {
     *console.err << "ringsweep: " << asked.error() << "; `ringsweep plan --help` shows how.\n";
@@ -451,7 +451,7 @@ int run_plan(const PlanOptions& options, const Console& console, const CardRoot&
     *console.out << dumped << std::flush;
     return kComplete;
   }
-  if (const auto written = write_plan(options.json, dumped, card_root); !written) {
+  if (const auto written = write_plan(options.json, dumped, roots); !written) {
     *console.err << "ringsweep: " << one_line(written.error()) << "\n";
     return kNotWritten;
   }

@@ -31,6 +31,6 @@ struct PlanOptions {
 CLI::App* add_plan(CLI::App& app, PlanOptions& options);
 
 /// @return the exit status, exit_status.h.
-int run_plan(const PlanOptions& options, const Console& console, const CardRoot& card_root);
+int run_plan(const PlanOptions& options, const Console& console, const Roots& roots);
 
 }  // namespace ringsweep::app

@@ -384,7 +384,7 @@ std::string plain_list(const std::vector<BurstLists>& all, const StacklistOption
 std::optional<Error> why_not_at(const fs::path& place, const char* option, bool is_folder,
                                 const StacklistOptions& options, const Stages& stages) {
   const std::string remedy = fmt::format("choose another place with {}", option);
-  auto why = why_not_there(place, options.paths, stages.card_root);
+  auto why = why_not_there(place, options.paths, stages.roots);
   if (why) {
     why->remedy = remedy;
     return why;

@@ -87,7 +87,7 @@ class Tool : public ::testing::Test {
       analysed_with_.push_back(options);
       return std::vector{results_.at(std::min(analysed_with_.size(), results_.size()) - 1)};
     };
-    stages_.card_root = [](const fs::path&) { return std::nullopt; };
+    stages_.roots.card = [](const fs::path&) { return std::nullopt; };
     intake_.bursts = {burst_of(25)};
     results_ = {made::complete_burst()};
   }
@@ -270,7 +270,7 @@ TEST_F(Tool, Status4BeforeTheAnalysisWhenTheReportHasNoPlace) {
 TEST_F(Tool, FromACardTheReportGoesToTheDataHome) {
   fs::create_directories("MY_CARD/DCIM");
   const fs::path root = fs::canonical("MY_CARD");
-  stages_.card_root = [root](const fs::path& path) -> std::optional<fs::path> {
+  stages_.roots.card = [root](const fs::path& path) -> std::optional<fs::path> {
     return fs::weakly_canonical(path).string().starts_with(root.string()) ? std::optional(root)
                                                                           : std::nullopt;
   };

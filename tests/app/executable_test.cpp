@@ -3,12 +3,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 #include <signal.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <chrono>
-#include <cstdlib>
 #include <filesystem>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
@@ -19,6 +16,7 @@
 #include <thread>
 #include <vector>
 
+#include "app/run_program.h"
 #include "app/scratch_folder.h"
 
 namespace ringsweep {
@@ -29,48 +27,14 @@ using ::testing::Not;
 using ::testing::StartsWith;
 using testing_app::CurrentFolder;
 using testing_app::Environment;
+using testing_app::finish;
 using testing_app::listing;
+using testing_app::Ran;
 using testing_app::read_file;
+using testing_app::ringsweep;
 using testing_app::ScratchFolder;
+using testing_app::start;
 namespace fs = std::filesystem;
-
-struct Ran {
-  int status = -1;  ///< exit status; 128 + the signal that ended it
-  std::string out;
-  std::string err;
-};
-
-/// Starts the program with its two outputs in files, none of them a terminal.
-pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments) {
-  arguments.insert(arguments.begin(), RINGSWEEP_EXECUTABLE);
-  const std::string out = (logs / "out").string();
-  const std::string err = (logs / "err").string();
-  std::vector<char*> argv;
-  for (std::string& argument : arguments) argv.push_back(argument.data());
-  argv.push_back(nullptr);
-  const pid_t child = fork();
-  if (child == 0) {
-    if (freopen(out.c_str(), "w", stdout) == nullptr ||
-        freopen(err.c_str(), "w", stderr) == nullptr)
-      _exit(126);
-    execv(argv[0], argv.data());
-    _exit(127);
-  }
-  return child;
-}
-
-Ran finish(const ScratchFolder& logs, pid_t child) {
-  int status = 0;
-  waitpid(child, &status, 0);
-  return {.status = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status),
-          .out = read_file(logs / "out"),
-          .err = read_file(logs / "err")};
-}
-
-Ran ringsweep(const std::vector<std::string>& arguments) {
-  const ScratchFolder logs;
-  return finish(logs, start(logs, arguments));
-}
 
 /// Five pictures of plain grey: readable, and nothing in them.
 void put_grey_burst(const fs::path& folder) {

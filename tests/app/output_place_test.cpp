@@ -23,15 +23,19 @@ using testing_app::read_file;
 using testing_app::ScratchFolder;
 namespace fs = std::filesystem;
 
-const CardRoot kNoCard = [](const fs::path&) { return std::nullopt; };
+const Roots kNoCard;
 
-/// A card whose root is `root`, as a mounted one would be found.
-CardRoot card_at(const fs::path& root) {
+RootOf everything_below(const fs::path& root) {
   return [root](const fs::path& path) -> std::optional<fs::path> {
     const std::string text = fs::weakly_canonical(fs::absolute(path)).string();
     if (text == root.string() || text.starts_with(root.string() + "/")) return root;
     return std::nullopt;
   };
+}
+
+/// A card whose root is `root`, as a mounted one would be found.
+Roots card_at(const fs::path& root) {
+  return {.card = everything_below(root), .removable = no_root};
 }
 
 TEST(WhyNotThere, NothingGoesUnderAnInput) {
@@ -65,6 +69,18 @@ TEST(WhyNotThere, NothingGoesOnACard) {
   EXPECT_THAT(why->problem, HasSubstr("card"));
   // Nor on one that is not among the inputs.
   EXPECT_TRUE(why_not_there(scratch / "out", {}, card_at(scratch.path())));
+}
+
+TEST(WhyNotThere, NothingGoesOnTheRemovableDiskThatIsRead) {
+  const ScratchFolder scratch;
+  fs::create_directories(scratch / "stick/burst");
+  const Roots stick{.card = no_root, .removable = everything_below(scratch / "stick")};
+  EXPECT_TRUE(why_not_there(scratch / "stick/out", std::vector{scratch / "stick/burst"}, stick));
+  fs::create_directory_symlink(scratch / "stick", scratch / "link");
+  EXPECT_TRUE(why_not_there(scratch / "link/out", std::vector{scratch / "stick/burst"}, stick));
+  EXPECT_FALSE(why_not_there(scratch / "out", std::vector{scratch / "stick/burst"}, stick));
+  // A stick may hold a stack whose pictures come from elsewhere.
+  EXPECT_FALSE(why_not_there(scratch / "stick/out", std::vector{scratch / "burst"}, stick));
 }
 
 TEST(ChooseReportFolder, IsUsuallyInTheCurrentFolder) {

@@ -37,8 +37,7 @@ class PlanTool : public ::testing::Test {
     for (const std::string& argument : arguments) argv.push_back(argument.c_str());
     out_.str("");
     err_.str("");
-    Stages stages;
-    stages.card_root = [](const fs::path&) { return std::nullopt; };
+    const Stages stages;
     return run(static_cast<int>(argv.size()), argv.data(), {.out = &out_, .err = &err_}, stages);
   }
 

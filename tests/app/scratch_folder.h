@@ -62,6 +62,19 @@ inline std::vector<std::string> listing(const fs::path& folder) {
   return lines;
 }
 
+/// The same with permissions and contents.
+inline std::vector<std::string> listing_with_contents(const fs::path& folder) {
+  std::vector<std::string> lines = listing(folder);
+  for (const auto& entry : fs::recursive_directory_iterator(folder)) {
+    std::ostringstream line;
+    line << entry.path().string() << ' ' << static_cast<int>(entry.status().permissions());
+    if (entry.is_regular_file()) line << ' ' << read_file(entry.path());
+    lines.push_back(line.str());
+  }
+  std::sort(lines.begin(), lines.end());
+  return lines;
+}
+
 /// Sets an environment variable, or takes it away (nullptr), until the end of the scope.
 class Environment {
  public:

@@ -55,7 +55,7 @@ class Stacklist : public ::testing::Test {
       ++analysed_;
       return std::vector{results_.at(std::min(analysed_, results_.size()) - 1)};
     };
-    stages_.card_root = [](const fs::path&) { return std::nullopt; };
+    stages_.roots.card = [](const fs::path&) { return std::nullopt; };
     results_ = {timed(made::complete_burst(1207, 6))};
     intake_.bursts = {pictures_of(results_[0])};
   }
@@ -283,7 +283,7 @@ TEST_F(Stacklist, NothingGoesUnderTheInputOrOnACard) {
   EXPECT_EQ(run_tool({"meadow/DSC01207.JPG", "meadow/DSC01208.JPG", "--sidecars", "meadow"}), 4);
   EXPECT_EQ(run_tool({"meadow", "--copy", "meadow/DSC01207.JPG"}), 4);
   EXPECT_EQ(run_tool({"meadow", "--list", "nowhere/list.txt"}), 4);
-  stages_.card_root = [](const fs::path& path) -> std::optional<fs::path> {
+  stages_.roots.card = [](const fs::path& path) -> std::optional<fs::path> {
     if (path.string().find("card") == std::string::npos) return std::nullopt;
     return fs::path("/card");
   };

@@ -1,4 +1,9 @@
 #include <gtest/gtest.h>
+#include <sys/stat.h>
+#include <sys/sysmacros.h>
+
+#include <string>
+#include <tuple>
 
 #include "ringsweep/intake.h"
 #include "support.h"
@@ -38,6 +43,46 @@ TEST(CardRoot, ALinkIntoACardIsOnTheCard) {
   fs::create_directories(folder / "card/DCIM/100ABCDE");
   fs::create_directory_symlink(folder / "card/DCIM", folder / "link");
   EXPECT_EQ(card_root(folder / "link/report"), folder / "card");
+}
+
+/// What the kernel would say in /sys of the disk that holds `path`, were it the second partition of
+/// a disk of which `file` says `text`.
+void describe_disk(const fs::path& sys, const fs::path& path, const fs::path& file,
+                   const std::string& text) {
+  struct stat status {};
+  ASSERT_EQ(stat(path.c_str(), &status), 0);
+  const fs::path disk = sys / "devices/host/block/disk";
+  fs::create_directories(disk / "disk2");
+  fs::create_directories(sys / "dev/block");
+  fs::create_directory_symlink(disk / "disk2", sys / "dev/block" /
+                                                   (std::to_string(major(status.st_dev)) + ':' +
+                                                    std::to_string(minor(status.st_dev))));
+  test::write_bytes(disk / file, {text.begin(), text.end()});
+}
+
+// /dev/shm: a disk that is not the system's own.
+TEST(RemovableRoot, IsWhereADiskThatCanBeTakenOutIsMounted) {
+  const fs::path disk = "/dev/shm";
+  struct stat here {};
+  struct stat system {};
+  if (stat(disk.c_str(), &here) != 0 || stat("/", &system) != 0 || here.st_dev == system.st_dev)
+    GTEST_SKIP() << "no second disk here";
+  for (const auto& [file, text, removable] : {std::tuple{"removable", "1\n", true},
+                                              {"removable", "0\n", false},
+                                              {"device/type", "SD\n", true},
+                                              {"device/type", "MMC\n", false}}) {
+    const test::TempFolder sys;
+    describe_disk(sys.path(), disk, file, text);
+    const auto root = removable_root(disk / "not/there/yet", sys.path());
+    EXPECT_EQ(root.has_value(), removable) << file << ": " << text;
+    EXPECT_EQ(root.value_or(disk), disk);
+  }
+}
+
+TEST(RemovableRoot, TheDiskTheSystemRunsFromIsNone) {
+  const test::TempFolder sys;
+  describe_disk(sys.path(), "/", "removable", "1\n");
+  EXPECT_FALSE(removable_root("/", sys.path()));
 }
 
 }  // namespace

@@ -1,0 +1,53 @@
+#pragma once
+/// The program as a shell starts it.
+
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <cstdio>
+#include <string>
+#include <vector>
+
+#include "app/scratch_folder.h"
+
+namespace ringsweep::testing_app {
+
+struct Ran {
+  int status = -1;  ///< exit status; 128 + the signal that ended it
+  std::string out;
+  std::string err;
+};
+
+/// Starts the program with its two outputs in files, none of them a terminal.
+inline pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments) {
+  arguments.insert(arguments.begin(), RINGSWEEP_EXECUTABLE);
+  const std::string out = (logs / "out").string();
+  const std::string err = (logs / "err").string();
+  std::vector<char*> argv;
+  for (std::string& argument : arguments) argv.push_back(argument.data());
+  argv.push_back(nullptr);
+  const pid_t child = fork();
+  if (child == 0) {
+    if (freopen(out.c_str(), "w", stdout) == nullptr ||
+        freopen(err.c_str(), "w", stderr) == nullptr)
+      _exit(126);
+    execv(argv[0], argv.data());
+    _exit(127);
+  }
+  return child;
+}
+
+inline Ran finish(const ScratchFolder& logs, pid_t child) {
+  int status = 0;
+  waitpid(child, &status, 0);
+  return {.status = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status),
+          .out = read_file(logs / "out"),
+          .err = read_file(logs / "err")};
+}
+
+inline Ran ringsweep(const std::vector<std::string>& arguments) {
+  const ScratchFolder logs;
+  return finish(logs, start(logs, arguments));
+}
+
+}  // namespace ringsweep::testing_app
