@@ -2,6 +2,8 @@
 /// Decode: FrameRef -> LinearFrame, or ViewFrame. The second and last place where a picture file is
 /// opened.
 
+#include <optional>
+
 #include "ringsweep/frame.h"
 #include "ringsweep/result.h"
 
@@ -30,5 +32,9 @@ struct DecodeOptions {
 /// it is a JPEG of three colours, else grey.
 [[nodiscard]] Result<ViewFrame> decode_view(const FrameRef& frame,
                                             const DecodeOptions& options = {});
+
+/// The small picture that a camera puts into a file's Exif data, about 160 px wide: what a frame
+/// shows, without reading it. Nothing where there is none that can be read.
+[[nodiscard]] std::optional<LinearFrame> decode_thumbnail(const FrameRef& frame);
 
 }  // namespace ringsweep

@@ -57,4 +57,10 @@ struct Intake {
 [[nodiscard]] std::optional<std::filesystem::path> removable_root(
     const std::filesystem::path& path, const std::filesystem::path& sys = "/sys");
 
+/// Where disks are mounted whose root has a DCIM folder, sorted; each disk once. Network shares are
+/// left alone: one that does not answer would stop everything.
+/// @param mountinfo  the kernel's list (proc_pid_mountinfo(5)); another file in the tests
+[[nodiscard]] std::vector<std::filesystem::path> mounted_cards(
+    const std::filesystem::path& mountinfo = "/proc/self/mountinfo");
+
 }  // namespace ringsweep

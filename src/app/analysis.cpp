@@ -5,15 +5,22 @@
 #include <algorithm>
 #include <cmath>
 #include <exception>
+#include <iterator>
+#include <map>
 #include <new>
 #include <ostream>
+#include <set>
+#include <system_error>
 #include <utility>
 
 #include "app/interrupt.h"
 #include "report/wording.h"
+#include "ringsweep/registration.h"
 
 namespace ringsweep::app {
 namespace {
+
+namespace fs = std::filesystem;
 
 /// What is too short to be a sweep, and why some of it cannot be read at all.
 struct LeftOut {
@@ -29,6 +36,45 @@ std::string left_out_line(const LeftOut& left_out) {
   }
   return fmt::format("Left out: {} frames, fewer than {} at a time.\n", left_out.frames,
                      kFewestFrames);
+}
+
+std::string count_of(std::size_t count, const char* what) {
+  return fmt::format("{} {}{}", count, what, count == 1 ? "" : "s");
+}
+
+/// Whether a burst lies on a card and is not made of pictures that were named one by one.
+std::function<bool(const Burst&)> on_card(const AnalysisRequest& request, const Stages& stages) {
+  std::set<fs::path> named;
+  std::error_code failed;
+  for (const fs::path& path : request.paths)
+    if (fs::is_regular_file(path, failed)) named.insert(fs::weakly_canonical(path, failed));
+  return [named, cards = std::map<fs::path, bool>(), &stages](const Burst& burst) mutable {
+    for (const FrameRef& frame : burst.frames)
+      if (named.contains(frame.path)) return false;
+    const fs::path folder = fs::path(burst.frames.front().path).parent_path();
+    const auto known = cards.find(folder);
+    if (known != cards.end()) return known->second;
+    return cards[folder] = stages.roots.card(folder).has_value();
+  };
+}
+
+/// Whether, by the small pictures in the files, most frames show something else than the one
+/// before: no sweep, whatever it is. Without small pictures nothing is known.
+bool each_shows_something_else(const Burst& burst, const Stages& stages) {
+  constexpr std::size_t kMostPairs = 12;   // enough to tell, a moment's work
+  constexpr std::size_t kFewestPairs = 4;  // of the shortest burst
+  const std::size_t pairs = burst.frames.size() - 1;
+  const std::size_t step = (pairs + kMostPairs - 1) / kMostPairs;
+  std::size_t seen = 0;
+  std::size_t other = 0;
+  for (std::size_t k = 0; k < pairs; k += step) {
+    const auto a = stages.thumbnail(burst.frames[k]);
+    const auto b = stages.thumbnail(burst.frames[k + 1]);
+    if (!a || !b) continue;
+    ++seen;
+    if (alike(make_thumbnail(a->luminance), make_thumbnail(b->luminance)) == Alike::no) ++other;
+  }
+  return seen >= kFewestPairs && 2 * other > seen;
 }
 
 /// Opens frames that belong to no burst only to say which of them are damaged: a file that cannot
@@ -117,6 +163,36 @@ void print_error(const Console& console, const Error& error) {
   *console.err << "ringsweep: " << one_line(error) << "\n";
 }
 
+bool use_mounted_card(AnalysisRequest& request, const std::string& command, const Console& console,
+                      const Stages& stages) {
+  const auto say = [&](const std::string& line) { *console.err << "ringsweep: " << line << "\n"; };
+  if (!request.paths.empty()) {
+    if (!request.card) return true;
+    say("--card chooses among the cards that are in; leave it away where you name a path.");
+    return false;
+  }
+  const std::vector<fs::path> cards = stages.mounted_cards();
+  const auto shown = [](const fs::path& card) { return wording::printable(card.string()); };
+  if (cards.empty()) {
+    say(
+        fmt::format("no card is in: put it in, or name a card, a folder or pictures, for example "
+                    "`ringsweep {} /media/card`.",
+                    command));
+    return false;
+  }
+  if (request.card.value_or(1) > cards.size() || (cards.size() > 1 && !request.card)) {
+    say(fmt::format("{} in; choose by number, for example `ringsweep {} --card 1`:",
+                    cards.size() == 1 ? "1 card is" : fmt::format("{} cards are", cards.size()),
+                    command));
+    for (std::size_t i = 0; i < cards.size(); ++i)
+      *console.err << fmt::format("  {}  {}\n", i + 1, shown(cards[i]));
+    return false;
+  }
+  request.paths = {cards[request.card.value_or(1) - 1]};
+  say(fmt::format("the card is {}.", shown(request.paths.front())));
+  return true;
+}
+
 bool is_unreadable(const FrameAnalysis& frame) {
   return std::ranges::find(frame.flags, FrameFlag::unreadable) != frame.flags.end();
 }
@@ -131,12 +207,18 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
   for (const Error& problem : intake.problems) print_error(console, problem);
   FoundBursts found;
   found.twins = std::move(intake.twins);
-  if (request.as_one && !intake.bursts.empty()) intake.bursts = {joined(intake.bursts)};
+  ChosenBursts chosen =
+      choose_bursts(std::move(intake.bursts), request.choice, on_card(request, stages));
+  if (request.as_one && !chosen.bursts.empty()) chosen.bursts = {joined(chosen.bursts)};
   std::vector<Burst> too_short;
   LeftOut left_out;
-  for (const Burst& burst : intake.bursts) {
+  std::size_t series = 0;
+  for (const Burst& burst : chosen.bursts) {
     if (burst.frames.size() >= kFewestFrames) {
-      found.bursts.push_back(burst);
+      if (!request.as_one && each_shows_something_else(burst, stages))
+        ++series;
+      else
+        found.bursts.push_back(burst);
       continue;
     }
     too_short.push_back(burst);
@@ -145,6 +227,14 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
   }
   name_unreadable(too_short, console, stages);
   found.left_out = left_out_line(left_out);
+  if (series > 0)
+    found.left_out += fmt::format(
+        "Left out: {} series of which each picture shows something "
+        "else; no sweep.\n",
+        series);
+  if (chosen.older > 0)
+    found.left_out +=
+        fmt::format("Left out: {}; --all takes all.\n", count_of(chosen.older, "older burst"));
   return found;
 }
 
@@ -152,12 +242,14 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
                      const Console& console, const Stages& stages, Counting counting) {
   Analysed result;
   ProgressLine line(console);
-  for (std::size_t i = 0; i < bursts.size() && !InterruptGuard::interrupted(); ++i) {
+  std::vector<Analysed> parts(bursts.size());
+  for (std::size_t i = bursts.size(); i-- > 0 && !InterruptGuard::interrupted();) {
+    Analysed& part = parts[i];
     const ReadFrame read = [&](const FrameRef& frame, int reduction) {
       return stages.decode(frame, {.reduction = reduction});
     };
     const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {
-      line.show(fmt::format("Burst {} of {}: {} {} of {}", counting.first + i + 1,
+      line.show(fmt::format("Burst {} of {}: {} {} of {}", counting.first + bursts.size() - i,
                             counting.of > 0 ? counting.of : bursts.size(), stage, done, total));
       return !InterruptGuard::interrupted();
     };
@@ -165,8 +257,8 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
     try {
       for (BurstAnalysis& burst : stages.analyse(
                bursts[i], read, analysis_options(request, bursts[i], stages), progress)) {
-        result.files.push_back(files_of_part(burst, bursts[i], next));
-        result.bursts.push_back(std::move(burst));
+        part.files.push_back(files_of_part(burst, bursts[i], next));
+        part.bursts.push_back(std::move(burst));
       }
     } catch (const std::bad_alloc&) {
       throw;
@@ -177,6 +269,10 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
                             .remedy = "look at its pictures yourself"});
       result.failed = true;
     }
+  }
+  for (Analysed& part : parts) {
+    std::ranges::move(part.files, std::back_inserter(result.files));
+    std::ranges::move(part.bursts, std::back_inserter(result.bursts));
   }
   return result;
 }
@@ -200,9 +296,11 @@ Stages real_stages() {
           .decode = decode,
           .view = decode_view,
           .analyse = ringsweep::analyse,
-          .roots = {.card = card_root, .removable = [](const std::filesystem::path& path) {
-                      return removable_root(path);
-                    }}};
+          .thumbnail = decode_thumbnail,
+          .roots = {.card = card_root,
+                    .removable =
+                        [](const std::filesystem::path& path) { return removable_root(path); }},
+          .mounted_cards = [] { return mounted_cards(); }};
 }
 
 }  // namespace ringsweep::app

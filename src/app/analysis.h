@@ -10,6 +10,7 @@
 #include <string>
 #include <vector>
 
+#include "app/choose_bursts.h"
 #include "app/console.h"
 #include "app/output_place.h"
 #include "ringsweep/analyse.h"
@@ -18,11 +19,11 @@
 
 namespace ringsweep::app {
 
-inline constexpr std::size_t kFewestFrames = 5;  ///< a burst, by definition
-
 /// What is looked at, and how.
 struct AnalysisRequest {
   std::vector<std::filesystem::path> paths;
+  std::optional<std::size_t> card;  ///< without paths: which of the cards that are in, from 1
+  BurstChoice choice;
   bool prefer_raw = false;
   bool ignore_drops = false;  ///< lost drops do not matter: they are not looked for
   bool as_one = false;        ///< all pictures are one burst, whatever their times say
@@ -43,20 +44,35 @@ struct Stages {
   std::function<std::vector<BurstAnalysis>(const Burst&, const ReadFrame&, const AnalysisOptions&,
                                            const Progress&)>
       analyse;
+  std::function<std::optional<LinearFrame>(const FrameRef&)> thumbnail = [](const FrameRef&) {
+    return std::nullopt;
+  };
   Roots roots;
+  std::function<std::vector<std::filesystem::path>()> mounted_cards = [] {
+    return std::vector<std::filesystem::path>{};
+  };
 };
 
 [[nodiscard]] Stages real_stages();
+
+/// Where no path was given, takes the one card that is in, or that of --card. Says on `err` which
+/// it is, or why none can be taken.
+/// @param command  for the example
+/// @return false: nothing is to be done
+[[nodiscard]] bool use_mounted_card(AnalysisRequest& request, const std::string& command,
+                                    const Console& console, const Stages& stages);
 
 void print_error(const Console& console, const Error& error);
 
 struct FoundBursts {
   std::vector<Burst> bursts;  ///< long enough for a sweep
-  std::string left_out;       ///< a line that says how much was too short; may be empty
+  std::string left_out;       ///< lines that say what was not looked at, and why; may be empty
   std::map<std::string, std::vector<std::string>> twins;  ///< intake.h
 };
 
-/// Finds the bursts, without pictures of our own reports; names what cannot be found or read.
+/// Finds the bursts and chooses among them (choose_bursts.h), without series of which each picture
+/// shows something else, and without pictures of our own reports; names what cannot be found or
+/// read.
 [[nodiscard]] FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
                                             const Stages& stages);
 
@@ -73,6 +89,8 @@ struct Counting {
   std::size_t of = 0;  ///< 0: these are all
 };
 
+/// The newest first, so that a card that is pulled out early has told most; the result is in the
+/// order of the bursts.
 [[nodiscard]] Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,
                                    const Console& console, const Stages& stages,
                                    Counting counting = {});

@@ -37,9 +37,44 @@ void add_lens_options(CLI::App& command, LensOptions& lens) {
       ->type_name("P");
 }
 
+/// Which card, and which bursts of it.
+void add_choice_options(CLI::App& command, AnalysisRequest& request) {
+  command.add_option("--card", request.card, "Without PATH: which of several cards, by its number")
+      ->type_name("N")
+      ->check(CLI::PositiveNumber);
+  CLI::Option* all = command.add_flag("--all", request.choice.all,
+                                      "All bursts of a card; usually the newest and what was shot "
+                                      "within an hour before it");
+  CLI::Option* last = command.add_option("--last", request.choice.last, "The N newest bursts only")
+                          ->type_name("N")
+                          ->check(CLI::PositiveNumber);
+  CLI::Option* since =
+      command
+          .add_option_function<std::string>(
+              "--since",
+              [&request](const std::string& text) {
+                request.choice.since = moment_of(text);
+                if (!request.choice.since)
+                  throw CLI::ValidationError(
+                      "--since", "say a time as 05:24, 2024-06-16 or '2024-06-16 05:24'");
+              },
+              "What was shot since then only, by the camera's clock: 05:24, or '2024-06-16 05:24'")
+          ->type_name("TIME");
+  last->excludes(all);
+  since->excludes(all)->excludes(last);
+}
+
 }  // namespace
 
+void add_paths(CLI::App& command, std::vector<std::string>& paths) {
+  command
+      .add_option("PATH", paths,
+                  "A card, folders or picture files; without any, the card that is in")
+      ->type_name("");
+}
+
 void add_analysis_options(CLI::App& command, AnalysisRequest& request) {
+  add_choice_options(command, request);
   command.add_flag("--raw", request.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
   command.add_flag("--as-one", request.as_one,
                    "Take all pictures for one burst of one subject, however long the pauses");

@@ -1,6 +1,9 @@
 #pragma once
 /// Analysis options: what the commands that look at pictures let the user say about them.
 
+#include <string>
+#include <vector>
+
 #include "app/analysis.h"
 
 namespace CLI {
@@ -8,6 +11,10 @@ class App;
 }
 
 namespace ringsweep::app {
+
+/// Adds PATH... @param paths outlives the command; as strings: read as a path by a stream operator,
+/// a name would end at its first space.
+void add_paths(CLI::App& command, std::vector<std::string>& paths);
 
 /// Adds the options of `request` but its paths. @param request outlives the command.
 void add_analysis_options(CLI::App& command, AnalysisRequest& request);

@@ -48,6 +48,16 @@ std::string shell_word(const std::string& word) {
   return quoted;
 }
 
+/// Paths and choice as `stacklist` takes them to look at the same bursts, or more.
+std::string words_of(const CheckOptions& options) {
+  std::string words;
+  for (const std::filesystem::path& path : options.paths)
+    words += fmt::format("{}{}", words.empty() ? "" : " ", shell_word(path.string()));
+  if (options.choice.last) words += fmt::format(" --last {}", *options.choice.last);
+  if (options.choice.all || options.choice.since) words += " --all";
+  return words;
+}
+
 /// The list that `stacklist` makes without options.
 std::optional<BurstStack> stack_of(const BurstAnalysis& burst) {
   const std::optional<DepthRange> wanted = wanted_depths(burst);
@@ -178,8 +188,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
   Files files = report_files(analysed.bursts, scenes, json, found.left_out);
   PageRun page{.paths = {}, .left_out = found.left_out};
-  for (const std::filesystem::path& path : options.paths)
-    page.paths += fmt::format("{}{}", page.paths.empty() ? "" : " ", shell_word(path.string()));
+  page.paths = words_of(options);
   add_page(files, analysed, scenes, page, take_pictures(analysed, options, console, stages));
   if (InterruptGuard::interrupted()) return kStopped;
   const auto written = place->write(files);

@@ -20,12 +20,17 @@ namespace {
 
 constexpr const char* kCheckFooter = R"(
 Examples
-  ringsweep check /media/card                       every burst on a card
+  ringsweep check                                   the card that is in: the newest bursts
+  ringsweep check /media/card --all                 every burst on a card
+  ringsweep check /media/card --since 05:24         what was shot since then
   ringsweep check DSC012*.JPG                       these pictures only
   ringsweep check /media/card --details             with all numbers
   ringsweep check /media/card --quiet               one line a burst
   ringsweep check burst --json - | less             the report as JSON
   ringsweep check burst --from 1204 --to 1221       only this depth must be sharp
+
+Of a card the newest burst is looked at and what was shot within an hour before it; of other folders,
+and of pictures you name, all. --all, --last and --since choose otherwise.
 
 The report goes to ringsweep-report in the current folder: open report.html in a browser. Beside it lie
 report.txt, report.json, frames.csv and depth pictures.
@@ -52,13 +57,12 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
                "ringsweep"};
   app.set_version_flag("--version", "ringsweep " RINGSWEEP_VERSION);
   app.require_subcommand(1);
-  app.footer("\nExample: ringsweep check /media/card");
+  app.footer("\nExample: ringsweep check");
 
   CLI::App* check =
       app.add_subcommand("check", "Analyse every burst and say whether you may leave.");
-  // As strings: read as a path by a stream operator, a name would end at its first space.
   std::vector<std::string> paths;
-  check->add_option("PATH", paths, "A card, folders or picture files")->required()->type_name("");
+  add_paths(*check, paths);
   check->add_option("--json", options.json, "Write the report as JSON to FILE too; - prints it")
       ->type_name("FILE");
   std::string out;
@@ -82,11 +86,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     app.exit(wish, *console.out, *console.err);
     return kComplete;
   } catch (const CLI::RequiredError&) {
-    *console.err << "ringsweep: "
-                 << (app.get_subcommands().empty() ? "name a command"
-                                                   : "name a card, a folder or pictures")
-                 << ", for example `ringsweep " << (stacklist.was_called() ? "stacklist" : "check")
-                 << " /media/card`.\n";
+    *console.err << "ringsweep: name a command, for example `ringsweep check`.\n";
     return kWrongCommand;
   } catch (const CLI::ParseError& error) {
     *console.err << "ringsweep: " << one_line_of(error.what()) << "; `ringsweep "
@@ -117,6 +117,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   options.subject = *std::move(choice);
   if (!use_ring_options(options, console)) return kWrongCommand;
   options.paths.assign(paths.begin(), paths.end());
+  if (!use_mounted_card(options, "check", console, stages)) return kWrongCommand;
   return run_check(options, console, stages);
 }
 

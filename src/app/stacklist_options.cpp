@@ -22,6 +22,8 @@ Examples
   ringsweep stacklist ~/developed --report report.json --copy ~/stacks/beetle
                                                             as checked in the field
 
+Which bursts of a card are taken is decided as by `check`.
+
 The pictures are never changed, nothing is overwritten, and nothing is written on a card or under
 the given paths. With --report nothing is analysed: pictures are known again by their names
 without the extension, else by their time of capture.
@@ -39,7 +41,7 @@ StacklistCommand::StacklistCommand(CLI::App& app)
     : command_(
           app.add_subcommand("stacklist", "Name, or copy, the frames that go into the stack.")) {
   CLI::App& command = *command_;
-  command.add_option("PATH", paths_, "A card, folders or picture files")->required()->type_name("");
+  add_paths(command, paths_);
   CLI::Option* all_good = command.add_flag(
       "--all-good", all_good_, "Every good frame of what is wanted; the usual, and recommended");
   CLI::Option* fewest = command.add_flag(
@@ -101,9 +103,9 @@ int StacklistCommand::run(const Console& console, const Stages& stages) {
       return wrong(std::string(name) + " needs a name");
   }
   if (!report_.empty()) {
-    for (const char* name :
-         {"--blur-limit", "--blur-limit-handbook", "--first", "--working-f-number", "--pitch-um",
-          "--f-number", "--f-number-is", "--magnification", "--pupil-ratio"}) {
+    for (const char* name : {"--blur-limit", "--blur-limit-handbook", "--first",
+                             "--working-f-number", "--pitch-um", "--f-number", "--f-number-is",
+                             "--magnification", "--pupil-ratio", "--all", "--last", "--since"}) {
       if (command_->count(name) > 0)
         return wrong(std::string(name) + " belongs to `check`, which makes the report");
     }
@@ -113,6 +115,7 @@ int StacklistCommand::run(const Console& console, const Stages& stages) {
   if (!copy_.empty()) options_.copy = copy_;
   if (!sidecars_.empty()) options_.sidecars = sidecars_;
   if (!report_.empty()) options_.report = report_;
+  if (!use_mounted_card(options_, "stacklist", console, stages)) return kWrongCommand;
   return run_stacklist(options_, console, stages);
 }
 

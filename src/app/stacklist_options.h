@@ -25,7 +25,6 @@ class StacklistCommand {
  private:
   CLI::App* command_;
   StacklistOptions options_;
-  // As strings: read as a path by a stream operator, a name would end at its first space.
   std::vector<std::string> paths_;
   std::string copy_, sidecars_, report_;
   bool all_good_ = false;  // says only what is so anyway

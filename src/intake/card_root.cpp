@@ -5,8 +5,12 @@
 #include <cctype>
 #include <fstream>
 #include <optional>
+#include <set>
+#include <sstream>
 #include <string>
+#include <string_view>
 #include <system_error>
+#include <vector>
 
 #include "ringsweep/intake.h"
 
@@ -64,6 +68,42 @@ bool is_removable(dev_t device, const fs::path& sys) {
   return false;
 }
 
+/// A path of the kernel's list: spaces and the like stand there as three octal digits.
+std::string unescaped(std::string_view text) {
+  const auto octal = [](char c) { return c >= '0' && c <= '7'; };
+  std::string plain;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    if (text[i] == '\\' && i + 3 < text.size() && std::all_of(&text[i + 1], &text[i + 4], octal)) {
+      plain += static_cast<char>((text[i + 1] - '0') * 64 + (text[i + 2] - '0') * 8 +
+                                 (text[i + 3] - '0'));
+      i += 3;
+    } else {
+      plain += text[i];
+    }
+  }
+  return plain;
+}
+
+struct Mount {
+  std::string device;  // major:minor
+  fs::path place;
+  bool is_disk = false;
+};
+
+/// "36 35 98:0 /part /place rw,noatime master:1 - ext3 /dev/root rw": proc_pid_mountinfo(5).
+std::optional<Mount> mount_in(const std::string& line) {
+  std::istringstream fields(line);
+  std::string id, parent, part, place, word, kind, source;
+  Mount mount;
+  fields >> id >> parent >> mount.device >> part >> place;
+  while (fields >> word && word != "-") {
+  }
+  if (!(fields >> kind >> source)) return std::nullopt;
+  mount.place = unescaped(place);
+  mount.is_disk = source.starts_with("/dev/") || kind.starts_with("fuse");
+  return mount;
+}
+
 }  // namespace
 
 std::optional<fs::path> card_root(const fs::path& path) {
@@ -78,6 +118,19 @@ std::optional<fs::path> card_root(const fs::path& path) {
     if (parent == folder || device_of(parent) != device) return std::nullopt;
     folder = parent;
   }
+}
+
+std::vector<fs::path> mounted_cards(const fs::path& mountinfo) {
+  std::ifstream list(mountinfo);
+  std::set<std::string> seen;
+  std::vector<fs::path> cards;
+  for (std::string line; std::getline(list, line);) {
+    const auto mount = mount_in(line);
+    if (mount && mount->is_disk && holds_dcim(mount->place) && seen.insert(mount->device).second)
+      cards.push_back(mount->place);
+  }
+  std::ranges::sort(cards);
+  return cards;
 }
 
 std::optional<fs::path> removable_root(const fs::path& path, const fs::path& sys) {

@@ -9,12 +9,14 @@
 #include <new>
 #include <stdexcept>
 #include <system_error>
+#include <utility>
 #include <vector>
 
 #include "file_kind.h"
 #include "jpeg_reader.h"
 #include "linear_light.h"
 #include "messages.h"
+#include "metadata.h"
 #include "opencv_reader.h"
 #include "raw_reader.h"
 
@@ -137,6 +139,18 @@ Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) 
 
 Result<ViewFrame> decode_view(const FrameRef& frame, const DecodeOptions& options) {
   return guarded(read_view, frame, options);
+}
+
+std::optional<LinearFrame> decode_thumbnail(const FrameRef& frame) {
+  // Exif data hold no more than 64 kB, and a thumbnail has 160 x 120 px (CIPA DC-008).
+  constexpr double kMaxMegapixels = 1.0;
+  const std::vector<unsigned char> bytes = embedded_thumbnail(frame.path);
+  const auto read = [&](const FrameRef& of, const DecodeOptions& options) {
+    return read_jpeg(bytes, of.file, options);
+  };
+  if (bytes.empty()) return std::nullopt;
+  Result<LinearFrame> picture = guarded(read, frame, {.max_megapixels = kMaxMegapixels});
+  return picture ? std::optional(std::move(*picture)) : std::nullopt;
 }
 
 }  // namespace ringsweep

@@ -184,6 +184,18 @@ std::optional<double> pixel_pitch_mm(double pixels_per_unit, int unit) {
   return pitch_mm >= 3e-4 && pitch_mm <= 0.1 ? std::optional(pitch_mm) : std::nullopt;
 }
 
+std::vector<unsigned char> embedded_thumbnail(const std::filesystem::path& path) {
+  try {
+    initialise_exiv2();
+    const auto image = Exiv2::ImageFactory::open(path.string());
+    image->readMetadata();
+    const Exiv2::DataBuf bytes = Exiv2::ExifThumbC(image->exifData()).copy();
+    return {bytes.pData_, bytes.pData_ + bytes.size_};
+  } catch (...) {  // as in read_metadata()
+    return {};
+  }
+}
+
 Metadata read_metadata(const std::filesystem::path& path, bool is_raw) {
   Metadata metadata;
   try {

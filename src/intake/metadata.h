@@ -6,6 +6,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "ringsweep/frame.h"
 
@@ -23,6 +24,9 @@ struct Metadata {
 /// Never throws. What cannot be, such as a year 0, a negative time or a division by 0, counts as
 /// absent.
 [[nodiscard]] Metadata read_metadata(const std::filesystem::path& path, bool is_raw);
+
+/// The JPEG that the Exif data hold as a thumbnail; empty where they hold none. Never throws.
+[[nodiscard]] std::vector<unsigned char> embedded_thumbnail(const std::filesystem::path& path);
 
 /// "YYYY:MM:DD HH:MM:SS" and the digits of a fraction ("5" is .5, "05" is .05) -> seconds since
 /// 1970.

@@ -85,7 +85,9 @@ class Tool : public ::testing::Test {
     stages_.analyse = [this](const Burst&, const ReadFrame&, const AnalysisOptions& options,
                              const Progress&) {
       analysed_with_.push_back(options);
-      return std::vector{results_.at(std::min(analysed_with_.size(), results_.size()) - 1)};
+      // The newest burst comes first, the last of the results.
+      return std::vector{
+          results_.at(results_.size() - std::min(analysed_with_.size(), results_.size()))};
     };
     stages_.roots.card = [](const fs::path&) { return std::nullopt; };
     intake_.bursts = {burst_of(25)};
@@ -250,6 +252,128 @@ TEST_F(Tool, SingleFramesAreCountedAndBrokenOnesNamed) {
   intake_.bursts = {burst_of(4), burst_of(1)};
   EXPECT_EQ(run_tool({"check", "card"}), 3);
   EXPECT_EQ(out(), "Left out: 5 frames, fewer than 5 at a time.\n");
+}
+
+Burst at(Burst burst, double begin_s) {
+  for (FrameRef& frame : burst.frames) frame.time_s = begin_s++;
+  return burst;
+}
+
+TEST_F(Tool, OfACardTheNewestHourIsLookedAtAndTheOthersAreCounted) {
+  intake_.bursts = {at(burst_of(25), 0.0), at(burst_of(24), 10'000.0), at(burst_of(25), 12'000.0)};
+  results_ = {made::complete_burst()};
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_EQ(analysed_with_.size(), 3U) << "a folder is looked at whole";
+  const auto looked_at = [&](std::vector<std::string> arguments) {
+    analysed_with_.clear();
+    arguments.insert(arguments.begin(), "check");
+    EXPECT_EQ(run_tool(arguments), 0);
+    return analysed_with_.size();
+  };
+  stages_.roots.card = [](const fs::path& path) -> std::optional<fs::path> {
+    return path.string().starts_with("meadow") ? std::optional(path) : std::nullopt;
+  };
+  EXPECT_EQ(looked_at({"card"}), 2U);
+  EXPECT_THAT(out(), HasSubstr("\nLeft out: 1 older burst; --all takes all.\n"));
+  EXPECT_EQ(looked_at({"card", "--last", "1"}), 1U);
+  EXPECT_THAT(out(), HasSubstr("\nLeft out: 2 older bursts; --all takes all.\n"));
+  EXPECT_EQ(looked_at({"card", "--since", "03:00"}), 1U);
+  EXPECT_EQ(looked_at({"card", "--all"}), 3U);
+  EXPECT_THAT(read_file("ringsweep-report/report.html"), HasSubstr(R"("paths":"card --all")"));
+  EXPECT_THAT(out(), Not(HasSubstr("older")));
+  for (const std::vector<std::string>& wrong : {std::vector<std::string>{"--last", "0"},
+                                                {"--since", "soon"},
+                                                {"--all", "--last", "1"},
+                                                {"--last", "1", "--since", "03:00"}}) {
+    std::vector<std::string> arguments{"check", "card"};
+    arguments.insert(arguments.end(), wrong.begin(), wrong.end());
+    EXPECT_EQ(run_tool(arguments), 2) << ::testing::PrintToString(wrong);
+    EXPECT_EQ(line_count(err()), 1) << err();
+  }
+}
+
+TEST_F(Tool, PicturesOfACardThatAreNamedAreAllLookedAt) {
+  stages_.roots.card = [](const fs::path& path) -> std::optional<fs::path> {
+    return path.string().find("meadow") != std::string::npos ? std::optional(path) : std::nullopt;
+  };
+  intake_.bursts = {at(burst_of(25), 0.0), at(burst_of(24), 10'000.0)};
+  intake_.bursts[0].frames[0].path = scratch_.put("work/meadow/named.JPG").string();
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_EQ(analysed_with_.size(), 1U);
+  EXPECT_EQ(run_tool({"check", "meadow/named.JPG", "card"}), 0);
+  EXPECT_EQ(analysed_with_.size(), 3U);
+}
+
+TEST_F(Tool, WithoutAPathTheCardThatIsInIsTaken) {
+  std::vector<fs::path> asked;
+  stages_.find_bursts = [&](std::span<const fs::path> paths, const IntakeOptions&) {
+    asked.assign(paths.begin(), paths.end());
+    return intake_;
+  };
+  stages_.mounted_cards = [] { return std::vector<fs::path>{"/mnt/a"}; };
+  EXPECT_EQ(run_tool({"check"}), 0);
+  EXPECT_THAT(asked, ElementsAre("/mnt/a"));
+  EXPECT_EQ(err(), "ringsweep: the card is /mnt/a.\n");
+  EXPECT_EQ(run_tool({"check", "--card", "2"}), 2);
+
+  asked.clear();
+  stages_.mounted_cards = [] { return std::vector<fs::path>{"/mnt/a", "/mnt/b"}; };
+  EXPECT_EQ(run_tool({"check"}), 2);
+  EXPECT_EQ(err(),
+            "ringsweep: 2 cards are in; choose by number, for example `ringsweep check --card 1`:\n"
+            "  1  /mnt/a\n"
+            "  2  /mnt/b\n");
+  EXPECT_TRUE(asked.empty());
+  EXPECT_EQ(run_tool({"check", "--card", "2"}), 0);
+  EXPECT_THAT(asked, ElementsAre("/mnt/b"));
+  EXPECT_EQ(run_tool({"check", "card", "--card", "2"}), 2);
+}
+
+/// A picture of something of its own, as small as cameras put them into their files.
+LinearFrame small_picture(int seed) {
+  LinearFrame small;
+  small.luminance = cv::Mat1f(120, 160);
+  cv::RNG(static_cast<std::uint64_t>(seed)).fill(small.luminance, cv::RNG::UNIFORM, 0.05, 0.9);
+  cv::blur(small.luminance, small.luminance, {9, 9});
+  return small;
+}
+
+TEST_F(Tool, ASeriesOfOtherThingsIsLeftOutByItsSmallPictures) {
+  intake_.bursts = {burst_of(25), burst_of(6, "walk")};
+  int picture = 0;
+  int decoded = 0;
+  stages_.thumbnail = [&](const FrameRef& frame) -> std::optional<LinearFrame> {
+    return small_picture(frame.path.starts_with("walk") ? ++picture : 0);
+  };
+  stages_.decode = [&](const FrameRef&, const DecodeOptions&) -> Result<LinearFrame> {
+    ++decoded;
+    return LinearFrame{};
+  };
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_EQ(analysed_with_.size(), 1U);
+  EXPECT_EQ(decoded, 0);
+  EXPECT_THAT(out(),
+              HasSubstr("\nLeft out: 1 series of which each picture shows something else; no "
+                        "sweep.\n"));
+  EXPECT_EQ(run_tool({"check", "card", "--as-one"}), 0);
+  EXPECT_EQ(analysed_with_.size(), 2U) << "as the user says";
+}
+
+// The small pictures of real sweeps: however blurred, the animal is the same.
+TEST_F(Tool, NoSampleIsTakenForASeriesOfOtherThings) {
+  stages_.find_bursts = find_bursts;
+  stages_.thumbnail = [](const FrameRef& frame) -> std::optional<LinearFrame> {
+    auto picture = decode(frame, {.reduction = 8});
+    if (!picture) return std::nullopt;
+    cv::resize(picture->luminance, picture->luminance, {160, 120}, 0, 0, cv::INTER_AREA);
+    return *picture;
+  };
+  for (const char* sample : {"meadow-complete", "meadow-drops", "meadow-flash", "meadow-gap",
+                             "meadow-moved", "meadow-two-sweeps"}) {
+    analysed_with_.clear();
+    EXPECT_EQ(run_tool({"check", std::string(RINGSWEEP_SAMPLES "/") + sample}), 0) << err();
+    EXPECT_EQ(analysed_with_.size(), 1U) << sample;
+  }
 }
 
 TEST_F(Tool, Status4BeforeTheAnalysisWhenTheReportHasNoPlace) {
@@ -426,7 +550,7 @@ TEST_F(Tool, TheFirstSweepsEndReachesTheAnalysis) {
 }
 
 TEST_F(Tool, OneBurstThatFailsDoesNotTakeTheOthersAlong) {
-  intake_.bursts = {burst_of(25, "bad"), burst_of(25)};
+  intake_.bursts = {burst_of(25), burst_of(25, "bad")};
   int calls = 0;
   stages_.analyse = [&](const Burst&, const ReadFrame&, const AnalysisOptions&, const Progress&) {
     if (++calls == 1) throw std::runtime_error("broken");

@@ -4,6 +4,7 @@
 
 #include <string>
 #include <tuple>
+#include <vector>
 
 #include "ringsweep/intake.h"
 #include "support.h"
@@ -83,6 +84,40 @@ TEST(RemovableRoot, TheDiskTheSystemRunsFromIsNone) {
   const test::TempFolder sys;
   describe_disk(sys.path(), "/", "removable", "1\n");
   EXPECT_FALSE(removable_root("/", sys.path()));
+}
+
+// The lines are the example of proc_pid_mountinfo(5), made to fit.
+TEST(MountedCards, AreDisksWithDcimAtTheirRoot) {
+  const test::TempFolder folder;
+  for (const char* place :
+       {"b card/DCIM", "a/DCIM", "share/DCIM", "stick/pictures/DCIM", "again/DCIM"})
+    fs::create_directories(folder / place);
+  const std::string here = folder.path().string();
+  const std::string list =
+      "22 27 0:21 / /proc rw,nosuid - proc proc rw\n"
+      "36 35 8:17 / " +
+      here +
+      "/b\\040card rw,noatime master:1 - vfat /dev/sdb1 rw\n"
+      "37 35 8:33 / " +
+      here +
+      "/a rw,noatime shared:7 master:1 - exfat /dev/sdc1 rw,errors=continue\n"
+      "38 35 8:33 / " +
+      here +
+      "/again rw,noatime - exfat /dev/sdc1 rw\n"
+      "39 35 0:44 / " +
+      here +
+      "/share rw - nfs server:/share rw\n"
+      "40 35 8:49 / " +
+      here +
+      "/stick rw - vfat /dev/sdd1 rw\n"
+      "41 35 8:50 / " +
+      here +
+      "/gone rw - vfat /dev/sdd2 rw\n"
+      "what is no line\n";
+  test::write_bytes(folder / "mountinfo", {list.begin(), list.end()});
+  EXPECT_EQ(mounted_cards(folder / "mountinfo"),
+            (std::vector<fs::path>{folder / "a", folder / "b card"}));
+  EXPECT_TRUE(mounted_cards(folder / "no such list").empty());
 }
 
 }  // namespace

@@ -365,6 +365,40 @@ TEST(Decode, WhatIsNoFileIsAnError) {
   EXPECT_THAT(error_of(folder / "text.jpg"), HasSubstr("there is no picture in it"));
 }
 
+TEST(DecodeThumbnail, IsTheSmallPictureInTheFile) {
+  const test::TempFolder folder;
+  const auto file = folder / "a.jpg";
+  const cv::Mat small = test::noise_picture({160, 120}, 5);
+  test::write_picture(folder / "small.jpg", small);
+  test::write_picture(file, test::noise_picture({640, 480}), {{"Exif.Image.Orientation", "1"}});
+  EXPECT_FALSE(decode_thumbnail(test::frame_at(file)));
+  {
+    const auto image = Exiv2::ImageFactory::open(file.string());
+    image->readMetadata();
+    Exiv2::ExifThumb(image->exifData()).setJpegThumbnail((folder / "small.jpg").string());
+    image->writeMetadata();
+  }
+  const auto seen = decode_thumbnail(test::frame_at(file));
+  const auto expected = decode(test::frame_at(folder / "small.jpg"));
+  ASSERT_TRUE(seen);
+  ASSERT_TRUE(expected);
+  EXPECT_EQ(cv::norm(seen->luminance, expected->luminance, cv::NORM_INF), 0.0);
+}
+
+TEST(DecodeThumbnail, OneThatIsDamagedIsNone) {
+  const test::TempFolder folder;
+  const auto file = folder / "a.jpg";
+  test::write_picture(file, test::noise_picture({640, 480}), {{"Exif.Image.Orientation", "1"}});
+  test::write_bytes(folder / "small.jpg",
+                    {0xFF, 0xD8, 0xFF, 0xC0, 0, 17, 8, 0xFF, 0xFF, 0xFF, 0xFF});
+  const auto image = Exiv2::ImageFactory::open(file.string());
+  image->readMetadata();
+  Exiv2::ExifThumb(image->exifData()).setJpegThumbnail((folder / "small.jpg").string());
+  image->writeMetadata();
+  EXPECT_FALSE(decode_thumbnail(test::frame_at(file)));
+  EXPECT_FALSE(decode_thumbnail(test::frame_at(folder / "nowhere.jpg")));
+}
+
 TEST(Decode, AReductionThatIsNoneIsTheCallersMistake) {
   EXPECT_THROW(static_cast<void>(decode({}, {.reduction = 3})), std::invalid_argument);
   EXPECT_THROW(static_cast<void>(decode({}, {.max_megapixels = 0.0})), std::invalid_argument);

@@ -23,18 +23,19 @@ _ringsweep() {
     --moves)
       mapfile -t COMPREPLY < <(compgen -W "body camera lens" -- "$current")
       return ;;
-    --blur-limit | --degrees-per-mm | --depth-mm | --extension-mm | --f-number | --flash-wait | --flashes | --focal-length-mm | --frame-px | --from | --learn-lens | --leave-front | --lens | --magnification | --overlap | --pitch-um | --pupil-ratio | --rate | --sensor-width-mm | --subject-box | --subject-polygon | --threads | --to | --turned | --working-f-number)
+    --blur-limit | --card | --degrees-per-mm | --depth-mm | --extension-mm | --f-number | --flash-wait | --flashes | --focal-length-mm | --frame-px | --from | --last | --learn-lens | --leave-front | --lens | --magnification | --overlap | --pitch-um | --pupil-ratio | --rate | --sensor-width-mm | --since | --subject-box | --subject-polygon | --threads | --to | --turned | --working-f-number)
       return ;;
   esac
   case $command in
     check)
-      options="--help --json --out --details --quiet --summary --raw --as-one --ignore-drops
+      options="--help --json --out --details --quiet --summary --card --all --last --since
+        --raw --as-one --ignore-drops
         --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
         --f-number --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon
         --subject-mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
     stacklist)
       options="--help --all-good --fewest --overlap --from --to --list --copy --sidecars --report
-        --raw --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
+        --card --all --last --since --raw --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
         --working-f-number --pitch-um --f-number --f-number-is --magnification --pupil-ratio" ;;
     plan)
       options="--help --depth-mm --magnification --extension-mm --focal-length-mm --f-number
