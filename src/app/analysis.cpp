@@ -111,6 +111,18 @@ std::optional<cv::Size> full_size_of(const Burst& burst, const Stages& stages) {
   return std::nullopt;
 }
 
+/// An icon is no photograph, and no step has to reckon with one.
+Result<LinearFrame> large_enough(Result<LinearFrame> picture, const FrameRef& frame) {
+  constexpr int kFewestPx = 64;  // a side: less than three tiles of any grid; ours, no source
+  if (!picture || std::min(picture->full_size.width, picture->full_size.height) >= kFewestPx)
+    return picture;
+  return tl::unexpected(
+      Error{.file = frame.file,
+            .problem = fmt::format("it has only {} x {} px", picture->full_size.width,
+                                   picture->full_size.height),
+            .remedy = "use the full-size file"});
+}
+
 AnalysisOptions analysis_options(const AnalysisRequest& request, const Burst& burst,
                                  const Stages& stages) {
   AnalysisOptions result;
@@ -246,7 +258,7 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
   for (std::size_t i = bursts.size(); i-- > 0 && !InterruptGuard::interrupted();) {
     Analysed& part = parts[i];
     const ReadFrame read = [&](const FrameRef& frame, int reduction) {
-      return stages.decode(frame, {.reduction = reduction});
+      return large_enough(stages.decode(frame, {.reduction = reduction}), frame);
     };
     const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {
       line.show(fmt::format("Burst {} of {}: {} {} of {}", counting.first + bursts.size() - i,
@@ -300,6 +312,11 @@ Stages real_stages() {
           .roots = {.card = card_root,
                     .removable =
                         [](const std::filesystem::path& path) { return removable_root(path); }},
+          .free_bytes = [](const fs::path& folder) -> std::optional<std::uintmax_t> {
+            std::error_code failed;
+            const fs::space_info space = fs::space(folder, failed);
+            return failed ? std::nullopt : std::optional(space.available);
+          },
           .mounted_cards = [] { return mounted_cards(); }};
 }
 

@@ -2,6 +2,7 @@
 /// Analysis: from paths to analysed bursts, for the commands that look at pictures.
 
 #include <cstddef>
+#include <cstdint>
 #include <filesystem>
 #include <functional>
 #include <map>
@@ -48,6 +49,9 @@ struct Stages {
     return std::nullopt;
   };
   Roots roots;
+  /// Room on the disk of a folder, for this user; nothing where it is not known.
+  std::function<std::optional<std::uintmax_t>(const std::filesystem::path&)> free_bytes =
+      [](const std::filesystem::path&) { return std::nullopt; };
   std::function<std::vector<std::filesystem::path>()> mounted_cards = [] {
     return std::vector<std::filesystem::path>{};
   };

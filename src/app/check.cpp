@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <cstdint>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
@@ -141,8 +142,28 @@ void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector
   if (options.summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
 }
 
+/// Whether the report will not fit, before the analysis.
+std::optional<Error> why_no_room(const std::filesystem::path& folder,
+                                 const std::vector<Burst>& bursts, const Stages& stages) {
+  // Pages of the sample bursts have 0.1 MB a frame, the rest is a tenth of it: twice that.
+  constexpr std::uintmax_t kBytes = 2'000'000;
+  constexpr std::uintmax_t kBytesAFrame = 200'000;
+  constexpr double kMegabyte = 1e6;
+  std::uintmax_t needed = kBytes;
+  for (const Burst& burst : bursts) needed += kBytesAFrame * burst.frames.size();
+  const std::optional<std::uintmax_t> free = stages.free_bytes(folder);
+  if (!free || *free >= needed) return std::nullopt;
+  return Error{.file = folder.string(),
+               .problem = fmt::format("has too little room for a report: {:.0f} MB may be needed, "
+                                      "{:.0f} are free",
+                                      std::ceil(static_cast<double>(needed) / kMegabyte),
+                                      std::floor(static_cast<double>(*free) / kMegabyte)),
+               .remedy = "make room, or choose another folder with --out"};
+}
+
 /// All of `check` but the ending by a signal, which must wait until everything is tidied up.
-int check(const CheckOptions& options, const Console& console, const Stages& stages) {
+int check(const CheckOptions& options, const Console& console, const Stages& stages,
+          InterruptGuard& guard) {
   const auto refuse = [&](const Error& error) {
     print_error(console, error);
     return kNotWritten;
@@ -157,6 +178,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   }
   auto place = ReportPlace::prepare(folder->path);
   if (!place) return refuse(place.error());
+  const InterruptGuard::Tidying tidying(guard, [&] { place->leave(); });
 
   const FoundBursts found = find_whole_bursts(options, console, stages);
   std::ostream& text = json_to_out ? *console.err : *console.out;
@@ -168,6 +190,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
     return kNothingFound;
   }
 
+  if (const auto why = why_no_room(folder->path, found.bursts, stages)) return refuse(*why);
   tell_unused_lens(options, found.bursts, console);
   if (!can_learn(options, found.bursts, console, stages)) return kWrongCommand;
 
@@ -190,6 +213,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   PageRun page{.paths = {}, .left_out = found.left_out};
   page.paths = words_of(options);
   add_page(files, analysed, scenes, page, take_pictures(analysed, options, console, stages));
+  guard.begin_writing();
   if (InterruptGuard::interrupted()) return kStopped;
   const auto written = place->write(files);
   Result<void> json_written;
@@ -221,10 +245,14 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 }  // namespace
 
 int run_check(const CheckOptions& options, const Console& console, const Stages& stages) {
-  const InterruptGuard guard;
-  const int status = check(options, console, stages);
-  if (status != kStopped) return status;
-  *console.err << "ringsweep: stopped; no report was written.\n";
+  const std::string last_words = "ringsweep: stopped; no report was written.\n";
+  {
+    InterruptGuard guard(last_words);
+    const int status = check(options, console, stages, guard);
+    if (status != kStopped) return status;
+    guard.begin_writing();  // its own last words, and no others
+    *console.err << last_words << std::flush;
+  }
   return end_by_signal();
 }
 

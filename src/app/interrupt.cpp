@@ -1,7 +1,16 @@
 #include "app/interrupt.h"
 
+#include <semaphore.h>
+#include <unistd.h>
+
 #include <array>
+#include <cerrno>
+#include <chrono>
+#include <condition_variable>
 #include <csignal>
+#include <mutex>
+#include <thread>
+#include <utility>
 
 namespace ringsweep::app {
 namespace {
@@ -9,12 +18,62 @@ namespace {
 constexpr std::array kSignals{SIGINT, SIGTERM, SIGHUP};
 volatile std::sig_atomic_t received = 0;
 
-extern "C" void note_signal(int signal) { received = signal; }
+sem_t came;  // sem_post is one of the few calls that a signal's handler may make (POSIX, 2.4.3)
+
+extern "C" void note_signal(int signal) {
+  received = signal;
+  sem_post(&came);
+}
 
 }  // namespace
 
-InterruptGuard::InterruptGuard() {
+/// Waits for a signal, then for the guard's end.
+struct InterruptGuard::Watch {
+  explicit Watch(std::string words) : last_words(std::move(words)) {
+    sem_init(&came, 0, 0);
+    thread = std::thread([this] { run(); });
+  }
+  ~Watch() {
+    {
+      const std::scoped_lock lock(mutex);
+      over = true;
+    }
+    changed.notify_all();
+    sem_post(&came);
+    thread.join();
+    sem_destroy(&came);
+  }
+  Watch(const Watch&) = delete;
+  Watch& operator=(const Watch&) = delete;
+
+  void run() {
+    constexpr std::chrono::milliseconds kPatience(650);  // to have ended within a second
+    while (sem_wait(&came) != 0 && errno == EINTR) {
+    }
+    std::unique_lock lock(mutex);
+    if (received == 0) return;
+    changed.wait_for(lock, kPatience, [this] { return over || writing; });
+    if (over || writing) return;
+    // With the lock held: nothing begins to be written meanwhile.
+    if (tidy) tidy();
+    const std::string line = "\n" + last_words;
+    [[maybe_unused]] const ssize_t written =
+        ::write(STDERR_FILENO, line.data(), line.size());  // the streams belong to other threads
+    end_by_signal();
+  }
+
+  std::mutex mutex;
+  std::condition_variable changed;
+  bool over = false;
+  bool writing = false;
+  std::function<void()> tidy;
+  const std::string last_words;
+  std::thread thread;
+};
+
+InterruptGuard::InterruptGuard(std::string last_words) {
   received = 0;
+  watch_ = std::make_unique<Watch>(std::move(last_words));
   struct sigaction action {};
   action.sa_handler = note_signal;
   // Once only: whoever presses twice does not want to wait for the next step.
@@ -35,6 +94,19 @@ InterruptGuard::~InterruptGuard() {
       std::signal(signal, SIG_DFL);
     }
   }
+}
+
+void InterruptGuard::tidy_by(std::function<void()> tidy) {
+  const std::scoped_lock lock(watch_->mutex);
+  watch_->tidy = std::move(tidy);
+}
+
+void InterruptGuard::begin_writing() {
+  {
+    const std::scoped_lock lock(watch_->mutex);
+    watch_->writing = true;
+  }
+  watch_->changed.notify_all();
 }
 
 bool InterruptGuard::interrupted() { return received != 0; }

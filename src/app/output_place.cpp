@@ -253,7 +253,9 @@ ReportPlace::ReportPlace(ReportPlace&& other) noexcept
       created_(std::exchange(other.created_, {})),
       earlier_(std::move(other.earlier_)) {}
 
-ReportPlace::~ReportPlace() { remove_if_empty(created_); }
+ReportPlace::~ReportPlace() { leave(); }
+
+void ReportPlace::leave() { remove_if_empty(created_); }
 
 Result<void> ReportPlace::write(std::span<const std::pair<std::string, std::string>> files) {
   std::error_code failed;

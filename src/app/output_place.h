@@ -59,6 +59,9 @@ class ReportPlace {
   ReportPlace& operator=(const ReportPlace&) = delete;
   ~ReportPlace();
 
+  /// Removes what prepare() had to create, where nothing was written to it.
+  void leave();
+
   /// Writes all files, name and bytes, or none of them: first beside their places, then into them.
   /// Depth pictures of an earlier report that this one does not have are removed.
   [[nodiscard]] Result<void> write(std::span<const std::pair<std::string, std::string>> files);

@@ -434,7 +434,8 @@ bool is_good(const BurstLists& of) {
 }
 
 /// All of it but the ending by a signal.
-int stacklist(const StacklistOptions& options, const Console& console, const Stages& stages) {
+int stacklist(const StacklistOptions& options, const Console& console, const Stages& stages,
+              InterruptGuard& guard) {
   if (const auto why = why_not_written(options, stages)) {
     print_error(console, *why);
     return kNotWritten;
@@ -470,6 +471,7 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
   else if (pictures.failed || !std::ranges::all_of(all, is_good))
     status = kNotComplete;
 
+  guard.begin_writing();
   const std::vector<NewFile> copied =
       options.copy ? copies(all, pictures, *options.copy) : std::vector<NewFile>{};
   const std::vector<NewFile> noted =
@@ -521,10 +523,14 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
 }  // namespace
 
 int run_stacklist(const StacklistOptions& options, const Console& console, const Stages& stages) {
-  const InterruptGuard guard;
-  const int status = stacklist(options, console, stages);
-  if (status != kStopped) return status;
-  *console.err << "ringsweep: stopped; nothing half done was left.\n";
+  const std::string last_words = "ringsweep: stopped; nothing half done was left.\n";
+  {
+    InterruptGuard guard(last_words);
+    const int status = stacklist(options, console, stages, guard);
+    if (status != kStopped) return status;
+    guard.begin_writing();  // its own last words, and no others
+    *console.err << last_words << std::flush;
+  }
   return end_by_signal();
 }
 

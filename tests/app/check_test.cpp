@@ -7,9 +7,11 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <chrono>
 #include <cmath>
 #include <csignal>
 #include <cstdlib>
+#include <mutex>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
@@ -17,6 +19,7 @@
 #include <sstream>
 #include <stdexcept>
 #include <string>
+#include <thread>
 #include <vector>
 
 #include "app/command_line.h"
@@ -571,6 +574,89 @@ TEST_F(Tool, AnInterruptStopsTheAnalysisAtItsNextStep) {
     return {};
   };
   EXPECT_EXIT(run_tool({"check", "card"}), ::testing::KilledBySignal(SIGINT), "");
+}
+
+// A step that does not ask: the end comes all the same, long before the step's.
+TEST_F(Tool, AnInterruptEndsALongStepToo) {
+  stages_.analyse = [](const Burst&, const ReadFrame&, const AnalysisOptions&,
+                       const Progress&) -> std::vector<BurstAnalysis> {
+    std::raise(SIGINT);
+    std::this_thread::sleep_for(std::chrono::seconds(30));
+    std::_Exit(1);
+  };
+  EXPECT_EXIT(run_tool({"check", "card"}), ::testing::KilledBySignal(SIGINT),
+              "stopped; no report was written");
+  EXPECT_TRUE(fs::is_empty("."));
+}
+
+TEST_F(Tool, TooLittleRoomIsSaidBeforeTheAnalysis) {
+  std::uintmax_t free = 6'999'999;  // 2 MB and 25 frames of 0.2 MB are 7 MB
+  stages_.free_bytes = [&](const fs::path&) { return std::optional(free); };
+  EXPECT_EQ(run_tool({"check", "card"}), 4);
+  EXPECT_THAT(err(), HasSubstr("too little room for a report: 7 MB may be needed, 6 are free"));
+  EXPECT_TRUE(analysed_with_.empty());
+  EXPECT_TRUE(fs::is_empty("."));
+  free = 7'000'000;
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+}
+
+/// Real pictures on a card that is pulled out after so many were read.
+class PulledOut : public Tool {
+ protected:
+  PulledOut() {
+    for (const char* sample : {"meadow-complete", "meadow-gap"})
+      for (const auto& entry : fs::directory_iterator(std::string(RINGSWEEP_SAMPLES "/") + sample))
+        if (entry.path().extension() == ".JPG") {
+          const fs::path place = fs::path("card/DCIM/100ABCDE") / entry.path().filename();
+          fs::create_directories(place.parent_path());
+          fs::copy_file(entry.path(), place);
+        }
+    stages_.find_bursts = find_bursts;
+    stages_.analyse = ringsweep::analyse;
+    stages_.view = decode_view;
+    stages_.decode = [this](const FrameRef& frame, const DecodeOptions& options) {
+      const std::scoped_lock lock(mutex_);
+      if (pull_out_(frame)) fs::remove_all("card");
+      return decode(frame, options);
+    };
+  }
+  std::function<bool(const FrameRef&)> pull_out_;
+
+ private:
+  std::mutex mutex_;
+};
+
+TEST_F(PulledOut, WhatWasReadIsReportedAndTheRestIsNamed) {
+  // The newest burst comes first; of the older one nothing is left to read.
+  pull_out_ = [](const FrameRef& frame) { return frame.file < "DSC02200.JPG"; };
+  EXPECT_EQ(run_tool({"check", "card"}), 1);
+  EXPECT_THAT(out(), HasSubstr("Not yet, 2201 to 2223: nothing sharp between 2212 and 2213."));
+  EXPECT_EQ(line_count(err()), 29) << err();
+  EXPECT_THAT(err(), HasSubstr("DSC02101.JPG: the file is not there any more"));
+  EXPECT_THAT(err(), HasSubstr("DSC02129.JPG: the file is not there any more"));
+  EXPECT_TRUE(fs::exists("ringsweep-report/report.html"));
+}
+
+TEST_F(PulledOut, InTheMiddleOfABurstItsOtherFramesStillCount) {
+  fs::create_directories("one");
+  for (const auto& entry : fs::directory_iterator(RINGSWEEP_SAMPLES "/meadow-gap"))
+    if (entry.path().extension() == ".JPG")
+      fs::copy_file(entry.path(), "one" / entry.path().filename());
+  int reads = 0;
+  pull_out_ = [&](const FrameRef&) {
+    constexpr int kInTheSecondLook = 38;  // of 23 frames
+    if (++reads == kInTheSecondLook) fs::remove_all("one");
+    return false;
+  };
+  EXPECT_EQ(run_tool({"check", "one"}), 1);
+  const auto burst = nlohmann::json::parse(read_file("ringsweep-report/report.json"))["bursts"][0];
+  ASSERT_EQ(burst["frames"].size(), 23U);
+  std::ptrdiff_t unreadable = 0;
+  for (const auto& frame : burst["frames"])
+    for (const auto& flag : frame["flags"]) unreadable += flag == "unreadable" ? 1 : 0;
+  EXPECT_GT(unreadable, 0);
+  EXPECT_LT(unreadable, 23);
+  EXPECT_EQ(line_count(err()), unreadable) << err();
 }
 
 // Two bursts where one was found: a picture of something else lay between.

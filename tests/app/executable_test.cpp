@@ -94,6 +94,43 @@ TEST(Executable, FromWithinTheInputTheReportGoesToTheDataHome) {
   EXPECT_EQ(listing("."), before);
 }
 
+// File systems of cards and of this one take any byte but 0 and '/' in a name.
+TEST(Executable, HostileNamesAreNamesAndNothingElse) {
+  const ScratchFolder scratch;
+  const std::string folder = (scratch / "bu\xffrst\n<b>").string();
+  put_grey_burst(folder);
+  const std::string script = "<script>alert(1)<";  // no '/' in a name
+  fs::rename(fs::path(folder) / "IMG_0001.png", folder + "/" + script + "0001.png");
+  fs::rename(fs::path(folder) / "IMG_0002.png", folder + "/\xff\xfe\x1b[2J0002.png");
+  fs::rename(fs::path(folder) / "IMG_0003.png", folder + "/$(touch owned);`touch owned`0003.png");
+  fs::rename(fs::path(folder) / "IMG_0004.png", folder + "/ 'a' \"b\"0004.png");
+  scratch.put(fs::path(folder) / "-\xff\n0006.png", "no picture");
+  const CurrentFolder here(scratch.path());
+  const auto before = listing(folder);
+  const Ran ran = ringsweep({"check", folder, "--json", "out.json"});
+  EXPECT_EQ(ran.status, 1) << ran.out << ran.err;
+  EXPECT_THAT(ran.out + ran.err, Not(HasSubstr("\x1b")));
+  EXPECT_THAT(ran.out + ran.err, Not(HasSubstr("\xff")));
+  const auto report = nlohmann::json::parse(read_file("out.json"));  // throws where it is no UTF-8
+  EXPECT_GE(report["bursts"][0]["frames"].size(), 5U);
+  EXPECT_THAT(read_file("ringsweep-report/report.html"), Not(HasSubstr("<script>alert")));
+  EXPECT_FALSE(fs::exists("owned"));
+  EXPECT_EQ(listing(folder), before);
+}
+
+TEST(Executable, APictureOfOnePixelIsNoSweep) {
+  const ScratchFolder scratch;
+  fs::create_directories(scratch / "burst");
+  for (int k = 1; k <= 5; ++k)
+    cv::imwrite((scratch / ("burst/IMG_000" + std::to_string(k) + ".png")).string(),
+                cv::Mat(1, 1, CV_8UC3, cv::Scalar::all(128)));
+  const CurrentFolder here(scratch.path());
+  const Ran ran = ringsweep({"check", "burst"});
+  EXPECT_EQ(ran.status, 3) << ran.out << ran.err;
+  EXPECT_THAT(ran.err, HasSubstr("IMG_0001.png: it has only 1 x 1 px; use the full-size file.\n"));
+  EXPECT_FALSE(fs::exists("ringsweep-report"));
+}
+
 TEST(Executable, AReportGivesTheStackListOfThePictures) {
   const ScratchFolder scratch;
   const CurrentFolder here(scratch.path());

@@ -8,6 +8,8 @@
 #include <exiv2/exiv2.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
+#include <string>
+#include <vector>
 
 #include "linear_light.h"
 #include "support.h"
@@ -363,6 +365,24 @@ TEST(Decode, WhatIsNoFileIsAnError) {
   EXPECT_THAT(error_of(folder.path()), HasSubstr("it is no ordinary file"));
   write_bytes(folder / "text.jpg", {'h', 'e', 'l', 'l', 'o'});
   EXPECT_THAT(error_of(folder / "text.jpg"), HasSubstr("there is no picture in it"));
+}
+
+// With the raw ones of raw_test.cpp a thousand.
+TEST(Decode, WhateverIsDamagedIsAPictureOrAnError) {
+  constexpr std::uint64_t kTimes = 350;
+  const test::TempFolder folder;
+  test::write_picture(folder / "good.jpg", test::noise_picture({320, 240}),
+                      {{"Exif.Photo.DateTimeOriginal", test::morning(3)},
+                       {"Exif.Photo.FocalPlaneXResolution", "2500/1"}});
+  test::write_picture(folder / "good.tif", test::noise_picture({160, 120}));
+  for (const std::string kind : {"jpg", "tif"}) {
+    const std::vector<unsigned char> good = test::read_bytes(folder / ("good." + kind));
+    for (std::uint64_t seed = 0; seed < kTimes; ++seed) {
+      const auto file = folder / (kind + std::to_string(seed) + "." + kind);
+      test::write_bytes(file, test::mutated(good, seed));
+      test::expect_picture_or_error(file);
+    }
+  }
 }
 
 TEST(DecodeThumbnail, IsTheSmallPictureInTheFile) {

@@ -2,8 +2,13 @@
 #include <gtest/gtest.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <array>
+#include <cstdio>
 #include <map>
+#include <string>
 #include <utility>
+#include <vector>
 
 #include "ringsweep/decode.h"
 #include "ringsweep/intake.h"
@@ -186,6 +191,62 @@ TEST(FindBursts, AFolderThatCannotBeReadIsNamedAndTheRestIsFound) {
   EXPECT_EQ(intake.bursts.size(), 1U);
   ASSERT_EQ(intake.problems.size(), 1U);
   EXPECT_THAT(one_line(intake.problems[0]), HasSubstr("b: the folder cannot be read"));
+}
+
+TEST(FindBursts, LinksThatLeadInACircleEndAtOnce) {
+  const test::TempFolder folder;
+  test::write_shot(folder / "burst/IMG_0001.JPG", test::morning(0));
+  fs::create_symlink("IMG_0002.JPG", folder / "burst/IMG_0002.JPG");
+  fs::create_symlink("IMG_0004.JPG", folder / "burst/IMG_0003.JPG");
+  fs::create_symlink("IMG_0003.JPG", folder / "burst/IMG_0004.JPG");
+  fs::create_directory_symlink(folder / "burst", folder / "burst/again");
+  const Intake intake = find_bursts(std::vector{folder / "burst", folder / "burst/IMG_0002.JPG"});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  EXPECT_THAT(test::names(intake.bursts[0]), ::testing::ElementsAre("IMG_0001.JPG"));
+  ASSERT_EQ(intake.problems.size(), 1U);
+  EXPECT_THAT(intake.problems[0].file, ::testing::HasSubstr("IMG_0002.JPG"));
+}
+
+// A night's card: 40 sweeps of 25, single pictures, films, and a counter that begins again.
+TEST(FindBursts, ACardOf3000FilesGivesItsFortyBurstsAndNoOther) {
+  constexpr int kBursts = 40, kFrames = 25, kSingles = 1520, kFilms = 500;
+  const test::TempFolder folder;
+  test::write_shot(folder / "shot.JPG", test::morning(0), "00");
+  const std::vector<unsigned char> shot = test::read_bytes(folder / "shot.JPG");
+  const auto at = std::ranges::search(shot, std::string("2024:06:01 05:00:00")).begin();
+  int number = 9000;  // DSC09000, and from DSC09999 on to DSC00001 in the next folder
+  int number_of_folder = 100;
+  std::map<std::string, std::string> burst_of;  // file -> its burst
+  const auto put = [&](int s, const std::string& burst) {
+    std::vector<unsigned char> file = shot;
+    std::ranges::copy(test::morning(s), file.begin() + (at - shot.begin()));
+    std::array<char, 32> name{};
+    std::snprintf(name.data(), name.size(), "%dMSDCF/DSC0%04d.JPG", number_of_folder, number);
+    test::write_bytes(folder / (std::string("card/DCIM/") + name.data()), file);
+    if (!burst.empty()) burst_of[fs::path(name.data()).filename().string()] = burst;
+    if (++number == 10000) number = 1, ++number_of_folder;
+  };
+  int s = 0;
+  for (int b = 0; b < kBursts; ++b) {
+    for (int k = 0; k < kFrames; ++k) put(s + k / 8, std::to_string(b));  // eight a second
+    s += kFrames / 8 + 60;
+    for (int i = 0; i < kSingles / kBursts; ++i, s += 15) put(s, "");
+    s += 60;
+  }
+  for (int i = 0; i < kFilms; ++i)
+    test::write_bytes(folder / ("card/DCIM/101MSDCF/C" + std::to_string(1000 + i) + ".MP4"), {0});
+  const Intake intake = find_bursts(std::vector{folder / "card"});
+  int found = 0;
+  for (const Burst& burst : intake.bursts) {
+    if (burst.frames.size() < 5) continue;
+    EXPECT_EQ(burst.frames.size(), static_cast<std::size_t>(kFrames));
+    for (const FrameRef& frame : burst.frames)
+      EXPECT_EQ(burst_of[frame.file], std::to_string(found)) << frame.file;
+    ++found;
+  }
+  EXPECT_EQ(found, kBursts);
+  EXPECT_EQ(intake.other_files, static_cast<std::size_t>(kFilms));
+  EXPECT_TRUE(intake.problems.empty());
 }
 
 TEST(FindBursts, NothingIsWritten) {

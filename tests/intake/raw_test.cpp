@@ -7,7 +7,9 @@
 #include <algorithm>
 #include <array>
 #include <opencv2/imgproc.hpp>
+#include <string>
 #include <string_view>
+#include <vector>
 
 #include "file_kind.h"
 #include "ringsweep/decode.h"
@@ -306,6 +308,24 @@ TEST(Raw, AMosaicOfOneValueIsNoPicture) {
   const auto flat = decode(frame_at(folder / "a.dng"));
   ASSERT_FALSE(flat);
   EXPECT_THAT(one_line(flat.error()), HasSubstr("no picture was found in the raw file"));
+}
+
+// Half of them with a preview: the other way through the reader.
+TEST(Raw, WhateverIsDamagedIsAPictureOrAnError) {
+  constexpr std::uint64_t kTimes = 150;
+  const TempFolder folder;
+  const cv::Mat mosaic = make_mosaic({320, 240}, kRggb);
+  write_dng(folder / "plain.dng", mosaic, kRggb);
+  test::write_picture(folder / "preview.jpg", test::noise_picture({160, 120}));
+  write_dng_with_preview(folder / "preview.dng", mosaic, folder / "preview.jpg", {160, 120});
+  for (const std::string kind : {"plain", "preview"}) {
+    const std::vector<unsigned char> good = test::read_bytes(folder / (kind + ".dng"));
+    for (std::uint64_t seed = 0; seed < kTimes; ++seed) {
+      const auto file = folder / (kind + std::to_string(seed) + ".dng");
+      test::write_bytes(file, test::mutated(good, seed));
+      test::expect_picture_or_error(file);
+    }
+  }
 }
 
 }  // namespace

@@ -1,6 +1,7 @@
 #pragma once
 /// Files that the tests make, use and throw away.
 
+#include <cstdint>
 #include <filesystem>
 #include <map>
 #include <opencv2/core.hpp>
@@ -43,6 +44,15 @@ std::string morning(int s);
 
 std::vector<unsigned char> read_bytes(const std::filesystem::path& path);
 void write_bytes(const std::filesystem::path& path, const std::vector<unsigned char>& bytes);
+
+/// The bytes damaged in one of the ways in which cards and cables do it: bits that flipped, a run
+/// of one value or of noise, the end or a piece lost, a piece twice. Half of the damage lies in the
+/// first 2 kB, where headers are. The same for the same seed.
+std::vector<unsigned char> mutated(std::vector<unsigned char> bytes, std::uint64_t seed);
+
+/// Takes a file through intake and decode: it has to come out as a picture in bounds, or as an
+/// error in one line, with nothing printed.
+void expect_picture_or_error(const std::filesystem::path& path);
 
 FrameRef frame_at(const std::filesystem::path& path);
 
