@@ -111,16 +111,20 @@ std::optional<cv::Size> full_size_of(const Burst& burst, const Stages& stages) {
   return std::nullopt;
 }
 
-/// An icon is no photograph, and no step has to reckon with one.
-Result<LinearFrame> large_enough(Result<LinearFrame> picture, const FrameRef& frame) {
+/// Whether a burst is known to be of icons: no step has to reckon with those. A small picture among
+/// large ones is a frame of another size, and stays.
+bool all_tiny(const Burst& burst) {
   constexpr int kFewestPx = 64;  // a side: less than three tiles of any grid; ours, no source
-  if (!picture || std::min(picture->full_size.width, picture->full_size.height) >= kFewestPx)
-    return picture;
-  return tl::unexpected(
-      Error{.file = frame.file,
-            .problem = fmt::format("it has only {} x {} px", picture->full_size.width,
-                                   picture->full_size.height),
-            .remedy = "use the full-size file"});
+  return std::ranges::all_of(burst.frames, [](const FrameRef& frame) {
+    return frame.full_size && std::min(frame.full_size->width, frame.full_size->height) < kFewestPx;
+  });
+}
+
+Error too_small(const FrameRef& frame) {
+  return {.file = frame.file,
+          .problem = fmt::format("it has only {} x {} px", frame.full_size->width,
+                                 frame.full_size->height),
+          .remedy = "use the full-size file"};
 }
 
 AnalysisOptions analysis_options(const AnalysisRequest& request, const Burst& burst,
@@ -257,8 +261,10 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
   std::vector<Analysed> parts(bursts.size());
   for (std::size_t i = bursts.size(); i-- > 0 && !InterruptGuard::interrupted();) {
     Analysed& part = parts[i];
-    const ReadFrame read = [&](const FrameRef& frame, int reduction) {
-      return large_enough(stages.decode(frame, {.reduction = reduction}), frame);
+    const ReadFrame read = [&, tiny = all_tiny(bursts[i])](const FrameRef& frame,
+                                                           int reduction) -> Result<LinearFrame> {
+      if (tiny) return tl::unexpected(too_small(frame));
+      return stages.decode(frame, {.reduction = reduction});
     };
     const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {
       line.show(fmt::format("Burst {} of {}: {} {} of {}", counting.first + bursts.size() - i,
