@@ -17,8 +17,8 @@ constexpr std::string_view kHelp =
 burst-maker --big FOLDER          the same with 28 frames of 20 megapixels, for speed measurements
 
 The committed sample bursts are made again, from the top folder, by
-  for b in meadow-complete meadow-gap meadow-flash meadow-two-sweeps; do
-    build/sample-bursts/maker/burst-maker sample-bursts/recipes/$b.json sample-bursts/$b
+  for r in sample-bursts/recipes/*.json; do
+    build/sample-bursts/maker/burst-maker $r sample-bursts/$(basename $r .json)
   done
 )";
 
