@@ -460,9 +460,8 @@ void BurstJob::compare_the_sweeps() {
     SweepDifference& difference = out_.sweeps[i].difference;
     difference = differences[i];
     difference.light_from_elsewhere = lit_alike_[i] != lit_alike_.front();
-    difference.drop_size = std::ranges::any_of(out_.movement.grown, [&](const GrownPart& part) {
-      return part.frame <= ranges_[i].first + 1;
-    });
+    difference.drop_size = std::ranges::any_of(
+        out_.movement.grown, [&](const GrownPart& part) { return part.sweep <= i; });
     const std::vector<double>& parallax_px = out_.movement.parallax_px;
     if (i < parallax_px.size() && parallax_px[i] > out_.blur_limit_px)
       difference.viewpoint_px = parallax_px[i];

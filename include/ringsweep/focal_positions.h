@@ -54,8 +54,8 @@ struct FocalPositions {
   std::string reason;  ///< in words, where the status is not `converged`
   int iterations = 0;
   double cost = 0.0;
-  /// Median over the tiles that the fit rests on: what they miss its energies by, in the error that
-  /// is expected of them (noise and FitOptions::model_error).
+  /// Median over the tiles that the fit rests on: rms of what the fit leaves of their energies, in
+  /// FitOptions::model_error, far misses cut and small samples drawn towards 1.
   double misfit = 0.0;
 };
 

@@ -41,8 +41,7 @@ struct MovedPart {
 /// A part that is larger or smaller about its middle from one sweep to the next, as drops are on
 /// which dew settles: no movement.
 struct GrownPart {
-  std::size_t frame = 0;  ///< as in MovedPart
-  bool larger = true;
+  std::size_t sweep = 0;  ///< the first that shows it so
 };
 
 struct Movement {

@@ -219,7 +219,8 @@ std::vector<Suspicion> DropSearch::suspicions() const {
 double DropSearch::own_q_px(View& view, const Suspicion& s,
                             std::span<const std::size_t> told) const {
   constexpr std::size_t kMostFrames = 10;
-  constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0, kStepPx = 0.5;
+  constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0,
+                   kStepPx = 0.5;  // ours, no source
   double tallest = -1.0;
   std::size_t peak = s.frame;
   for (const std::size_t k : told) {
@@ -468,10 +469,10 @@ std::size_t times_of(std::span<const Course> courses) {
 }
 
 /// Where one goes and another comes in one place, as two that run together do, what has changed
-/// belongs to both: each is where its spot is, unless the one that came merely covers a little of
-/// what was there.
+/// belongs to both: each is where its spot is. One whose change is less than half of the other's
+/// is not told: the other covers it.
 void settle_shared_changes(std::vector<Course>& told) {
-  constexpr double kCovered = 0.5;  // of the change that came
+  constexpr double kCovered = 0.5;  // ours, no source
   const auto holds = [](const Course& c, const Course& other) {
     return cv::norm(cv::Point2d(other.from.spot.at) - c.at) <= c.change.reach_px;
   };

@@ -6,6 +6,7 @@
 namespace ringsweep {
 
 double find_light_exponent(const std::function<std::optional<double>(double)>& misfit) {
+  // Trials as far apart as the exponents of made bursts lie, 0.5 to 1 (ours, no source).
   constexpr double kLeast = 0.45, kSecond = 0.7, kBelow = 0.5, kBetween = 0.85;
   const std::optional<double> first = misfit(1.0);
   if (!first) return 1.0;

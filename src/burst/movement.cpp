@@ -4,6 +4,7 @@
 #include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
+#include <optional>
 #include <set>
 #include <stdexcept>
 #include <utility>
@@ -343,10 +344,10 @@ MovedPart described(const TileFields& burst, const Found& found, const MovementO
   return part;
 }
 
-/// How fast a part grows about its middle, per tile, where it does that and does not move: a drop
-/// on which dew has settled. 0: no.
-double growth_of(const TileFields& burst, const Found& found) {
-  constexpr double kErrorPx = 0.2;                           // of tiles in common, px compared
+/// How far the edge of a part moved because it grew or shrank about its middle, where it did that
+/// and moved by nothing else: a drop on which dew has settled. Full-size px; 0: it did not.
+double growth_px(const TileFields& burst, const Found& found) {
+  constexpr double kErrorPx = 0.2;  // of tiles in common, px compared; ours, no source
   constexpr double kLeftByShift = 0.8, kLeftByGrowth = 0.5;  // of chi squared: parts that moved
                                                              // leave less and more than these
   using Vector3 = Eigen::Matrix<double, 3, 1>;
@@ -383,16 +384,19 @@ double growth_of(const TileFields& burst, const Found& found) {
     after_shift += weights[i].form(found.shift[i] - shift);
     after_growth += weights[i].form(found.shift[i] - grown);
   }
-  return after_shift > kLeftByShift * whole && after_growth < kLeftByGrowth * whole ? model[2]
-                                                                                    : 0.0;
+  if (after_shift <= kLeftByShift * whole || after_growth >= kLeftByGrowth * whole) return 0.0;
+  double reach = 0.0;
+  for (std::size_t i = 0; i < found.tiles.size(); ++i)
+    reach = std::max(reach, cv::norm(at(i) - middle));
+  return std::abs(model[2]) * reach;
 }
 
-/// Whether a frame of the order is the first of a sweep but the burst's first, or next to it.
-bool where_sweeps_meet(const TileFields& burst, std::size_t c) {
+/// The sweep whose first frame this is, or is next to; none for the burst's first.
+std::optional<std::size_t> begins_near(const TileFields& burst, std::size_t c) {
   const std::size_t from = c < 2 ? 1 : c - 1, to = std::min(burst.num_frames() - 1, c + 1);
   for (std::size_t k = from; k <= to; ++k)
-    if (burst.sweep[k] != burst.sweep[k - 1]) return true;
-  return false;
+    if (burst.sweep[k] != burst.sweep[k - 1]) return burst.sweep[k];
+  return std::nullopt;
 }
 
 /// Of each sweep against the first: the median over pairs of frames of the two, by component.
@@ -436,12 +440,12 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
     if (std::ranges::none_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
       all.push_back(found);
   for (const Found& found : all) {
-    const double growth = found.kind == MoveKind::stays && where_sweeps_meet(burst, found.c)
-                              ? growth_of(burst, found)
-                              : 0.0;
-    if (growth != 0.0) {
-      out.grown.push_back({.frame = burst.order[found.c], .larger = growth > 0.0});
-      continue;
+    if (const auto sweep = begins_near(burst, found.c); sweep && found.kind == MoveKind::stays) {
+      const double edge_px = growth_px(burst, found);
+      if (edge_px > 0.0 && edge_px <= options.blur_limit_px) {
+        out.grown.push_back({.sweep = *sweep});
+        continue;
+      }
     }
     MovedPart part = described(burst, found, options);
     if (part.shift_px >= options.least_shift_px * burst.px) out.parts.push_back(std::move(part));

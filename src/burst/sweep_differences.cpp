@@ -33,7 +33,7 @@ struct Together {
 /// The pairs that focus most alike; a few are enough, since they err in common.
 std::vector<Together> most_alike(const FocalPositions& focus, const Frames& a, const Frames& b,
                                  double blur_limit_px) {
-  constexpr std::size_t kMost = 5;
+  constexpr std::size_t kMost = 5;  // ours, no source
   std::vector<Together> pairs;
   for (const std::size_t i : a)
     for (const std::size_t j : b) {
@@ -49,7 +49,7 @@ std::vector<Together> most_alike(const FocalPositions& focus, const Frames& a, c
 /// told.
 double shading_ev(std::span<const Together> pairs, std::span<const cv::Mat> light,
                   std::span<const cv::Point> subject) {
-  constexpr std::size_t kFewestTiles = 20;
+  constexpr std::size_t kFewestTiles = 20;  // of a quarter that stands for something; ours
   std::vector<std::vector<double>> of_tile(subject.size());
   for (const Together& pair : pairs) {
     std::vector<double> all;

@@ -8,6 +8,7 @@
 namespace ringsweep {
 namespace {
 
+// Ours, no source: develop bursts have the same scale by these windows as by the whole picture.
 constexpr int kCorePx = 64;
 constexpr int kMarginPx = 32;  // what the widest disc and the coarsest band reach over
 constexpr std::size_t kMostWindows = 16;
@@ -45,6 +46,7 @@ SampleWindows sample_windows(const Mosaic& mosaic, const std::vector<TileMeasure
             margin = whole_tiles(kMarginPx, grid.tile_px);
   const int side = core + 2 * margin;
   const std::vector<Window> windows = strongest(mosaic, grid, core, margin);
+  if (windows.empty()) return {};
   // Side by side, each as it lies in the grid.
   const auto put = [&](const cv::Mat& from, int px_per_tile) {
     cv::Mat to = cv::Mat::zeros(side * px_per_tile,

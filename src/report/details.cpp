@@ -303,10 +303,21 @@ std::string sway_lines(const BurstAnalysis& burst) {
                   wording::list_of_frames(swayed, labels), most_px));
 }
 
+std::string light_lines(const BurstAnalysis& burst) {
+  if (std::ranges::none_of(burst.sweeps,
+                           [](const Sweep& s) { return s.difference.light_from_elsewhere; }))
+    return {};
+  return wrapped(
+      "The light came from elsewhere in some sweeps: between these and the first one movement was "
+      "not looked for.");
+}
+
 std::string moved_lines(const BurstAnalysis& burst) {
   if (!burst.movement.looked) return {};
-  if (burst.movement.parts.empty()) return "No part of the subject moved.\n";
-  std::string text;
+  std::string text = light_lines(burst);
+  if (burst.movement.parts.empty())
+    return text + (text.empty() ? "No part of the subject moved.\n"
+                                : "Within each light no part of the subject moved.\n");
   for (const MovedPart& part : burst.movement.parts) {
     const std::string_view where = wording::place_words(burst, part.box_px);
     text += wrapped(fmt::format(

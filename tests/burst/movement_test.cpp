@@ -239,12 +239,19 @@ TEST(FindMovement, ABumpBetweenTwoSweepsIsAnotherViewpointAndNoMove) {
 
 // As drops do on which dew settles from one sweep to the next.
 TEST(FindMovement, WhatGrewBetweenTwoSweepsDidNotMove) {
-  const Movement movement =
-      Stack({.num_frames = 22, .there_and_back = true, .growth = 0.12}).movement();
+  const Movement movement = Stack({.num_frames = 22, .there_and_back = true, .growth = 0.0625})
+                                .movement({.blur_limit_px = 4.0});
   EXPECT_TRUE(movement.parts.empty());
   ASSERT_FALSE(movement.grown.empty());
-  EXPECT_TRUE(movement.grown.front().larger);
-  EXPECT_NEAR(static_cast<double>(movement.grown.front().frame), 11.0, 1.0);
+  EXPECT_EQ(movement.grown.front().sweep, 1U);
+}
+
+// By more than the blur limit it would be seen twice in the stack, whatever it is.
+TEST(FindMovement, WhatGrewByMoreThanTheBlurLimitIsTold) {
+  const Movement movement =
+      Stack({.num_frames = 22, .there_and_back = true, .growth = 0.15}).movement();
+  EXPECT_TRUE(movement.grown.empty());
+  EXPECT_FALSE(movement.parts.empty());
 }
 
 TEST(FindMovement, SweepsOfOtherLightAreNotCompared) {

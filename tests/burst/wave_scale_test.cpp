@@ -129,7 +129,8 @@ Seen look(double f_number_per_um, double said) {
     merge_into(mosaic, on_grid, static_cast<std::size_t>(k));
     measures.push_back(on_grid.tiles);
   }
-  const BlurCurves curves = measure_blur_curves(mosaic.luminance, grid, for_each_in_order, {.f_number_per_um = said});
+  const BlurCurves curves =
+      measure_blur_curves(mosaic.luminance, grid, for_each_in_order, {.f_number_per_um = said});
   Seen seen{.profiles = collect_profiles(measures, curves, grid, 1.0)};
   seen.fit = fit_focal_positions(seen.profiles, std::vector<bool>(kFrames, true),
                                  std::vector<double>(kFrames));

@@ -10,11 +10,11 @@
 namespace ringsweep {
 namespace {
 
-/// Texture on the right, next to nothing on the left.
+/// Texture at the bottom, next to nothing at the top.
 cv::Mat half_textured() {
-  cv::Mat picture = textured({512, 384}, 21);
-  const cv::Rect left(0, 0, 256, 384);
-  picture(left) = 0.4 + 0.02 * (picture(left) - 0.4);
+  cv::Mat picture = textured({768, 512}, 21);
+  const cv::Rect top(0, 0, 768, 256);
+  picture(top) = 0.4 + 0.02 * (picture(top) - 0.4);
   return picture;
 }
 
@@ -34,8 +34,9 @@ TEST(SampleWindows, CurvesAreThoseOfTheWholePictureWhereItIsTextured) {
 
   // The windows lie side by side, margins of two tiles about cores of four: each is found in the
   // picture by its light.
-  const cv::Mat all = measure_blur_curves(picture, grid).energy[9][2];
-  const cv::Mat own = measure_blur_curves(sample.mosaic, sample.grid).energy[9][2];
+  // The widest disc and the coarsest band, which reach farthest.
+  const cv::Mat all = measure_blur_curves(picture, grid).energy.back().back();
+  const cv::Mat own = measure_blur_curves(sample.mosaic, sample.grid).energy.back().back();
   constexpr int kSide = 8;
   ASSERT_EQ(sample.grid.rows(), kSide);
   ASSERT_EQ(sample.grid.cols() % kSide, 0);
@@ -46,7 +47,7 @@ TEST(SampleWindows, CurvesAreThoseOfTheWholePictureWhereItIsTextured) {
     cv::matchTemplate(picture, window, differences, cv::TM_SQDIFF);
     cv::Point at;
     cv::minMaxLoc(differences, nullptr, nullptr, &at);
-    textured += at.x + 16 * 4 >= 256 ? 1 : 0;
+    textured += at.y + 16 * 4 >= 256 ? 1 : 0;
     for (int r = 0; r < kSide; ++r)
       for (int c = 0; c < kSide; ++c) {
         const bool core = r >= 2 && r < 6 && c >= 2 && c < 6;
@@ -57,13 +58,20 @@ TEST(SampleWindows, CurvesAreThoseOfTheWholePictureWhereItIsTextured) {
         EXPECT_NEAR(own.at<float>(r, left + c), there, 1e-3 * there);
       }
   }
-  EXPECT_GT(textured, 0);
-  EXPECT_GE(2 * textured, sample.grid.cols() / kSide) << "the textured half has windows for most";
+  // 3 rows of 11 cores lie in the textured half, more than are taken.
+  EXPECT_EQ(textured, 16);
+  EXPECT_EQ(sample.grid.cols(), 16 * kSide);
 }
 
 TEST(SampleWindows, APictureWithoutRoomHasNone) {
   const TileGrid grid{.size = {96, 96}, .tile_px = 16};
-  EXPECT_TRUE(sample_windows(empty_mosaic(grid), {}, grid).mosaic.empty());
+  const cv::Mat picture = textured(grid.size, 22);
+  const GridFrame frame = measure_on_grid({.luminance = picture,
+                                           .clipped = cv::Mat::zeros(picture.size(), CV_8UC1),
+                                           .full_size = picture.size(),
+                                           .full_px_per_px = 1.0},
+                                          cv::Matx33d::eye(), 1.0, grid);
+  EXPECT_TRUE(sample_windows(empty_mosaic(grid), {frame.tiles}, grid).mosaic.empty());
 }
 
 }  // namespace
