@@ -568,6 +568,13 @@ void BurstJob::look_for_drops() {
       find_drops(frames, pictures, measured_.spots, tile_q, measured_.grid.tile_px, for_each_);
   measured_.spots.clear();  // nobody else needs them
   for (DropFrame& frame : frames) frame.q_px *= px;
+  // In other light highlights lie elsewhere, and some are not there.
+  const auto in_other_light = [&](const DropChange& drop) {
+    return !ranges_.empty() &&
+           lit_alike_[sweep_of(ranges_, drop.before)] != lit_alike_[sweep_of(ranges_, drop.after)];
+  };
+  std::erase_if(out_.drops.lost, in_other_light);
+  std::erase_if(out_.drops.appeared, in_other_light);
   const cv::Mat said = mask_on_grid();
   for (DropChange& drop : out_.drops.lost) {
     const cv::Point tile(static_cast<int>(drop.at.x) / measured_.grid.tile_px,

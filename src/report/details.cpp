@@ -308,8 +308,9 @@ std::string light_lines(const BurstAnalysis& burst) {
                            [](const Sweep& s) { return s.difference.light_from_elsewhere; }))
     return {};
   return wrapped(
-      "The light came from elsewhere in some sweeps: between these and the first one movement was "
-      "not looked for.");
+      "The light came from elsewhere in some sweeps: between these and the first one neither "
+      "movement "
+      "nor lost drops were looked for.");
 }
 
 std::string moved_lines(const BurstAnalysis& burst) {
