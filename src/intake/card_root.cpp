@@ -100,7 +100,7 @@ std::optional<Mount> mount_in(const std::string& line) {
   }
   if (!(fields >> kind >> source)) return std::nullopt;
   mount.place = unescaped(place);
-  mount.is_disk = source.starts_with("/dev/") || kind.starts_with("fuse");
+  mount.is_disk = source.starts_with("/dev/");  // a share has none, whatever mounts it
   return mount;
 }
 

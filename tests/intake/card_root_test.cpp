@@ -90,7 +90,7 @@ TEST(RemovableRoot, TheDiskTheSystemRunsFromIsNone) {
 TEST(MountedCards, AreDisksWithDcimAtTheirRoot) {
   const test::TempFolder folder;
   for (const char* place :
-       {"b card/DCIM", "a/DCIM", "share/DCIM", "stick/pictures/DCIM", "again/DCIM"})
+       {"b card/DCIM", "a/DCIM", "share/DCIM", "far/DCIM", "stick/pictures/DCIM", "again/DCIM"})
     fs::create_directories(folder / place);
   const std::string here = folder.path().string();
   const std::string list =
@@ -107,6 +107,9 @@ TEST(MountedCards, AreDisksWithDcimAtTheirRoot) {
       "39 35 0:44 / " +
       here +
       "/share rw - nfs server:/share rw\n"
+      "43 35 0:45 / " +
+      here +
+      "/far rw - fuse.far user@server:/pictures rw\n"
       "40 35 8:49 / " +
       here +
       "/stick rw - vfat /dev/sdd1 rw\n"
