@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <array>
+#include <atomic>
 #include <cerrno>
 #include <chrono>
 #include <condition_variable>
@@ -16,9 +17,16 @@ namespace ringsweep::app {
 namespace {
 
 constexpr std::array kSignals{SIGINT, SIGTERM, SIGHUP};
-volatile std::sig_atomic_t received = 0;
+std::atomic<int> received = 0;  // read by other threads too
+static_assert(std::atomic<int>::is_always_lock_free, "else no signal's handler may write it");
 
 sem_t came;  // sem_post is one of the few calls that a signal's handler may make (POSIX, 2.4.3)
+
+/// Once, before the first handler; never destroyed: a handler may be on its way at a guard's end.
+void make_semaphore() {
+  static const int made = sem_init(&came, 0, 0);
+  static_cast<void>(made);
+}
 
 extern "C" void note_signal(int signal) {
   received = signal;
@@ -30,7 +38,7 @@ extern "C" void note_signal(int signal) {
 /// Waits for a signal, then for the guard's end.
 struct InterruptGuard::Watch {
   explicit Watch(std::string words) : last_words(std::move(words)) {
-    sem_init(&came, 0, 0);
+    make_semaphore();
     thread = std::thread([this] { run(); });
   }
   ~Watch() {
@@ -41,17 +49,20 @@ struct InterruptGuard::Watch {
     changed.notify_all();
     sem_post(&came);
     thread.join();
-    sem_destroy(&came);
   }
   Watch(const Watch&) = delete;
   Watch& operator=(const Watch&) = delete;
 
   void run() {
     constexpr std::chrono::milliseconds kPatience(650);  // to have ended within a second
-    while (sem_wait(&came) != 0 && errno == EINTR) {
-    }
-    std::unique_lock lock(mutex);
-    if (received == 0) return;
+    std::unique_lock lock(mutex, std::defer_lock);
+    do {  // what an earlier guard left of the semaphore is used up
+      if (lock.owns_lock()) lock.unlock();
+      while (sem_wait(&came) != 0 && errno == EINTR) {
+      }
+      lock.lock();
+      if (over) return;
+    } while (received == 0);
     changed.wait_for(lock, kPatience, [this] { return over || writing; });
     if (over || writing) return;
     // With the lock held: nothing begins to be written meanwhile.
@@ -112,8 +123,8 @@ void InterruptGuard::begin_writing() {
 bool InterruptGuard::interrupted() { return received != 0; }
 
 int end_by_signal() {
-  if (received == 0) return 0;
   const int signal = received;
+  if (signal == 0) return 0;
   std::signal(signal, SIG_DFL);
   std::raise(signal);
   constexpr int kEndedBySignal =
