@@ -238,6 +238,8 @@ Alike alike(const Thumbnail& a, const Thumbnail& b) {
   constexpr std::array<Level, 2> kLevels{{{0.6, 0.5}, {0.45, 0.3}}};  // coarsest first
   const std::size_t levels = std::min(a.levels.size(), b.levels.size());
   if (levels == 0) return Alike::no;
+  for (const Thumbnail* one : {&a, &b})  // a row or a column of px: nothing to compare
+    if (std::min(one->levels[levels - 1].rows, one->levels[levels - 1].cols) < 2) return Alike::no;
   std::vector<cv::Mat> band_a, band_b;
   for (std::size_t i = 0; i < std::min(levels, kLevels.size()); ++i) {
     band_a.push_back(band_of(a.levels[levels - 1 - i]));

@@ -248,6 +248,10 @@ TEST(Alike, TellsScenesApart) {
     EXPECT_EQ(alike(make_thumbnail(scene), make_thumbnail(other)), Alike::no) << seed;
   }
   EXPECT_EQ(alike({}, {}), Alike::no);
+  for (const cv::Size tiny : {cv::Size(1, 1), cv::Size(1, 9), cv::Size(9, 1)}) {
+    const Thumbnail icon = make_thumbnail(cv::Mat1f(tiny, 0.5F));
+    EXPECT_EQ(alike(icon, icon), Alike::no) << tiny;
+  }
 }
 
 TEST(RegisterBurst, NoneOneAndLeftOutFramesAreAnswered) {
