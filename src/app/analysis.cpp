@@ -15,6 +15,7 @@
 
 #include "app/interrupt.h"
 #include "report/wording.h"
+#include "ringsweep/exposure.h"
 #include "ringsweep/registration.h"
 
 namespace ringsweep::app {
@@ -42,39 +43,86 @@ std::string count_of(std::size_t count, const char* what) {
   return fmt::format("{} {}{}", count, what, count == 1 ? "" : "s");
 }
 
-/// Whether a burst lies on a card and is not made of pictures that were named one by one.
-std::function<bool(const Burst&)> on_card(const AnalysisRequest& request, const Stages& stages) {
+/// Tells which bursts have pictures that were named one by one.
+std::function<bool(const Burst&)> named_by(const AnalysisRequest& request) {
   std::set<fs::path> named;
   std::error_code failed;
   for (const fs::path& path : request.paths)
     if (fs::is_regular_file(path, failed)) named.insert(fs::weakly_canonical(path, failed));
-  return [named, cards = std::map<fs::path, bool>(), &stages](const Burst& burst) mutable {
-    for (const FrameRef& frame : burst.frames)
-      if (named.contains(frame.path)) return false;
-    const fs::path folder = fs::path(burst.frames.front().path).parent_path();
-    const auto known = cards.find(folder);
-    if (known != cards.end()) return known->second;
-    return cards[folder] = stages.roots.card(folder).has_value();
+  return [named](const Burst& burst) {
+    std::error_code ignored;
+    return !named.empty() && std::ranges::any_of(burst.frames, [&](const FrameRef& frame) {
+      return named.contains(fs::weakly_canonical(frame.path, ignored));
+    });
   };
 }
 
+/// The cards of bursts that were not named picture by picture.
+CardOf cards_of(const std::function<bool(const Burst&)>& is_named, const Stages& stages) {
+  return [&is_named, &stages, cards = std::map<fs::path, std::optional<fs::path>>()](
+             const Burst& burst) mutable -> std::optional<fs::path> {
+    if (is_named(burst)) return std::nullopt;
+    const fs::path folder = fs::path(burst.frames.front().path).parent_path();
+    const auto known = cards.find(folder);
+    if (known != cards.end()) return known->second;
+    return cards[folder] = stages.roots.card(folder);
+  };
+}
+
+/// What the small picture in a file shows, as far as the next one is compared with it.
+struct Glance {
+  Thumbnail thumbnail;
+  double light = 0.0;   // mean, linear
+  double detail = 0.0;  // sd of the logarithm at the coarsest level
+};
+
+std::optional<Glance> glance_at(const FrameRef& frame, const Stages& stages) {
+  const auto picture = stages.thumbnail(frame);
+  if (!picture) return std::nullopt;
+  Glance glance{.thumbnail = make_thumbnail(picture->luminance)};
+  glance.light = cv::mean(picture->luminance)[0];
+  cv::Scalar mean, sd;
+  cv::meanStdDev(glance.thumbnail.levels.back(), mean, sd);
+  glance.detail = sd[0];
+  return glance;
+}
+
 /// Whether, by the small pictures in the files, most frames show something else than the one
-/// before: no sweep, whatever it is. Without small pictures nothing is known.
+/// before: no sweep, whatever it is. A picture without light, or with nothing in it, tells nothing:
+/// in a sweep the flash may miss. Nor is anything known where few pairs are left.
 bool each_shows_something_else(const Burst& burst, const Stages& stages) {
-  constexpr std::size_t kMostPairs = 12;   // enough to tell, a moment's work
-  constexpr std::size_t kFewestPairs = 4;  // of the shortest burst
+  // Ours, no source: a dozen pairs tell, in a moment; four are all of the shortest burst.
+  constexpr std::size_t kMostPairs = 12;
+  constexpr std::size_t kFewestPairs = 4;
+  constexpr double kLeastDetail = 0.02;  // a fiftieth of the light: ours, no source
   const std::size_t pairs = burst.frames.size() - 1;
   const std::size_t step = (pairs + kMostPairs - 1) / kMostPairs;
-  std::size_t seen = 0;
-  std::size_t other = 0;
+  std::vector<std::pair<Glance, Glance>> seen;
+  double brightest = 0.0;
   for (std::size_t k = 0; k < pairs; k += step) {
-    const auto a = stages.thumbnail(burst.frames[k]);
-    const auto b = stages.thumbnail(burst.frames[k + 1]);
+    auto a = glance_at(burst.frames[k], stages);
+    auto b = glance_at(burst.frames[k + 1], stages);
     if (!a || !b) continue;
-    ++seen;
-    if (alike(make_thumbnail(a->luminance), make_thumbnail(b->luminance)) == Alike::no) ++other;
+    brightest = std::max({brightest, a->light, b->light});
+    seen.emplace_back(std::move(*a), std::move(*b));
   }
-  return seen >= kFewestPairs && 2 * other > seen;
+  const double least_light = brightest * std::exp2(ExposureOptions{}.dark_ev);
+  std::erase_if(seen, [&](const auto& pair) {
+    return std::min(pair.first.light, pair.second.light) < least_light ||
+           std::min(pair.first.detail, pair.second.detail) < kLeastDetail;
+  });
+  const auto other = std::ranges::count_if(seen, [](const auto& pair) {
+    return alike(pair.first.thumbnail, pair.second.thumbnail) == Alike::no;
+  });
+  return seen.size() >= kFewestPairs && 2 * static_cast<std::size_t>(other) > seen.size();
+}
+
+/// "1201 to 1207": its frames as a report names them.
+std::string first_to_last(const Burst& burst) {
+  BurstAnalysis named;
+  for (const FrameRef& frame : burst.frames) named.frames.emplace_back().file = frame.file;
+  const std::vector<std::string> labels = wording::frame_labels(named);
+  return fmt::format("{} to {}", labels.front(), labels.back());
 }
 
 /// Opens frames that belong to no burst only to say which of them are damaged: a file that cannot
@@ -122,8 +170,8 @@ bool all_tiny(const Burst& burst) {
 
 Error too_small(const FrameRef& frame) {
   return {.file = frame.file,
-          .problem = fmt::format("it has only {} x {} px", frame.full_size->width,
-                                 frame.full_size->height),
+          .problem = fmt::format("the picture is only {} by {} dots, an icon",
+                                 frame.full_size->width, frame.full_size->height),
           .remedy = "use the full-size file"};
 }
 
@@ -190,10 +238,10 @@ bool use_mounted_card(AnalysisRequest& request, const std::string& command, cons
   const std::vector<fs::path> cards = stages.mounted_cards();
   const auto shown = [](const fs::path& card) { return wording::printable(card.string()); };
   if (cards.empty()) {
-    say(
-        fmt::format("no card is in: put it in, or name a card, a folder or pictures, for example "
-                    "`ringsweep {} /media/card`.",
-                    command));
+    say(fmt::format(
+        "no card was found: put it in and open it in the file manager, or name its folder, for "
+        "example `ringsweep {} /media/card`.",
+        command));
     return false;
   }
   if (request.card.value_or(1) > cards.size() || (cards.size() > 1 && !request.card)) {
@@ -223,18 +271,25 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
   for (const Error& problem : intake.problems) print_error(console, problem);
   FoundBursts found;
   found.twins = std::move(intake.twins);
-  ChosenBursts chosen =
-      choose_bursts(std::move(intake.bursts), request.choice, on_card(request, stages));
+  const auto is_named = named_by(request);
+  BurstChoice choice = request.choice;
+  if (request.as_one && !choice.last && !choice.since) choice.all = true;
+  ChosenBursts chosen = choose_bursts(std::move(intake.bursts), choice, cards_of(is_named, stages));
   if (request.as_one && !chosen.bursts.empty()) chosen.bursts = {joined(chosen.bursts)};
   std::vector<Burst> too_short;
   LeftOut left_out;
-  std::size_t series = 0;
+  std::string series;
   for (const Burst& burst : chosen.bursts) {
     if (burst.frames.size() >= kFewestFrames) {
-      if (!request.as_one && each_shows_something_else(burst, stages))
-        ++series;
-      else
+      if (request.as_one || is_named(burst) || !each_shows_something_else(burst, stages)) {
         found.bursts.push_back(burst);
+      } else {
+        ++found.series;
+        series += fmt::format(
+            "Left out: {}: most pictures show something else. Name those pictures to have them "
+            "checked.\n",
+            first_to_last(burst));
+      }
       continue;
     }
     too_short.push_back(burst);
@@ -242,16 +297,31 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
     left_out.all_single &= burst.frames.size() == 1;
   }
   name_unreadable(too_short, console, stages);
-  found.left_out = left_out_line(left_out);
-  if (series > 0)
-    found.left_out += fmt::format(
-        "Left out: {} series of which each picture shows something "
-        "else; no sweep.\n",
-        series);
-  if (chosen.older > 0)
+  found.older = chosen.older;
+  found.left_out = left_out_line(left_out) + series;
+  if (found.older > 0)
     found.left_out +=
-        fmt::format("Left out: {}; --all takes all.\n", count_of(chosen.older, "older burst"));
+        fmt::format("Left out: {}; --all takes all.\n", count_of(found.older, "older burst"));
   return found;
+}
+
+void tell_nothing_found(const FoundBursts& found, const Console& console) {
+  std::vector<std::string> reasons;
+  if (found.older > 0)
+    reasons.push_back(
+        fmt::format("{} (add --all to look at all)",
+                    found.older == 1 ? "1 is older" : fmt::format("{} are older", found.older)));
+  if (found.series > 0)
+    reasons.push_back(
+        fmt::format("most pictures of {} show something else (name the pictures to have them "
+                    "checked)",
+                    count_of(found.series, "burst")));
+  if (reasons.empty()) {
+    *console.err << "ringsweep: no burst of at least " << kFewestFrames
+                 << " pictures was found; give the card, or the folder the burst lies in.\n";
+  } else {
+    *console.err << "ringsweep: all bursts were left out: " << wording::joined(reasons) << ".\n";
+  }
 }
 
 Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,

@@ -27,7 +27,8 @@ struct AnalysisRequest {
   BurstChoice choice;
   bool prefer_raw = false;
   bool ignore_drops = false;  ///< lost drops do not matter: they are not looked for
-  bool as_one = false;        ///< all pictures are one burst, whatever their times say
+  bool as_one = false;        ///< all pictures are one burst, whatever their times say; of a card
+                              ///< all bursts, where the choice says nothing else
   std::optional<double> blur_limit_px;
   bool blur_limit_handbook = false;  ///< diagonal / 1500 instead
   int threads = 0;                   ///< 0: as many as there are cores
@@ -71,14 +72,19 @@ void print_error(const Console& console, const Error& error);
 struct FoundBursts {
   std::vector<Burst> bursts;  ///< long enough for a sweep
   std::string left_out;       ///< lines that say what was not looked at, and why; may be empty
+  std::size_t older = 0;      ///< bursts that were not chosen
+  std::size_t series = 0;     ///< long enough, but of other things
   std::map<std::string, std::vector<std::string>> twins;  ///< intake.h
 };
 
-/// Finds the bursts and chooses among them (choose_bursts.h), without series of which each picture
-/// shows something else, and without pictures of our own reports; names what cannot be found or
-/// read.
+/// Finds the bursts and chooses among them (choose_bursts.h), without series of which most pictures
+/// show something else, unless they were named one by one, and without pictures of our own reports;
+/// names what cannot be found or read.
 [[nodiscard]] FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
                                             const Stages& stages);
+
+/// Where there is no burst to look at: says why, and what to do about it.
+void tell_nothing_found(const FoundBursts& found, const Console& console);
 
 struct Analysed {
   std::vector<BurstAnalysis> bursts;

@@ -4,7 +4,10 @@
 #include <cctype>
 #include <chrono>
 #include <cmath>
-#include <iterator>
+#include <compare>
+#include <functional>
+#include <map>
+#include <numeric>
 #include <regex>
 #include <span>
 #include <string>
@@ -26,9 +29,6 @@ std::optional<double> begin_s(const Burst& burst) {
 
 bool is_whole(const Burst& burst) { return burst.frames.size() >= kFewestFrames; }
 
-/// Without a time, older than all that have one.
-bool is_newer(const Burst& a, const Burst& b) { return begin_s(a) > begin_s(b); }
-
 /// Where a camera put a file, in the order in which it does (CIPA DC-009): folders of 100 to 999
 /// and five characters of its own, files of a counter of four digits.
 struct CardPlace {
@@ -40,24 +40,47 @@ std::optional<CardPlace> card_place(const Burst& burst) {
   const fs::path file(burst.frames.back().path);
   const std::string folder = file.parent_path().filename().string();
   const std::string stem = file.stem().string();
-  constexpr std::size_t kNameLength = 8;
-  constexpr std::size_t kNumberLength = 3;
+  constexpr std::size_t kNameLength = 8;          // of folders and of files
+  constexpr std::size_t kFolderNumberLength = 3;  // begins a folder's name
+  constexpr std::size_t kFileNumberLength = 4;    // ends a file's
   const auto digit = [](unsigned char c) { return std::isdigit(c) != 0; };
   if (folder.size() != kNameLength || stem.size() != kNameLength ||
-      !std::all_of(folder.begin(), folder.begin() + kNumberLength, digit) ||
-      !std::all_of(stem.end() - 4, stem.end(), digit))
+      !std::all_of(folder.begin(), folder.begin() + kFolderNumberLength, digit) ||
+      !std::all_of(stem.end() - kFileNumberLength, stem.end(), digit))
     return std::nullopt;
+  constexpr std::size_t kOwnLength = kNameLength - kFileNumberLength;
   return CardPlace{
-      .series = (file.parent_path().parent_path() / folder.substr(kNumberLength)).string() + '/' +
-                stem.substr(0, kNumberLength),
-      .counted = folder.substr(0, kNumberLength) + stem.substr(kNumberLength)};
+      .series = (file.parent_path().parent_path() / folder.substr(kFolderNumberLength)).string() +
+                '/' + stem.substr(0, kOwnLength),
+      .counted = folder.substr(0, kFolderNumberLength) + stem.substr(kOwnLength)};
 }
 
-bool is_counted_after(const Burst& a, const Burst& b) {
-  const auto place_a = card_place(a);
-  const auto place_b = card_place(b);
-  return place_a && place_b && place_a->series == place_b->series &&
-         place_a->counted > place_b->counted;
+/// Where a burst stands among the others: by time, then by folder and number, then in the order
+/// they came in. Without a time, before all that have one.
+struct Age {
+  std::optional<double> time_s;
+  std::string counted;
+  std::size_t index = 0;
+  auto operator<=>(const Age&) const = default;
+};
+
+std::vector<Age> ages_of(std::span<const Burst> bursts) {
+  std::vector<Age> ages;
+  std::map<std::string, std::map<std::string, std::vector<std::size_t>>> counted;  // by series
+  for (std::size_t i = 0; i < bursts.size(); ++i) {
+    const auto place = card_place(bursts[i]);
+    ages.push_back({.time_s = begin_s(bursts[i]),
+                    .counted = place ? place->counted : std::string(),
+                    .index = i});
+    if (place) counted[place->series][place->counted].push_back(i);
+  }
+  for (const auto& [series, numbers] : counted) {
+    std::optional<double> latest_s;
+    for (const auto& [number, same] : numbers)
+      for (const std::size_t i : same)
+        latest_s = ages[i].time_s = std::max(ages[i].time_s, latest_s);
+  }
+  return ages;
 }
 
 /// The moment, its day the last on which it came before `newest_s`.
@@ -67,19 +90,41 @@ double time_s(const Moment& moment, double newest_s) {
   return of_its_day_s > newest_s ? of_its_day_s - kDay_s : of_its_day_s;
 }
 
-/// The `count`-th newest of the bursts long enough for a sweep; nothing where there are no more.
-std::optional<Burst> oldest_of_last(std::span<const Burst> bursts, std::size_t count) {
-  std::vector<Burst> whole;
-  std::ranges::copy_if(bursts, std::back_inserter(whole), is_whole);
-  if (whole.size() <= count) return std::nullopt;
-  std::ranges::stable_sort(whole, is_newer);
-  return whole[count - 1];
+/// The newest of some bursts. Those too short for a sweep count only among themselves: a card of
+/// single pictures alone has no newest burst.
+std::optional<std::size_t> newest_of(std::span<const std::size_t> some,
+                                     std::span<const Burst> bursts, std::span<const Age> ages) {
+  const auto newest = std::ranges::max_element(some, [&](std::size_t a, std::size_t b) {
+    return std::pair(is_whole(bursts[a]), ages[a]) < std::pair(is_whole(bursts[b]), ages[b]);
+  });
+  return newest == some.end() ? std::nullopt : std::optional(*newest);
+}
+
+/// Which are no older than the `count`-th newest of those long enough for a sweep.
+std::vector<bool> among_last(std::size_t count, std::span<const Burst> bursts,
+                             std::span<const Age> ages) {
+  std::vector<Age> whole;
+  for (std::size_t i = 0; i < bursts.size(); ++i)
+    if (is_whole(bursts[i])) whole.push_back(ages[i]);
+  std::vector<bool> chosen(bursts.size(), true);
+  if (whole.size() <= count) return chosen;
+  std::ranges::sort(whole, std::ranges::greater());
+  for (std::size_t i = 0; i < bursts.size(); ++i) chosen[i] = ages[i] >= whole[count - 1];
+  return chosen;
+}
+
+/// Leaves of `some` those that were shot since then, or at a time that is not known.
+void leave_since(double from_s, std::span<const std::size_t> some, std::span<const Burst> bursts,
+                 std::span<const Age> ages, std::vector<bool>& chosen) {
+  for (const std::size_t i : some)
+    chosen[i] = !begin_s(bursts[i]) || ages[i].time_s.value_or(from_s) >= from_s;
 }
 
 }  // namespace
 
 std::optional<Moment> moment_of(std::string_view text) {
-  static const std::regex form(R"((?:(\d{4})-(\d\d)-(\d\d))?(?:[T ]?(\d\d?):(\d\d)(?::(\d\d))?)?)");
+  static const std::regex form(
+      R"((?:(\d{4})-(\d\d)-(\d\d)(?:[T ](?=\d)|$))?(?:(\d\d?):(\d\d)(?::(\d\d))?)?)");
   std::match_results<std::string_view::const_iterator> match;
   if (text.empty() || !std::regex_match(text.begin(), text.end(), match, form)) return std::nullopt;
   const auto number = [&](std::size_t group) {
@@ -99,33 +144,32 @@ std::optional<Moment> moment_of(std::string_view text) {
 }
 
 ChosenBursts choose_bursts(std::vector<Burst> bursts, const BurstChoice& choice,
-                           const std::function<bool(const Burst&)>& on_card) {
-  std::function<bool(const Burst&)> is_chosen = [](const Burst&) { return true; };
-  // Of equally long ones too: a card of single pictures alone has no newest burst.
-  const auto newest = std::ranges::max_element(bursts, [](const Burst& a, const Burst& b) {
-    return std::pair(is_whole(a), begin_s(a)) < std::pair(is_whole(b), begin_s(b));
-  });
-  const std::optional<Burst> latest =
-      newest == bursts.end() ? std::nullopt : std::optional(*newest);
-  const std::optional<double> latest_s = latest ? begin_s(*latest) : std::nullopt;
-  const auto since = [](double from_s) {
-    return [from_s](const Burst& burst) { return begin_s(burst).value_or(from_s) >= from_s; };
-  };
+                           const CardOf& card_of) {
+  const std::vector<Age> ages = ages_of(bursts);
+  std::vector<bool> is_chosen(bursts.size(), true);
+  std::vector<std::size_t> all(bursts.size());
+  std::iota(all.begin(), all.end(), std::size_t{0});
   if (choice.last) {
-    if (const auto oldest = oldest_of_last(bursts, *choice.last))
-      is_chosen = [oldest](const Burst& burst) { return !is_newer(*oldest, burst); };
-  } else if (choice.since && latest_s) {
-    is_chosen = since(time_s(*choice.since, *latest_s));
-  } else if (!choice.all && latest_s) {
-    is_chosen = [&, within = since(*latest_s - kHour_s)](const Burst& burst) {
-      return within(burst) || is_counted_after(burst, *latest) || !on_card(burst);
-    };
+    is_chosen = among_last(*choice.last, bursts, ages);
+  } else if (choice.since) {
+    const auto newest = newest_of(all, bursts, ages);
+    if (newest && ages[*newest].time_s)
+      leave_since(time_s(*choice.since, *ages[*newest].time_s), all, bursts, ages, is_chosen);
+  } else if (!choice.all) {
+    std::map<fs::path, std::vector<std::size_t>> cards;
+    for (const std::size_t i : all)
+      if (const auto card = card_of(bursts[i])) cards[*card].push_back(i);
+    for (const auto& [card, on_it] : cards) {
+      const auto newest = newest_of(on_it, bursts, ages);
+      if (newest && ages[*newest].time_s)
+        leave_since(*ages[*newest].time_s - kHour_s, on_it, bursts, ages, is_chosen);
+    }
   }
   ChosenBursts chosen;
-  for (Burst& burst : bursts) {
-    if (is_chosen(burst))
-      chosen.bursts.push_back(std::move(burst));
-    else if (is_whole(burst))
+  for (const std::size_t i : all) {
+    if (is_chosen[i])
+      chosen.bursts.push_back(std::move(bursts[i]));
+    else if (is_whole(bursts[i]))
       ++chosen.older;
   }
   return chosen;

@@ -20,7 +20,7 @@ struct Moment {
   double of_day_s = 0.0;        ///< since the day began
 };
 
-/// "05:24", "2024-06-16", "2024-06-16 05:24" or "2024-06-16T05:24"; seconds may follow.
+/// "05:24", "2024-06-16", "2024-06-16 05:24" or "2024-06-16T05:24"; seconds may follow a time.
 [[nodiscard]] std::optional<Moment> moment_of(std::string_view text);
 
 /// At most one of the three is said.
@@ -35,12 +35,17 @@ struct ChosenBursts {
   std::size_t older = 0;      ///< bursts long enough for a sweep that were not chosen
 };
 
-/// Chooses among bursts in capture order. Without a wish, of the bursts on a card the newest (of
+/// The card a burst lies on, by its root; nothing for one that lies on none.
+using CardOf = std::function<std::optional<std::filesystem::path>(const Burst&)>;
+
+/// Chooses among bursts in capture order. Without a wish, of the bursts on each card the newest (of
 /// those long enough for a sweep) and what was shot within an hour before it; all others.
+/// One burst is newer than another by its time, then by folder and number of a card (CIPA DC-009),
+/// then by the order they come in. The time of one that comes after another by folder and number is
+/// no less than that one's: where it says less, the camera's clock was set back.
 /// A burst whose frames have no time may be as new as any, and is older only than those that have
-/// where the last so many are wanted. One that comes after the newest by folder and number of a
-/// card (CIPA DC-009) is as new, whatever its time: then the camera's clock was set back.
+/// where the last so many are wanted.
 [[nodiscard]] ChosenBursts choose_bursts(std::vector<Burst> bursts, const BurstChoice& choice,
-                                         const std::function<bool(const Burst&)>& on_card);
+                                         const CardOf& card_of);
 
 }  // namespace ringsweep::app

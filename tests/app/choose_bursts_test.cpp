@@ -6,6 +6,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <filesystem>
 #include <optional>
 #include <string>
 #include <vector>
@@ -13,6 +14,7 @@
 namespace ringsweep::app {
 namespace {
 
+namespace fs = std::filesystem;
 using ::testing::ElementsAre;
 using ::testing::IsEmpty;
 
@@ -36,8 +38,8 @@ Burst on_card_as(Burst burst, const std::string& folder, const std::string& last
   return burst;
 }
 
-bool always(const Burst&) { return true; }
-bool never(const Burst&) { return false; }
+std::optional<fs::path> always(const Burst&) { return "/card"; }
+std::optional<fs::path> never(const Burst&) { return std::nullopt; }
 
 std::vector<std::string> names(const ChosenBursts& chosen) {
   std::vector<std::string> names;
@@ -64,11 +66,26 @@ TEST(ChooseBursts, WhatIsOnNoCardIsAllWanted) {
   EXPECT_EQ(chosen.older, 0U);
 }
 
+TEST(ChooseBursts, EachCardHasANewestOfItsOwn) {
+  std::vector<Burst> bursts = kMorning;
+  bursts.push_back(burst_at("home", kMidnight_s + 86400.0));
+  bursts.push_back(burst_at("other card, old", kMidnight_s + 2 * 86400.0));
+  bursts.push_back(burst_at("other card, new", kMidnight_s + 3 * 86400.0));
+  const CardOf card_of = [](const Burst& burst) -> std::optional<fs::path> {
+    if (burst.folder == "home") return std::nullopt;
+    return burst.folder.starts_with("other card") ? "/other" : "/card";
+  };
+  const ChosenBursts chosen = choose_bursts(bursts, {}, card_of);
+  EXPECT_THAT(names(chosen), ElementsAre("half past four", "five", "half past", "later single",
+                                         "home", "other card, new"));
+  EXPECT_EQ(chosen.older, 2U);
+}
+
 TEST(ChooseBursts, AsTheUserSays) {
   EXPECT_EQ(choose_bursts(kMorning, {.all = true, .last = {}, .since = {}}, always).bursts.size(),
             6U);
   for (const bool card : {true, false}) {
-    const auto on_card = card ? always : never;
+    const CardOf on_card = card ? always : never;
     const ChosenBursts last =
         choose_bursts(kMorning, {.all = false, .last = 2, .since = {}}, on_card);
     EXPECT_THAT(names(last), ElementsAre("five", "half past", "later single"));
@@ -119,6 +136,27 @@ TEST(ChooseBursts, AClockThatWasSetBackHidesNothing) {
   const ChosenBursts chosen = choose_bursts(bursts, {}, always);
   EXPECT_THAT(names(chosen), ElementsAre("after", "before"));
   EXPECT_EQ(chosen.older, 2U);
+  const auto last = [&](std::size_t count) {
+    return names(choose_bursts(bursts, {.all = false, .last = count, .since = {}}, always));
+  };
+  EXPECT_THAT(last(1), ElementsAre("after"));
+  EXPECT_THAT(last(2), ElementsAre("after", "before"));
+  EXPECT_THAT(last(3), ElementsAre("after", "long before", "before"));
+  const BurstChoice since{.all = false, .last = {}, .since = moment_of("2024-06-16")};
+  EXPECT_THAT(names(choose_bursts(bursts, since, always)), ElementsAre("after", "before"));
+}
+
+TEST(ChooseBursts, OfOneTimeTheLaterByNumberThenByOrderIsTheNewer) {
+  const std::vector<Burst> bursts{
+      on_card_as(burst_at("second", kMidnight_s), "100ABCDE", "ABCD0020.JPG"),
+      on_card_as(burst_at("first", kMidnight_s), "100ABCDE", "ABCD0010.JPG"),
+      burst_at("unnumbered", kMidnight_s), burst_at("unnumbered, later", kMidnight_s)};
+  const auto last = [&](std::size_t count) {
+    return names(choose_bursts(bursts, {.all = false, .last = count, .since = {}}, always));
+  };
+  EXPECT_THAT(last(1), ElementsAre("second"));
+  EXPECT_THAT(last(2), ElementsAre("second", "first"));
+  EXPECT_THAT(last(3), ElementsAre("second", "first", "unnumbered, later"));
 }
 
 TEST(MomentOf, ReadsTimesAndDays) {
@@ -128,8 +166,9 @@ TEST(MomentOf, ReadsTimesAndDays) {
   EXPECT_EQ(moment_of("2024-06-16")->day_s, kMidnight_s);
   EXPECT_EQ(moment_of("2024-06-16 05:24")->of_day_s, 19440.0);
   EXPECT_EQ(moment_of("2024-06-16T05:24")->day_s, kMidnight_s);
-  for (const char* wrong : {"", "24:00", "05:60", "05", "2024-02-30", "2024-06-16 25:00", "now",
-                            "05:24 ", "20245-06-16"})
+  for (const char* wrong :
+       {"", "24:00", "05:60", "05", "2024-02-30", "2024-06-16 25:00", "now", "05:24 ",
+        "20245-06-16", "2024-06-1605:24", " 05:24", "T05:24", "2024-06-16 ", "2024-06-16T"})
     EXPECT_FALSE(moment_of(wrong)) << wrong;
 }
 
