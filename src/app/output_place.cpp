@@ -171,10 +171,14 @@ std::optional<Error> why_not_there(const fs::path& place, std::span<const fs::pa
       return error_at(place, "lies under the pictures to be read, where nothing is written",
                       kRemedy);
     }
-    for (const auto& root : {roots.card(input), roots.removable(input)}) {
-      if (!root) continue;
-      if (is_within(target, resolved(*root)) || on_same_mount(target, resolved(*root)))
-        return error_at(place, "lies on the card, where nothing is written", kRemedy);
+    const auto lies_on = [&](const std::optional<fs::path>& root) {
+      return root && (is_within(target, resolved(*root)) || on_same_mount(target, resolved(*root)));
+    };
+    if (lies_on(roots.card(input)))
+      return error_at(place, "lies on the card, where nothing is written", kRemedy);
+    if (lies_on(roots.removable(input))) {
+      return error_at(
+          place, "lies on the disk the pictures are read from, where nothing is written", kRemedy);
     }
   }
   if (roots.card(target)) {

@@ -75,7 +75,10 @@ TEST(WhyNotThere, NothingGoesOnTheRemovableDiskThatIsRead) {
   const ScratchFolder scratch;
   fs::create_directories(scratch / "stick/burst");
   const Roots stick{.card = no_root, .removable = everything_below(scratch / "stick")};
-  EXPECT_TRUE(why_not_there(scratch / "stick/out", std::vector{scratch / "stick/burst"}, stick));
+  const auto why =
+      why_not_there(scratch / "stick/out", std::vector{scratch / "stick/burst"}, stick);
+  ASSERT_TRUE(why);
+  EXPECT_EQ(why->problem, "lies on the disk the pictures are read from, where nothing is written");
   fs::create_directory_symlink(scratch / "stick", scratch / "link");
   EXPECT_TRUE(why_not_there(scratch / "link/out", std::vector{scratch / "stick/burst"}, stick));
   EXPECT_FALSE(why_not_there(scratch / "out", std::vector{scratch / "stick/burst"}, stick));
