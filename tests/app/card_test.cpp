@@ -30,11 +30,8 @@ constexpr fs::perms kWrite =
 class ReadOnlyCard : public ::testing::Test {
  protected:
   ReadOnlyCard() {
-    fs::create_directories(folder_);
     fs::create_directories(scratch_ / "work");
-    for (const auto& entry : fs::directory_iterator(RINGSWEEP_SAMPLES "/meadow-complete"))
-      if (entry.path().extension() == ".JPG")
-        fs::copy_file(entry.path(), folder_ / entry.path().filename());
+    testing_app::copy_jpegs(RINGSWEEP_SAMPLES "/meadow-complete", folder_);
     fs::create_directory_symlink(card_, scratch_ / "work/link");
     let_write(fs::perm_options::remove);
     before_ = listing_with_contents(card_);

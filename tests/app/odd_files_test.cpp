@@ -99,10 +99,7 @@ struct Odd {
 
 fs::path put_beside_good_burst(const ScratchFolder& scratch, std::span<const Odd> odd) {
   const fs::path folder = scratch / "meadow";
-  fs::create_directories(folder);
-  for (const auto& entry : fs::directory_iterator(kGoodBurst))
-    if (entry.path().extension() == ".JPG")
-      fs::copy_file(entry.path(), folder / entry.path().filename());
+  testing_app::copy_jpegs(kGoodBurst, folder);
   for (const Odd& one : odd) fs::copy_file(one.file, folder / one.name);
   return folder;
 }

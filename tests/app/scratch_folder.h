@@ -49,6 +49,14 @@ inline std::string read_file(const fs::path& file) {
   return text.str();
 }
 
+/// Copies the JPEGs of a folder into another, which is made.
+inline void copy_jpegs(const fs::path& from, const fs::path& to) {
+  fs::create_directories(to);
+  for (const auto& entry : fs::directory_iterator(from))
+    if (entry.path().extension() == ".JPG")
+      fs::copy_file(entry.path(), to / entry.path().filename());
+}
+
 /// Every path under a folder with its size and time of change: to see that nothing was touched.
 inline std::vector<std::string> listing(const fs::path& folder) {
   std::vector<std::string> lines;

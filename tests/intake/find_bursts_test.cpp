@@ -221,7 +221,7 @@ TEST(FindBursts, ACardOf3000FilesGivesItsFortyBurstsAndNoOther) {
     std::vector<unsigned char> file = shot;
     std::ranges::copy(test::morning(s), file.begin() + (at - shot.begin()));
     std::array<char, 32> name{};
-    std::snprintf(name.data(), name.size(), "%dMSDCF/DSC0%04d.JPG", number_of_folder, number);
+    std::snprintf(name.data(), name.size(), "%dABCDE/DSC0%04d.JPG", number_of_folder, number);
     test::write_bytes(folder / (std::string("card/DCIM/") + name.data()), file);
     if (!burst.empty()) burst_of[fs::path(name.data()).filename().string()] = burst;
     if (++number == 10000) number = 1, ++number_of_folder;
@@ -234,7 +234,7 @@ TEST(FindBursts, ACardOf3000FilesGivesItsFortyBurstsAndNoOther) {
     s += 60;
   }
   for (int i = 0; i < kFilms; ++i)
-    test::write_bytes(folder / ("card/DCIM/101MSDCF/C" + std::to_string(1000 + i) + ".MP4"), {0});
+    test::write_bytes(folder / ("card/DCIM/101ABCDE/C" + std::to_string(1000 + i) + ".MP4"), {0});
   const Intake intake = find_bursts(std::vector{folder / "card"});
   int found = 0;
   for (const Burst& burst : intake.bursts) {
