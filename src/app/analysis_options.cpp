@@ -77,7 +77,8 @@ void add_analysis_options(CLI::App& command, AnalysisRequest& request) {
   add_choice_options(command, request);
   command.add_flag("--raw", request.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
   command.add_flag("--as-one", request.as_one,
-                   "Take all pictures for one burst of one subject, however long the pauses");
+                   "Take all pictures, of a card too, for one burst of one subject, however long "
+                   "the pauses");
   command.add_flag("--ignore-drops", request.ignore_drops,
                    "Do not look for water drops that were lost");
   CLI::Option* blur_limit =

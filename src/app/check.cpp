@@ -49,14 +49,13 @@ std::string shell_word(const std::string& word) {
   return quoted;
 }
 
-/// Paths and choice as `stacklist` takes them to look at the same bursts, or more.
+/// Paths and choice as `stacklist` takes them to look at the same bursts, or more: what was chosen
+/// today may be another choice when it is typed.
 std::string words_of(const CheckOptions& options) {
   std::string words;
   for (const std::filesystem::path& path : options.paths)
     words += fmt::format("{}{}", words.empty() ? "" : " ", shell_word(path.string()));
-  if (options.choice.last) words += fmt::format(" --last {}", *options.choice.last);
-  if (options.choice.all || options.choice.since) words += " --all";
-  return words;
+  return words + " --all";
 }
 
 /// The list that `stacklist` makes without options.
@@ -185,8 +184,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   const bool colour = json_to_out ? console.colour_err : console.colour_out;
   if (found.bursts.empty()) {
     text << found.left_out;
-    *console.err << "ringsweep: no burst of at least " << kFewestFrames
-                 << " pictures was found; give the card, or the folder the burst lies in.\n";
+    tell_nothing_found(found, console);
     return kNothingFound;
   }
 
@@ -246,14 +244,15 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 
 int run_check(const CheckOptions& options, const Console& console, const Stages& stages) {
   const std::string last_words = "ringsweep: stopped; no report was written.\n";
+  int status = kStopped;
   {
     InterruptGuard guard(last_words);
-    const int status = check(options, console, stages, guard);
-    if (status != kStopped) return status;
+    status = check(options, console, stages, guard);
     guard.begin_writing();  // its own last words, and no others
-    *console.err << last_words << std::flush;
+    if (status == kStopped) *console.err << last_words << std::flush;
   }
-  return end_by_signal();
+  // Also where the signal came while the report was written: it is there, whole.
+  return InterruptGuard::interrupted() ? end_by_signal() : status;
 }
 
 }  // namespace ringsweep::app

@@ -29,11 +29,11 @@ Examples
   ringsweep check burst --json - | less             the report as JSON
   ringsweep check burst --from 1204 --to 1221       only this depth must be sharp
 
-Of a card the newest burst is looked at and what was shot within an hour before it; of other folders,
-and of pictures you name, all. --all, --last and --since choose otherwise.
+Of a card the newest burst is looked at and what was shot within an hour before it; of other
+folders, and of pictures you name, all. --all, --last and --since choose otherwise.
 
-The report goes to ringsweep-report in the current folder: open report.html in a browser. Beside it lie
-report.txt, report.json, frames.csv and depth pictures.
+The report goes to ringsweep-report in the current folder: open report.html in a browser. Beside it
+lie report.txt, report.json, frames.csv and depth pictures.
 Nothing is ever written on a card or under the given paths: where the current folder lies there, the
 report goes to ~/.local/share/ringsweep.
 

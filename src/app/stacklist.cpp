@@ -70,8 +70,7 @@ Pictures look_at(const StacklistOptions& options, const Console& console, const 
   pictures.twins = found.twins;
   pictures.left_out = found.left_out;
   if (found.bursts.empty()) {
-    *console.err << "ringsweep: no burst of at least " << kFewestFrames
-                 << " pictures was found; give the card, or the folder the burst lies in.\n";
+    tell_nothing_found(found, console);
     pictures.no_more = kNothingFound;
     return pictures;
   }
@@ -524,14 +523,14 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
 
 int run_stacklist(const StacklistOptions& options, const Console& console, const Stages& stages) {
   const std::string last_words = "ringsweep: stopped; nothing half done was left.\n";
+  int status = kStopped;
   {
     InterruptGuard guard(last_words);
-    const int status = stacklist(options, console, stages, guard);
-    if (status != kStopped) return status;
+    status = stacklist(options, console, stages, guard);
     guard.begin_writing();  // its own last words, and no others
-    *console.err << last_words << std::flush;
+    if (status == kStopped) *console.err << last_words << std::flush;
   }
-  return end_by_signal();
+  return InterruptGuard::interrupted() ? end_by_signal() : status;
 }
 
 }  // namespace ringsweep::app

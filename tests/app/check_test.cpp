@@ -34,6 +34,7 @@ using ::testing::EndsWith;
 using ::testing::HasSubstr;
 using ::testing::Not;
 using ::testing::StartsWith;
+using testing_app::copy_jpegs;
 using testing_app::CurrentFolder;
 using testing_app::Environment;
 using testing_app::listing;
@@ -144,7 +145,7 @@ TEST_F(Tool, ThePageHasThePicturesAndTheCommand) {
   // One a frame, and the quick look.
   const std::regex picture("data:image/jpeg;base64,");
   EXPECT_EQ(std::distance(std::sregex_iterator(page.begin(), page.end(), picture), {}), 26);
-  EXPECT_THAT(page, HasSubstr(R"("paths":"'my card'")"));
+  EXPECT_THAT(page, HasSubstr(R"("paths":"'my card' --all")"));
   EXPECT_EQ(line_count(read_file("ringsweep-report/frames.csv")), 1 + 25);
 }
 
@@ -280,10 +281,19 @@ TEST_F(Tool, OfACardTheNewestHourIsLookedAtAndTheOthersAreCounted) {
   EXPECT_THAT(out(), HasSubstr("\nLeft out: 1 older burst; --all takes all.\n"));
   EXPECT_EQ(looked_at({"card", "--last", "1"}), 1U);
   EXPECT_THAT(out(), HasSubstr("\nLeft out: 2 older bursts; --all takes all.\n"));
+  EXPECT_THAT(read_file("ringsweep-report/report.html"), HasSubstr(R"("paths":"card --all")"));
   EXPECT_EQ(looked_at({"card", "--since", "03:00"}), 1U);
   EXPECT_EQ(looked_at({"card", "--all"}), 3U);
   EXPECT_THAT(read_file("ringsweep-report/report.html"), HasSubstr(R"("paths":"card --all")"));
   EXPECT_THAT(out(), Not(HasSubstr("older")));
+  analysed_with_.clear();
+  for (const char* command : {"check", "stacklist"}) {
+    EXPECT_EQ(run_tool({command, "card", "--since", "1970-01-02"}), 3);
+    EXPECT_EQ(err(),
+              "ringsweep: all bursts were left out: 3 are older (add --all to look at all).\n");
+  }
+  EXPECT_EQ(run_tool({"check", "card", "--as-one"}), 0);
+  EXPECT_THAT(out(), Not(HasSubstr("older"))) << "all pictures are one burst";
   for (const std::vector<std::string>& wrong : {std::vector<std::string>{"--last", "0"},
                                                 {"--since", "soon"},
                                                 {"--all", "--last", "1"},
@@ -297,7 +307,7 @@ TEST_F(Tool, OfACardTheNewestHourIsLookedAtAndTheOthersAreCounted) {
 
 TEST_F(Tool, PicturesOfACardThatAreNamedAreAllLookedAt) {
   stages_.roots.card = [](const fs::path& path) -> std::optional<fs::path> {
-    return path.string().find("meadow") != std::string::npos ? std::optional(path) : std::nullopt;
+    return path.string().find("meadow") != std::string::npos ? std::optional("card") : std::nullopt;
   };
   intake_.bursts = {at(burst_of(25), 0.0), at(burst_of(24), 10'000.0)};
   intake_.bursts[0].frames[0].path = scratch_.put("work/meadow/named.JPG").string();
@@ -356,10 +366,42 @@ TEST_F(Tool, ASeriesOfOtherThingsIsLeftOutByItsSmallPictures) {
   EXPECT_EQ(analysed_with_.size(), 1U);
   EXPECT_EQ(decoded, 0);
   EXPECT_THAT(out(),
-              HasSubstr("\nLeft out: 1 series of which each picture shows something else; no "
-                        "sweep.\n"));
+              HasSubstr("\nLeft out: 1207 to 1212: most pictures show something else. Name those "
+                        "pictures to have them checked.\n"));
   EXPECT_EQ(run_tool({"check", "card", "--as-one"}), 0);
   EXPECT_EQ(analysed_with_.size(), 2U) << "as the user says";
+
+  intake_.bursts = {burst_of(6, "walk")};
+  EXPECT_EQ(run_tool({"check", "walk"}), 3);
+  EXPECT_EQ(
+      err(),
+      "ringsweep: all bursts were left out: most pictures of 1 burst show something else (name the "
+      "pictures to have them checked).\n");
+  EXPECT_EQ(run_tool({"stacklist", "walk"}), 3);
+  EXPECT_THAT(err(),
+              StartsWith("ringsweep: all bursts were left out: most pictures of 1 burst show"));
+
+  intake_.bursts[0].frames[3].path = scratch_.put("work/walk/named.JPG").string();
+  EXPECT_EQ(run_tool({"check", "walk/named.JPG"}), 0);
+}
+
+// What a frame shows that the flash did not light, nobody knows: no evidence of other things.
+TEST_F(Tool, ASweepWhoseFlashMissesIsNoSeriesOfOtherThings) {
+  int frame_no = 0;
+  const auto every_second = [&](const cv::Mat1f& unlit) {
+    stages_.thumbnail = [&frame_no, unlit](const FrameRef&) -> std::optional<LinearFrame> {
+      LinearFrame picture = small_picture(1);
+      if (frame_no++ % 2 == 1) picture.luminance = unlit;
+      return picture;
+    };
+    frame_no = 0;
+    return run_tool({"check", "card"});
+  };
+  const cv::Mat1f other = small_picture(2).luminance;
+  EXPECT_EQ(every_second(cv::Mat1f(120, 160, 0.0F)), 0);
+  EXPECT_EQ(every_second(cv::Mat(other / 16.0)), 0) << "lit by the sky alone";
+  EXPECT_EQ(every_second(cv::Mat1f(120, 160, 0.5F)), 0) << "a hand before the lens";
+  EXPECT_EQ(every_second(other), 3) << "lit, and something else";
 }
 
 // The small pictures of real sweeps: however blurred, the animal is the same.
@@ -589,6 +631,28 @@ TEST_F(Tool, AnInterruptEndsALongStepToo) {
   EXPECT_TRUE(fs::is_empty("."));
 }
 
+/// A terminal at which Ctrl-C is pressed when the first word is printed.
+class Interrupting : public std::stringbuf {
+ protected:
+  std::streamsize xsputn(const char* text, std::streamsize length) override {
+    std::raise(SIGINT);
+    return std::stringbuf::xsputn(text, length);
+  }
+};
+
+// The report is written before its answer is printed.
+TEST_F(Tool, AnInterruptAfterTheReportWasWrittenEndsBySignalToo) {
+  Interrupting terminal;
+  std::ostream out(&terminal);
+  const auto check = [&] {
+    const Console console{.out = &out, .err = &err_};
+    const std::vector<const char*> argv{"ringsweep", "check", "card"};
+    std::_Exit(run(static_cast<int>(argv.size()), argv.data(), console, stages_));
+  };
+  EXPECT_EXIT(check(), ::testing::KilledBySignal(SIGINT), "");
+  EXPECT_TRUE(fs::exists("ringsweep-report/report.html"));
+}
+
 TEST_F(Tool, TooLittleRoomIsSaidBeforeTheAnalysis) {
   std::uintmax_t free = 6'999'999;  // 2 MB and 25 frames of 0.2 MB are 7 MB
   stages_.free_bytes = [&](const fs::path&) { return std::optional(free); };
@@ -605,12 +669,7 @@ class PulledOut : public Tool {
  protected:
   PulledOut() {
     for (const char* sample : {"meadow-complete", "meadow-gap"})
-      for (const auto& entry : fs::directory_iterator(std::string(RINGSWEEP_SAMPLES "/") + sample))
-        if (entry.path().extension() == ".JPG") {
-          const fs::path place = fs::path("card/DCIM/100ABCDE") / entry.path().filename();
-          fs::create_directories(place.parent_path());
-          fs::copy_file(entry.path(), place);
-        }
+      copy_jpegs(std::string(RINGSWEEP_SAMPLES "/") + sample, "card/DCIM/100ABCDE");
     stages_.find_bursts = find_bursts;
     stages_.analyse = ringsweep::analyse;
     stages_.view = decode_view;
@@ -638,10 +697,7 @@ TEST_F(PulledOut, WhatWasReadIsReportedAndTheRestIsNamed) {
 }
 
 TEST_F(PulledOut, InTheMiddleOfABurstItsOtherFramesStillCount) {
-  fs::create_directories("one");
-  for (const auto& entry : fs::directory_iterator(RINGSWEEP_SAMPLES "/meadow-gap"))
-    if (entry.path().extension() == ".JPG")
-      fs::copy_file(entry.path(), "one" / entry.path().filename());
+  copy_jpegs(RINGSWEEP_SAMPLES "/meadow-gap", "one");
   int reads = 0;
   pull_out_ = [&](const FrameRef&) {
     constexpr int kInTheSecondLook = 38;  // of 23 frames

@@ -127,7 +127,10 @@ TEST(Executable, APictureOfOnePixelIsNoSweep) {
   const CurrentFolder here(scratch.path());
   const Ran ran = ringsweep({"check", "burst"});
   EXPECT_EQ(ran.status, 3) << ran.out << ran.err;
-  EXPECT_THAT(ran.err, HasSubstr("IMG_0001.png: it has only 1 x 1 px; use the full-size file.\n"));
+  EXPECT_THAT(
+      ran.err,
+      HasSubstr(
+          "IMG_0001.png: the picture is only 1 by 1 dots, an icon; use the full-size file.\n"));
   EXPECT_FALSE(fs::exists("ringsweep-report"));
 }
 

@@ -361,10 +361,10 @@ TEST_F(Stacklist, FramesOfTwoPosesGetListsOfTheirOwn) {
 
 TEST_F(Stacklist, WrongCommandLinesAreStatus2) {
   EXPECT_EQ(run_tool({}), 2);
-  EXPECT_EQ(
-      err(),
-      "ringsweep: no card is in: put it in, or name a card, a folder or pictures, for example "
-      "`ringsweep stacklist /media/card`.\n");
+  EXPECT_EQ(err(),
+            "ringsweep: no card was found: put it in and open it in the file manager, or name its "
+            "folder, "
+            "for example `ringsweep stacklist /media/card`.\n");
   EXPECT_EQ(run_tool({"meadow", "--fewest", "--all-good"}), 2);
   EXPECT_EQ(run_tool({"meadow", "--overlap", "96"}), 2);
   EXPECT_EQ(run_tool({"meadow", "--copy", ""}), 2);
