@@ -224,7 +224,7 @@ Burst joined(std::span<const Burst> bursts) {
 }  // namespace
 
 void print_error(const Console& console, const Error& error) {
-  *console.err << "ringsweep: " << one_line(error) << "\n";
+  *console.err << "ringsweep: " << wording::printable(one_line(error)) << "\n";
 }
 
 bool use_mounted_card(AnalysisRequest& request, const std::string& command, const Console& console,

@@ -15,12 +15,12 @@ Without --fewest the list holds every good frame (recommended): all usable ones 
 the subject, and those beside it that its ends need, but not those where the ring stood still.
 
 Examples
-  ringsweep stacklist burst                                 the names, and why the others are left out
-  ringsweep stacklist burst --copy ~/stacks/beetle          copies, raw and JPEG together
-  ringsweep stacklist burst --from 1204 --to 1221           only from what 1204 shows to what 1221 shows
-  ringsweep stacklist burst --fewest --list beetle.txt      as few as cover it, one name a line
+  ringsweep stacklist burst                             the names, and why the others are left out
+  ringsweep stacklist burst --copy ~/stacks/beetle      copies, raw and JPEG together
+  ringsweep stacklist burst --from 1204 --to 1221       only from what 1204 shows to what 1221 shows
+  ringsweep stacklist burst --fewest --list beetle.txt  as few as cover it, one name a line
   ringsweep stacklist ~/developed --report report.json --copy ~/stacks/beetle
-                                                            as checked in the field
+                                                        as checked in the field
 
 Which bursts of a card are taken is decided as by `check`.
 
