@@ -474,11 +474,15 @@ void BurstJob::find_light() {
     light.push_back(frame.level.clone());
     if (!light.back().empty()) light.back().setTo(std::nanf(""), frame.valid == 0);
   }
-  std::vector<cv::Point> tiles;
-  for (std::size_t t = 0; t < profiles_.tiles.size(); ++t)
-    if (subject_.roles[t] == TileRole::subject)
-      tiles.emplace_back(profiles_.tiles[t].col, profiles_.tiles[t].row);
-  lit_alike_ = groups_lit_alike(focus_, ranges_, light, tiles, out_.blur_limit_px);
+  const auto tiles_of = [&](TileRole role) {
+    std::vector<cv::Point> tiles;
+    for (std::size_t t = 0; t < profiles_.tiles.size(); ++t)
+      if (subject_.roles[t] == role)
+        tiles.emplace_back(profiles_.tiles[t].col, profiles_.tiles[t].row);
+    return tiles;
+  };
+  lit_alike_ = groups_lit_alike(focus_, ranges_, light, tiles_of(TileRole::subject),
+                                tiles_of(TileRole::perch), out_.blur_limit_px);
 }
 
 void BurstJob::find_what_is_outside() {

@@ -43,8 +43,9 @@ struct SweepDifferenceOptions {
   double size = 0.01;
   double rotation_deg = 1.0;
   double shift = 0.03;
-  /// Of a quarter of the subject against the rest of it. An eye tells 1 to 2 % of brightness, 0.014
-  /// to 0.03 EV (Weber's fraction, from memory); sweeps that are lit alike came to 0.01.
+  /// Of a quarter of the subject, and of the perch, against the rest of it. An eye tells 1 to 2 %
+  /// of brightness, 0.014 to 0.03 EV (Weber's fraction, from memory); sweeps that are lit alike
+  /// came to 0.01.
   double shading_ev = 0.025;
 };
 
@@ -61,18 +62,16 @@ struct SweepDifferenceOptions {
 ///
 /// Two sweeps are compared by the frames that focus most alike in both: the logarithm of the ratio
 /// of a tile's light in the two, less its median over the tiles (exposure), median over the frames.
-/// They differ where a quarter of the subject does by more than `shading_ev`; a part that moved is
-/// less of it.
+/// They differ where a quarter of the subject does by more than `shading_ev`, and a quarter of the
+/// perch too: what the animal does changes the light on itself alone.
 /// @param light    N, frame by frame: CV_32FC1, mean light of the tiles; NaN where not seen, empty
 ///                 for frames that were not measured
-/// @param subject  the tiles that count, column and row
+/// @param subject, perch  their tiles, column and row; with fewer than 20 of either all are alike
 /// @param blur_limit_px  > 0; frames more than half of it apart in focus are not compared
 /// @return one a sweep: the index of the first sweep that is lit like it
-[[nodiscard]] std::vector<std::size_t> groups_lit_alike(const FocalPositions& focus,
-                                                        std::span<const SweepRange> sweeps,
-                                                        std::span<const cv::Mat> light,
-                                                        std::span<const cv::Point> subject,
-                                                        double blur_limit_px,
-                                                        const SweepDifferenceOptions& options = {});
+[[nodiscard]] std::vector<std::size_t> groups_lit_alike(
+    const FocalPositions& focus, std::span<const SweepRange> sweeps, std::span<const cv::Mat> light,
+    std::span<const cv::Point> subject, std::span<const cv::Point> perch, double blur_limit_px,
+    const SweepDifferenceOptions& options = {});
 
 }  // namespace ringsweep

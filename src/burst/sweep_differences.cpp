@@ -45,23 +45,23 @@ std::vector<Together> most_alike(const FocalPositions& focus, const Frames& a, c
   return pairs;
 }
 
-/// How far a quarter of the subject at least is lit otherwise than the rest of it; 0: cannot be
+/// How far a quarter of the tiles at least is lit otherwise than the rest of them; 0: cannot be
 /// told.
 double shading_ev(std::span<const Together> pairs, std::span<const cv::Mat> light,
-                  std::span<const cv::Point> subject) {
+                  std::span<const cv::Point> tiles) {
   constexpr std::size_t kFewestTiles = 20;  // of a quarter that stands for something; ours
-  std::vector<std::vector<double>> of_tile(subject.size());
+  std::vector<std::vector<double>> of_tile(tiles.size());
   for (const Together& pair : pairs) {
     std::vector<double> all;
     std::vector<std::optional<double>> ratios;
-    for (const cv::Point& tile : subject) {
+    for (const cv::Point& tile : tiles) {
       const float a = light[pair.a].at<float>(tile), b = light[pair.b].at<float>(tile);
       ratios.emplace_back(a > 0.0F && b > 0.0F ? std::optional(std::log2(b / a)) : std::nullopt);
       if (ratios.back()) all.push_back(*ratios.back());
     }
     if (all.size() < kFewestTiles) continue;
     const double exposure = quantile_in_place(all, 0.5);
-    for (std::size_t t = 0; t < subject.size(); ++t)
+    for (std::size_t t = 0; t < tiles.size(); ++t)
       if (ratios[t]) of_tile[t].push_back(*ratios[t] - exposure);
   }
   std::vector<double> differences;
@@ -110,20 +110,24 @@ std::vector<SweepDifference> compare_sweeps(const FocalPositions& focus,
 std::vector<std::size_t> groups_lit_alike(const FocalPositions& focus,
                                           std::span<const SweepRange> sweeps,
                                           std::span<const cv::Mat> light,
-                                          std::span<const cv::Point> subject, double blur_limit_px,
+                                          std::span<const cv::Point> subject,
+                                          std::span<const cv::Point> perch, double blur_limit_px,
                                           const SweepDifferenceOptions& options) {
   std::vector<Frames> frames;
   for (const SweepRange& sweep : sweeps) {
     frames.push_back(usable_in(focus, sweep));
     std::erase_if(frames.back(), [&](std::size_t k) { return light[k].empty(); });
   }
+  const auto alike = [&](std::size_t i, std::size_t j) {
+    const auto pairs = most_alike(focus, frames[j], frames[i], blur_limit_px);
+    return std::min(shading_ev(pairs, light, subject), shading_ev(pairs, light, perch)) <=
+           options.shading_ev;
+  };
   std::vector<std::size_t> group(sweeps.size());
   for (std::size_t i = 0; i < sweeps.size(); ++i) {
     group[i] = i;
     for (std::size_t j = 0; j < i && group[i] == i; ++j)
-      if (group[j] == j && shading_ev(most_alike(focus, frames[j], frames[i], blur_limit_px), light,
-                                      subject) <= options.shading_ev)
-        group[i] = j;
+      if (group[j] == j && alike(i, j)) group[i] = j;
   }
   return group;
 }
