@@ -67,7 +67,7 @@ class BurstJob {
 
  private:
   void describe_measured();
-  [[nodiscard]] double light_exponent(BlurModel model) const;
+  [[nodiscard]] double light_exponent(BlurModel model, const ProfileOptions& options) const;
   void fit();
   void allow_for_lens_blur();
   void find_sweeps_and_subject();
@@ -209,10 +209,9 @@ void BurstJob::find_near_side() {
 }
 
 /// The power of the files' light in which blur adds up, from a part of the picture.
-double BurstJob::light_exponent(BlurModel model) const {
+double BurstJob::light_exponent(BlurModel model, const ProfileOptions& options) const {
   const SampleWindows sample = sample_windows(measured_.mosaic, measured_.tiles, measured_.grid);
   if (sample.mosaic.empty()) return model.light_exponent;
-  const ProfileOptions options{.noise_floor = find_noise_floor(measured_.tiles, measured_.grid)};
   return find_light_exponent([&](double exponent) -> std::optional<double> {
     model.light_exponent = exponent;
     const BlurCurves curves = measure_blur_curves(sample.mosaic, sample.grid, for_each_, model);
@@ -233,10 +232,12 @@ void BurstJob::fit() {
   for (const Similarity& s : measured_.registration.reference_from_frame)
     log_scale_.push_back(s.log_scale);
   BlurModel model{.f_number_per_um = f_number_per_um};
-  model.light_exponent = light_exponent(model);
+  const ProfileOptions options{.noise_floor = find_noise_floor(measured_.tiles, measured_.grid)};
+  model.light_exponent = light_exponent(model, options);
   const BlurCurves curves =
       measure_blur_curves(measured_.mosaic.luminance, measured_.grid, for_each_, model);
-  profiles_ = collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction);
+  profiles_ =
+      collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction, options);
   focus_ = fit_focal_positions(profiles_, measured_.measured, log_scale_, {}, for_each_);
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     FocalPosition& frame = focus_.frames[k];
@@ -468,7 +469,10 @@ void BurstJob::compare_the_sweeps() {
   }
 }
 
+/// Which sweeps are lit alike.
 void BurstJob::find_light() {
+  lit_alike_.assign(ranges_.size(), 0);
+  if (ranges_.size() < 2) return;
   std::vector<cv::Mat> light;
   for (const TileMeasures& frame : measured_.tiles) {
     light.push_back(frame.level.clone());

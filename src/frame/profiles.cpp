@@ -278,7 +278,8 @@ Profiles collect_profiles(std::span<const TileMeasures> frames, const BlurCurves
   for (const double d : curves.diameter_px) profiles.diameter_px.push_back(d * full_px_per_px);
   const std::size_t n = frames.size();
 
-  const NoiseFloor least = options.noise_floor.value_or(find_noise_floor(frames, grid));
+  const NoiseFloor least =
+      options.noise_floor ? *options.noise_floor : find_noise_floor(frames, grid);
   for (int r = 0; r < grid.rows(); ++r) {
     for (int c = 0; c < grid.cols(); ++c) {
       TileProfile tile{.row = r, .col = c};

@@ -309,8 +309,7 @@ std::string light_lines(const BurstAnalysis& burst) {
     return {};
   return wrapped(
       "The light came from elsewhere in some sweeps: between these and the first one neither "
-      "movement "
-      "nor lost drops were looked for.");
+      "movement nor lost drops were looked for.");
 }
 
 std::string moved_lines(const BurstAnalysis& burst) {
