@@ -243,16 +243,9 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 }  // namespace
 
 int run_check(const CheckOptions& options, const Console& console, const Stages& stages) {
-  const std::string last_words = "ringsweep: stopped; no report was written.\n";
-  int status = kStopped;
-  {
-    InterruptGuard guard(last_words);
-    status = check(options, console, stages, guard);
-    guard.begin_writing();  // its own last words, and no others
-    if (status == kStopped) *console.err << last_words << std::flush;
-  }
-  // Also where the signal came while the report was written: it is there, whole.
-  return InterruptGuard::interrupted() ? end_by_signal() : status;
+  return run_interruptibly(
+      "ringsweep: stopped; no report was written.\n", kStopped, *console.err,
+      [&](InterruptGuard& guard) { return check(options, console, stages, guard); });
 }
 
 }  // namespace ringsweep::app

@@ -10,6 +10,7 @@
 #include <condition_variable>
 #include <csignal>
 #include <mutex>
+#include <ostream>
 #include <thread>
 #include <utility>
 
@@ -121,6 +122,18 @@ void InterruptGuard::begin_writing() {
 }
 
 bool InterruptGuard::interrupted() { return received != 0; }
+
+int run_interruptibly(const std::string& last_words, int stopped, std::ostream& err,
+                      const std::function<int(InterruptGuard&)>& command) {
+  int status = stopped;
+  {
+    InterruptGuard guard(last_words);
+    status = command(guard);
+    guard.begin_writing();  // its own last words, and no others
+    if (status == stopped) err << last_words << std::flush;
+  }
+  return InterruptGuard::interrupted() ? end_by_signal() : status;
+}
 
 int end_by_signal() {
   const int signal = received;

@@ -3,6 +3,7 @@
 /// long; a second one ends it at once.
 
 #include <functional>
+#include <iosfwd>
 #include <memory>
 #include <string>
 #include <utility>
@@ -45,6 +46,13 @@ class InterruptGuard {
   struct Watch;
   std::unique_ptr<Watch> watch_;
 };
+
+/// Runs a command under a guard. Where a signal came, its last words are printed if it was stopped
+/// by it, and the process ends by the signal, also where what it wrote is there, whole.
+/// @param stopped  the status by which the command says that it was stopped
+/// @return the command's status where no signal came
+[[nodiscard]] int run_interruptibly(const std::string& last_words, int stopped, std::ostream& err,
+                                    const std::function<int(InterruptGuard&)>& command);
 
 /// Ends the process by the signal that came, as its parent expects of a program that was
 /// interrupted. Returns 0 if none came.

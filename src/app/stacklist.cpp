@@ -522,15 +522,9 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
 }  // namespace
 
 int run_stacklist(const StacklistOptions& options, const Console& console, const Stages& stages) {
-  const std::string last_words = "ringsweep: stopped; nothing half done was left.\n";
-  int status = kStopped;
-  {
-    InterruptGuard guard(last_words);
-    status = stacklist(options, console, stages, guard);
-    guard.begin_writing();  // its own last words, and no others
-    if (status == kStopped) *console.err << last_words << std::flush;
-  }
-  return InterruptGuard::interrupted() ? end_by_signal() : status;
+  return run_interruptibly(
+      "ringsweep: stopped; nothing half done was left.\n", kStopped, *console.err,
+      [&](InterruptGuard& guard) { return stacklist(options, console, stages, guard); });
 }
 
 }  // namespace ringsweep::app
