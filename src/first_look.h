@@ -7,8 +7,8 @@
 #include <string>
 #include <vector>
 
-#include "ringsweep/analyse.h"
 #include "ringsweep/exposure.h"
+#include "ringsweep/measured_burst.h"
 #include "ringsweep/registration.h"
 #include "telling.h"
 

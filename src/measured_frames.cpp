@@ -176,7 +176,7 @@ std::vector<double> MeasuredFrames::log_light() const {
 }
 
 MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<FirstLook>& looks,
-                              const ReadFrame& read, const MeasureOptions& options,
+                              const ReadFrame& read, const SecondLookOptions& options,
                               Telling& telling) {
   const std::size_t n = frames.size();
   MeasuredFrames out;

@@ -7,10 +7,10 @@
 #include <vector>
 
 #include "first_look.h"
-#include "ringsweep/analyse.h"
 #include "ringsweep/drops.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/grid_picture.h"
+#include "ringsweep/measured_burst.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
 #include "telling.h"
@@ -53,7 +53,7 @@ struct MeasuredFrames {
   [[nodiscard]] std::vector<double> log_light() const;
 };
 
-struct MeasureOptions {
+struct SecondLookOptions {
   cv::Size full_size;
   double blur_limit_px = 2.0;
   bool spots = true;  ///< look for what may be a drop
@@ -64,7 +64,7 @@ struct MeasureOptions {
 /// @param looks one a frame; their thumbnails are taken out
 [[nodiscard]] MeasuredFrames measure_frames(const std::vector<FrameRef>& frames,
                                             std::vector<FirstLook>& looks, const ReadFrame& read,
-                                            const MeasureOptions& options, Telling& telling);
+                                            const SecondLookOptions& options, Telling& telling);
 
 /// A measured frame on the grid, from what was kept or from its file.
 [[nodiscard]] GridPicture picture_again(const MeasuredFrames& measured, const FrameRef& frame,

@@ -6,8 +6,8 @@
 #include <functional>
 #include <mutex>
 
-#include "ringsweep/analyse.h"
 #include "ringsweep/for_each.h"
+#include "ringsweep/measured_burst.h"
 
 namespace ringsweep {
 

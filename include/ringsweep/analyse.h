@@ -1,6 +1,7 @@
 #pragma once
 /// Analyse: a burst and a function that reads a frame -> everything there is to say. Start reading
-/// here: src/analyse.cpp runs the arrows of the design in order, on one page.
+/// here: src/measured_burst.cpp, then src/judge.cpp run the arrows of the design in order, each on
+/// one page.
 
 #include <cstddef>
 #include <functional>
@@ -16,6 +17,7 @@
 #include "ringsweep/frame.h"
 #include "ringsweep/haze.h"
 #include "ringsweep/lens.h"
+#include "ringsweep/measured_burst.h"
 #include "ringsweep/movement.h"
 #include "ringsweep/near_side.h"
 #include "ringsweep/registration.h"
@@ -25,18 +27,6 @@
 #include "ringsweep/verdict.h"
 
 namespace ringsweep {
-
-enum class FrameFlag {
-  dark,        ///< more than 2.5 EV below the lit frames: covers nothing
-  dim,         ///< 0.7 to 2.5 EV below
-  partly_lit,  ///< only a part of the frame got the flash: covers nothing
-  shaken,      ///< moved by clearly more than the blur limit while exposed: covers nothing
-  moved,       ///< of another pose than the one that covers most
-  idle,        ///< nothing in it that the previous usable frame of the sweep does not show
-  unreadable,
-  other_settings,  ///< exposure time, f-number or ISO differ: a test shot, not part of the sweep
-  other_picture    ///< shows something else than the burst
-};
 
 /// One frame of the burst, whether it could be used or not.
 struct FrameAnalysis {
@@ -169,22 +159,20 @@ struct AnalysisOptions {
   std::optional<Side> larger_picture{};
 };
 
-/// Reads one frame shrunk by `reduction` (1, 2, 4 or 8): decode() in the tool, a fake in the tests.
-using ReadFrame = std::function<Result<LinearFrame>(const FrameRef&, int reduction)>;
-
-/// Called now and then, never by two threads at once. False stops the analysis at its next step.
-using Progress = std::function<bool(const char* stage, std::size_t done, std::size_t total)>;
-
-/// max(2 px, diagonal / 3000): DESIGN section 2.
-[[nodiscard]] double default_blur_limit_px(cv::Size full_size);
-
 /// The old handbooks' limit, diagonal / 1500: common practice, no source.
 [[nodiscard]] double handbook_blur_limit_px(cv::Size full_size);
 
-/// Analyses one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
-/// in capture order, each with the frames, indices and times of its own. Empty only where progress
-/// said stop.
-/// Same input, same result to the bit, whatever the number of threads.
+/// What of these must be known before anything is measured.
+/// @throws std::invalid_argument for a blur limit out of range
+[[nodiscard]] MeasureOptions measure_options(const AnalysisOptions& options);
+
+/// Decides all there is to say of what was measured: quick, and no picture is opened for it.
+/// @param burst  measured with measure_options(options)
+[[nodiscard]] BurstAnalysis judge(const MeasuredBurst& burst, const AnalysisOptions& options = {});
+
+/// Measures and judges one burst. A picture of something else in its middle parts it (scenes.h):
+/// hence a list, in capture order, each with the frames, indices and times of its own. Empty only
+/// where progress said stop. Same input, same result to the bit, whatever the number of threads.
 /// @throws std::invalid_argument for options out of range. Never for what is in the pictures.
 [[nodiscard]] std::vector<BurstAnalysis> analyse(const Burst& burst, const ReadFrame& read,
                                                  const AnalysisOptions& options = {},

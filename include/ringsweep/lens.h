@@ -37,6 +37,8 @@ struct KnownLens {
   std::optional<double> working_f_number{};  ///< known, not guessed
   std::optional<double> f_number{};          ///< written in the files; the working one is no less
   std::optional<double> pitch_mm{};
+  /// Both that it takes to blur as light waves do.
+  [[nodiscard]] bool wave_model() const { return working_f_number && pitch_mm; }
 };
 
 /// @param frames of one burst; the last that says something is taken

@@ -26,12 +26,14 @@ struct MovedPart {
   MoveKind kind = MoveKind::stays;
   std::size_t frame = 0;             ///< the first in which it is elsewhere, index in capture order
   std::vector<std::size_t> tiles{};  ///< that show it, order of the profiles' tiles
+  std::vector<std::size_t> own{};    ///< those that show nothing else; empty: not known, all
   std::vector<std::size_t> moves{};  ///< to_and_fro: frames before which it moved, rising
   cv::Rect2d box_on_grid{};  ///< around it where it is from then on, px of the grid's picture
   cv::Rect box_px{};         ///< the same as in Gap, once the analysis has placed it
   double shift_px = 0.0;     ///< 90th percentile over its tiles, full-size px of the middle scale
   double shift_sd_px = 0.0;  ///< 1 sigma of that
-  /// Share of its tiles within the blur limit of a usable frame before, and from `frame` on.
+  /// Share of its tiles within the blur limit of a usable frame before, and from `frame` on:
+  /// find_conflicts().
   double sharp_before = 0.0;
   double sharp_after = 0.0;
   bool conflict =
@@ -87,5 +89,9 @@ struct MovementOptions {
                                      const ReadGridPicture& read,
                                      const MovementOptions& options = {},
                                      const ForEach& for_each = for_each_in_order);
+
+/// Says of each part that moved whether that matters to a stack.
+/// @param focus  of the burst; frames that are not usable show nothing
+void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px);
 
 }  // namespace ringsweep

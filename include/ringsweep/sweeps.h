@@ -19,6 +19,9 @@ struct SweepRange {
 /// The sweep that a frame lies in, else the one after it, else the last.
 [[nodiscard]] std::size_t sweep_of(std::span<const SweepRange> sweeps, std::size_t frame);
 
+/// A turn back by less than two allowed steps is a tremble: DESIGN section 2.
+[[nodiscard]] constexpr double least_turn_px(double blur_limit_px) { return 4.0 * blur_limit_px; }
+
 /// Splits a burst where the ring turns back for good.
 /// @param min_turn_px a turn back by less, that is made up again, belongs to the sweep (a hand that
 /// hesitates); > 0.

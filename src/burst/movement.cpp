@@ -240,24 +240,6 @@ bool mostly_in(const std::vector<std::size_t>& tiles, const std::vector<std::siz
          std::ssize(tiles);
 }
 
-/// Share of the part that a usable frame of this range shows within the blur limit. Tiles count as
-/// far as they see one depth: at the edge of what moved they see something else as well.
-double share_sharp(const TileFields& burst, const Found& part, std::size_t begin, std::size_t end,
-                   double blur_limit_px) {
-  constexpr double kLeastWeight = 0.02;
-  double sharp = 0.0, all = 0.0;
-  for (const std::size_t t : part.own.empty() ? part.tiles : part.own) {
-    const TilePosition& tile = burst.focus.tiles[t];
-    bool in = false;
-    for (std::size_t k = begin; k < end; ++k)
-      in = in || std::abs(burst.q_px[k] - tile.q_px) <= blur_limit_px;
-    const double weight = tile.weight + kLeastWeight;
-    all += weight;
-    sharp += in ? weight : 0.0;
-  }
-  return sharp / all;
-}
-
 /// What tiles did as one: a shift, a turn, a stretch, robustly. An edge alone tells only the part
 /// of its shift that is across it; its neighbours tell the rest.
 std::vector<cv::Vec2d> as_one(const TileFields& burst, const Found& found) {
@@ -314,9 +296,10 @@ std::vector<cv::Vec2d> as_one(const TileFields& burst, const Found& found) {
   return shift;
 }
 
-MovedPart described(const TileFields& burst, const Found& found, const MovementOptions& options) {
-  constexpr double kShare = 0.9, kConflictShare = 0.1;
-  MovedPart part{.kind = found.kind, .frame = burst.order[found.c], .tiles = found.tiles};
+MovedPart described(const TileFields& burst, const Found& found) {
+  constexpr double kShare = 0.9;
+  MovedPart part{
+      .kind = found.kind, .frame = burst.order[found.c], .tiles = found.tiles, .own = found.own};
   for (const std::size_t k : found.moves) part.moves.push_back(burst.order[k]);
   const double edge = burst.profiles.grid.tile_px;
   const std::vector<cv::Vec2d> shift = as_one(burst, found);
@@ -336,12 +319,27 @@ MovedPart described(const TileFields& burst, const Found& found, const MovementO
   // seventh, ours, no source.
   constexpr double kCommon = 0.15;
   part.shift_sd_px = std::hypot(quantile(errors, kShare), kCommon * part.shift_px);
-  const std::size_t n = burst.num_frames();
-  part.sharp_before = share_sharp(burst, found, 0, found.c, options.blur_limit_px);
-  part.sharp_after = share_sharp(burst, found, found.c, n, options.blur_limit_px);
-  part.conflict = part.shift_px > options.blur_limit_px && part.sharp_before >= kConflictShare &&
-                  part.sharp_after >= kConflictShare;
   return part;
+}
+
+/// Share of the part that a usable frame of this range shows within the blur limit. Tiles count as
+/// far as they see one depth: at the edge of what moved they see something else as well.
+double share_sharp(const FocalPositions& focus, const MovedPart& part, std::size_t begin,
+                   std::size_t end, double blur_limit_px) {
+  constexpr double kLeastWeight = 0.02;
+  double sharp = 0.0, all = 0.0;
+  for (const std::size_t t : part.own.empty() ? part.tiles : part.own) {
+    const TilePosition& tile = focus.tiles[t];
+    bool in = false;
+    for (std::size_t k = begin; k < end; ++k) {
+      const FocalPosition& frame = focus.frames[k];
+      in = in || (frame.usable && frame.q_px && std::abs(*frame.q_px - tile.q_px) <= blur_limit_px);
+    }
+    const double weight = tile.weight + kLeastWeight;
+    all += weight;
+    sharp += in ? weight : 0.0;
+  }
+  return sharp / all;
 }
 
 /// How far the edge of a part moved because it grew or shrank about its middle, where it did that
@@ -447,11 +445,21 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
         continue;
       }
     }
-    MovedPart part = described(burst, found, options);
+    MovedPart part = described(burst, found);
     if (part.shift_px >= options.least_shift_px * burst.px) out.parts.push_back(std::move(part));
   }
   std::ranges::stable_sort(out.parts, {}, &MovedPart::frame);
   return out;
+}
+
+void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px) {
+  constexpr double kConflictShare = 0.1;
+  for (MovedPart& part : movement.parts) {
+    part.sharp_before = share_sharp(focus, part, 0, part.frame, blur_limit_px);
+    part.sharp_after = share_sharp(focus, part, part.frame, focus.frames.size(), blur_limit_px);
+    part.conflict = part.shift_px > blur_limit_px && part.sharp_before >= kConflictShare &&
+                    part.sharp_after >= kConflictShare;
+  }
 }
 
 }  // namespace ringsweep

@@ -70,9 +70,11 @@ class Stack {
   }
 
   [[nodiscard]] Movement movement(const MovementOptions& options = {}) const {
-    return find_movement(
+    Movement movement = find_movement(
         profiles_, focus_, sweeps_, [this](std::size_t k) { return picture(k); }, options,
         share_out);
+    find_conflicts(movement, focus_, options.blur_limit_px);
+    return movement;
   }
 
  private:

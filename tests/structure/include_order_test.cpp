@@ -22,17 +22,17 @@ using Strings = std::vector<std::string>;
 /// Public headers in the order of the data. A new header gets its place here.
 const Strings& order() {
   static const Strings headers{
-      "result.h",       "for_each.h",    "frame.h",        "thin_lens.h",
-      "ring_scale.h",   "plan.h",        "upright.h",      "frame_name.h",
-      "lens.h",         "intake.h",      "decode.h",       "exposure.h",
-      "registration.h", "scenes.h",      "grid_picture.h", "profiles.h",
-      "depth_look.h",   "depth_edges.h", "background.h",   "spot_light.h",
-      "tile_shifts.h",  "part_shift.h",  "bands.h",        "focal_positions.h",
-      "near_side.h",    "haze.h",        "sweeps.h",       "sweep_differences.h",
-      "subject.h",      "coverage.h",    "movement.h",     "drops.h",
-      "verdict.h",      "poses.h",       "advice.h",       "stack_list.h",
-      "analyse.h",      "learn_lens.h",  "session.h",      "report.h",
-      "page.h"};
+      "result.h",         "for_each.h",    "frame.h",        "thin_lens.h",
+      "ring_scale.h",     "plan.h",        "upright.h",      "frame_name.h",
+      "lens.h",           "intake.h",      "decode.h",       "exposure.h",
+      "registration.h",   "scenes.h",      "grid_picture.h", "profiles.h",
+      "depth_look.h",     "depth_edges.h", "background.h",   "spot_light.h",
+      "tile_shifts.h",    "part_shift.h",  "bands.h",        "focal_positions.h",
+      "near_side.h",      "haze.h",        "sweeps.h",       "sweep_differences.h",
+      "subject.h",        "coverage.h",    "movement.h",     "drops.h",
+      "verdict.h",        "poses.h",       "advice.h",       "stack_list.h",
+      "measured_burst.h", "analyse.h",     "learn_lens.h",   "session.h",
+      "report.h",         "page.h"};
   return headers;
 }
 

@@ -1,0 +1,353 @@
+#include "ringsweep/measured_burst.h"
+
+#include <tbb/task_arena.h>
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <stdexcept>
+#include <utility>
+
+#include "burst/light_exponent.h"
+#include "first_look.h"
+#include "frame/sample_windows.h"
+#include "majority.h"
+#include "measured_frames.h"
+#include "ringsweep/bands.h"
+#include "ringsweep/near_side.h"
+#include "ringsweep/sweep_differences.h"
+#include "telling.h"
+#include "usable_frames.h"
+
+namespace ringsweep {
+namespace {
+
+/// Of pictures that a step after the fit holds all at once; it is left out where they are more.
+constexpr double kMostBytesAgain = 1e9;
+
+bool smaller(const cv::Size& a, const cv::Size& b) {
+  return a.width != b.width ? a.width < b.width : a.height < b.height;
+}
+
+/// All that is measured of one burst after the first look, in the order of the design.
+class Measuring {
+ public:
+  Measuring(BurstPart part, const ReadFrame& read, const MeasureOptions& options, Telling& telling)
+      : looks_(std::move(part.looks)),
+        read_(read),
+        options_(options),
+        telling_(telling),
+        for_each_(telling.for_each()) {
+    out_.folder = std::move(part.burst.folder);
+    out_.refs = std::move(part.burst.frames);
+  }
+
+  MeasuredBurst run();
+  /// The sweep of a burst: it is not parted again.
+  MeasuredBurst run_alone() {
+    is_sweep_ = true;
+    return run();
+  }
+
+ private:
+  void find_size();
+  void describe_measured();
+  [[nodiscard]] double light_exponent(BlurModel model, const ProfileOptions& options) const;
+  void fit();
+  void choose_reference();
+  [[nodiscard]] std::vector<MeasuredSweep> sweeps_apart();
+  void ask_the_picture();
+  void find_subject_and_light();
+  [[nodiscard]] bool may_hold(double bytes_per_px) const;
+  void look_for_movement();
+  void look_for_drops();
+
+  std::vector<FirstLook> looks_;
+  const ReadFrame& read_;
+  const MeasureOptions& options_;
+  Telling& telling_;
+  const ForEach for_each_;
+  MeasuredBurst out_;
+  MeasuredFrames measured_;
+  std::vector<double> log_scale_;
+  FocalPositions
+      focus_;  ///< without frames that shook, grown towards near where the picture says so
+  bool turned_ = false;  ///< against the fit
+  bool is_sweep_ = false;
+};
+
+/// The size that most have, what cannot be read, and what that makes of the blur limit.
+void Measuring::find_size() {
+  std::vector<cv::Size> sizes;
+  for (std::size_t k = 0; k < out_.refs.size(); ++k) {
+    out_.frames[k].problem = looks_[k].problem;
+    if (looks_[k].light) sizes.push_back(looks_[k].full_size);
+  }
+  if (sizes.empty()) return;
+  out_.full_size = majority(sizes, smaller);
+  out_.blur_limit_px = options_.finer_limit_px.value_or(default_blur_limit_px(out_.full_size));
+}
+
+void Measuring::describe_measured() {
+  out_.grid = measured_.grid;
+  out_.reduction = measured_.reduction;
+  out_.thumbnail_px = measured_.thumbnail_px;
+  const std::vector<double> light = measured_.log_light();
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
+    MeasuredFrame& frame = out_.frames[k];
+    frame.flags = measured_.flags[k];
+    if (!measured_.problem[k].empty()) frame.problem = measured_.problem[k];
+    frame.exposure = measured_.exposure[k];
+    frame.reference_from_frame = measured_.registration.reference_from_frame[k];
+    frame.full_reference_from_frame = measured_.reference_from_frame(k);
+    frame.log_light = light[k];
+    frame.valid = measured_.tiles[k].valid;
+    frame.energy = measured_.tiles[k].energy.back();
+  }
+}
+
+/// The power of the files' light in which blur adds up, from a part of the picture.
+double Measuring::light_exponent(BlurModel model, const ProfileOptions& options) const {
+  const SampleWindows sample = sample_windows(measured_.mosaic, measured_.tiles, measured_.grid);
+  if (sample.mosaic.empty()) return model.light_exponent;
+  return find_light_exponent([&](double exponent) -> std::optional<double> {
+    model.light_exponent = exponent;
+    const BlurCurves curves = measure_blur_curves(sample.mosaic, sample.grid, for_each_, model);
+    const FocalPositions focus = fit_focal_positions(
+        collect_profiles(sample.frames, curves, sample.grid, measured_.reduction, options),
+        measured_.measured, log_scale_, {}, for_each_);
+    if (focus.status != FitStatus::converged) return std::nullopt;
+    return focus.misfit;
+  });
+}
+
+void Measuring::fit() {
+  telling_.tell("fitting", 0, 1);
+  for (const Similarity& s : measured_.registration.reference_from_frame)
+    log_scale_.push_back(s.log_scale);
+  const KnownLens lens = known_lens(out_.refs, options_.lens);
+  BlurModel model;
+  if (lens.wave_model())
+    model.f_number_per_um = *lens.working_f_number / (1000.0 * *lens.pitch_mm * out_.reduction);
+  const ProfileOptions options{.noise_floor = find_noise_floor(measured_.tiles, measured_.grid)};
+  model.light_exponent = light_exponent(model, options);
+  const BlurCurves curves =
+      measure_blur_curves(measured_.mosaic.luminance, measured_.grid, for_each_, model);
+  out_.profiles =
+      collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction, options);
+  out_.focus = fit_focal_positions(out_.profiles, measured_.measured, log_scale_, {}, for_each_);
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
+    FocalPosition& frame = out_.focus.frames[k];
+    frame.usable = frame.usable && measured_.exposure[k].usable;
+  }
+  focus_ = without_shaken(out_.focus, out_.blur_limit_px);
+  if (focus_.status == FitStatus::converged) out_.haze = find_haze(focus_, measured_.log_light());
+}
+
+void Measuring::choose_reference() {
+  double nearest = 1e300;
+  for (std::size_t k = 0; k < focus_.frames.size(); ++k) {
+    const FocalPosition& frame = focus_.frames[k];
+    if (!frame.usable || !frame.q_px || std::abs(*frame.q_px) >= nearest) continue;
+    nearest = std::abs(*frame.q_px);
+    out_.reference = k;
+  }
+  out_.look = measured_.coarse[out_.reference];
+  out_.reference_from_grid = measured_.grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+}
+
+/// Where the frames do not agree, maybe those of each sweep do. Reads the pictures once more.
+std::vector<MeasuredSweep> Measuring::sweeps_apart() {
+  constexpr std::size_t kFewestFrames = 5;  // of a burst, and of a sweep that is judged alone
+  const std::vector<SweepRange>& ranges = out_.sweeps;
+  if (is_sweep_ || focus_.status != FitStatus::not_trusted || ranges.size() < 2) return {};
+  std::vector<MeasuredSweep> sweeps;
+  bool any = false;
+  for (std::size_t i = 0; i < ranges.size(); ++i) {
+    const std::size_t first = i == 0 ? 0 : ranges[i].first;
+    const std::size_t end = i + 1 < ranges.size() ? ranges[i + 1].first : out_.refs.size();
+    const auto from = out_.refs.begin() + static_cast<std::ptrdiff_t>(first);
+    const auto to = out_.refs.begin() + static_cast<std::ptrdiff_t>(end);
+    if (end - first < kFewestFrames) return {};
+    BurstPart part{.burst = {.folder = out_.folder, .frames = {from, to}}, .looks = {}};
+    part.looks = look_at_all(part.burst.frames, read_, telling_);
+    for (std::size_t k = first; k < end; ++k)
+      part.looks[k - first].other_picture = looks_[k].other_picture;
+    sweeps.push_back({.first = first,
+                      .burst = Measuring(std::move(part), read_, options_, telling_).run_alone()});
+    any = any || sweeps.back().burst.focus.status == FitStatus::converged;
+  }
+  if (!any) return {};
+  return sweeps;
+}
+
+/// What the usable frames tell of the near side; turns the positions if they tell it.
+void Measuring::ask_the_picture() {
+  if (focus_.status == FitStatus::converged) {
+    std::vector<std::size_t> order;
+    for (std::size_t k = 0; k < focus_.frames.size(); ++k)
+      if (focus_.frames[k].usable && focus_.frames[k].q_px && !measured_.edge_pictures[k].empty())
+        order.push_back(k);
+    std::ranges::stable_sort(order, {}, [&](std::size_t k) { return *focus_.frames[k].q_px; });
+    std::vector<cv::Mat> pictures;
+    std::vector<double> q_px;
+    for (const std::size_t k : order) {
+      pictures.push_back(measured_.edge_pictures[k]);
+      q_px.push_back(*focus_.frames[k].q_px / (out_.reduction * measured_.edge_reduction));
+    }
+    const DepthLook look = look_at_depth(pictures, for_each_);
+    // Haze takes contrast from the background too, and would pass for the ring.
+    const std::vector<BackgroundPart> background =
+        out_.haze ? std::vector<BackgroundPart>{}
+                  : find_background(pictures, q_px, look, {}, for_each_);
+    out_.picture_tells_near = picture_tells(find_depth_edges(pictures, q_px, look), background);
+  }
+  measured_.edge_pictures.clear();  // nobody else needs them
+  NearSide side = weigh_near_side({.picture = out_.picture_tells_near});
+  turned_ = side.known() && side.probability < 0.5;
+  focus_ = grown_towards_near(std::move(focus_), side);
+}
+
+/// Which sweeps are lit alike, on what is found to be the subject.
+void Measuring::find_subject_and_light() {
+  out_.view.all_see = measured_.all_see();
+  out_.view.bands =
+      find_bands(measured_.mosaic.luminance, measured_.grid, out_.view.all_see, for_each_);
+  out_.lit_alike.assign(out_.sweeps.size(), 0);
+  if (out_.sweeps.size() < 2) return;
+  const Subject subject = find_subject(out_.profiles, focus_, out_.blur_limit_px, out_.view);
+  std::vector<cv::Mat> light;
+  for (const TileMeasures& frame : measured_.tiles) {
+    light.push_back(frame.level.clone());
+    if (!light.back().empty()) light.back().setTo(std::nanf(""), frame.valid == 0);
+  }
+  const auto tiles_of = [&](TileRole role) {
+    std::vector<cv::Point> tiles;
+    for (std::size_t t = 0; t < out_.profiles.tiles.size(); ++t)
+      if (subject.roles[t] == role)
+        tiles.emplace_back(out_.profiles.tiles[t].col, out_.profiles.tiles[t].row);
+    return tiles;
+  };
+  out_.lit_alike = groups_lit_alike(focus_, out_.sweeps, light, tiles_of(TileRole::subject),
+                                    tiles_of(TileRole::perch), out_.blur_limit_px);
+}
+
+/// Whether all usable frames together may be held, at so many bytes a px of the grid.
+bool Measuring::may_hold(double bytes_per_px) const {
+  const auto usable = std::ranges::count_if(focus_.frames, &FocalPosition::usable);
+  return static_cast<double>(usable) * measured_.grid.size.area() * bytes_per_px <= kMostBytesAgain;
+}
+
+void Measuring::look_for_movement() {
+  // Light and mask in four bytes each, tiles 8 px wide, and a third more for the coarser levels.
+  const double shrunk = 8.0 / measured_.grid.tile_px;
+  if (focus_.status != FitStatus::converged || !may_hold(8.0 * 4.0 / 3.0 * shrunk * shrunk)) return;
+  telling_.tell("looking for movement", 0, 1);
+  out_.movement = find_movement(
+      out_.profiles, focus_, out_.sweeps,
+      [this](std::size_t k) { return picture_again(measured_, out_.refs[k], read_, k); },
+      {.blur_limit_px = out_.blur_limit_px, .lit_alike = out_.lit_alike}, for_each_);
+}
+
+void Measuring::look_for_drops() {
+  if (focus_.status != FitStatus::converged || !options_.drops || !may_hold(2.0)) return;
+  telling_.tell("looking for drops", 0, 1);
+  const std::size_t n = out_.frames.size();
+  const double px = out_.reduction;
+  std::vector<DropFrame> frames(n);
+  std::vector<PackedPicture> pictures(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    const FocalPosition& frame = focus_.frames[k];
+    frames[k] = {.q_px = frame.q_px.value_or(0.0) / px, .usable = frame.usable && frame.q_px};
+    if (frames[k].usable)
+      pictures[k] = measured_.kept[k].values.empty()
+                        ? pack(picture_again(measured_, out_.refs[k], read_, k), measured_.gain(k))
+                        : measured_.kept[k];
+  }
+  constexpr double kLeastWeight = SubjectOptions{}.min_weight;
+  cv::Mat tile_q(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN));
+  for (std::size_t t = 0; t < out_.profiles.tiles.size(); ++t)
+    if (focus_.tiles[t].weight >= kLeastWeight)
+      tile_q.at<float>(out_.profiles.tiles[t].row, out_.profiles.tiles[t].col) =
+          static_cast<float>(focus_.tiles[t].q_px / px);
+  out_.drops =
+      find_drops(frames, pictures, measured_.spots, tile_q, measured_.grid.tile_px, for_each_);
+  measured_.spots.clear();  // nobody else needs them
+  // In other light highlights lie elsewhere, and some are not there.
+  const auto in_other_light = [&](const DropChange& drop) {
+    return !out_.sweeps.empty() && out_.lit_alike[sweep_of(out_.sweeps, drop.before)] !=
+                                       out_.lit_alike[sweep_of(out_.sweeps, drop.after)];
+  };
+  std::erase_if(out_.drops.lost, in_other_light);
+  std::erase_if(out_.drops.appeared, in_other_light);
+  if (!turned_) return;
+  for (auto* list : {&out_.drops.lost, &out_.drops.appeared})
+    for (DropChange& drop : *list) drop.q_px = -drop.q_px;
+}
+
+MeasuredBurst Measuring::run() {
+  std::vector<int> orientations;
+  for (const FrameRef& ref : out_.refs) orientations.push_back(ref.orientation);
+  out_.frames.resize(out_.refs.size());
+  if (out_.refs.empty()) return out_;
+  out_.orientation = majority(orientations);
+  find_size();
+  if (out_.full_size.empty()) {
+    for (MeasuredFrame& frame : out_.frames) frame.flags.push_back(FrameFlag::unreadable);
+    return out_;
+  }
+  measured_ = measure_frames(out_.refs, looks_, read_,
+                             {.full_size = out_.full_size,
+                              .blur_limit_px = out_.blur_limit_px,
+                              .spots = options_.drops,
+                              .max_frames_in_memory = options_.max_frames_in_memory},
+                             telling_);
+  out_.any = measured_.any();
+  describe_measured();
+  if (!out_.any) return out_;
+  fit();
+  choose_reference();
+  out_.sweeps = find_sweeps(focus_, least_turn_px(out_.blur_limit_px));
+  out_.apart = sweeps_apart();
+  if (!out_.apart.empty()) return out_;
+  ask_the_picture();
+  find_subject_and_light();
+  look_for_movement();
+  look_for_drops();
+  telling_.tell("fitting", 1, 1);
+  return out_;
+}
+
+}  // namespace
+
+double handbook_blur_limit_px(cv::Size full_size) {
+  return std::hypot(full_size.width, full_size.height) / 1500.0;
+}
+
+double default_blur_limit_px(cv::Size full_size) {
+  return std::max(2.0, std::hypot(full_size.width, full_size.height) / 3000.0);
+}
+
+std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,
+                                   const MeasureOptions& options, const Progress& progress) {
+  if (options.finer_limit_px && !(*options.finer_limit_px > 0.0))
+    throw std::invalid_argument("finer_limit_px must be > 0");
+  if (const std::string why = why_not(options.lens); !why.empty()) throw std::invalid_argument(why);
+  if (options.max_frames_in_memory < 2)
+    throw std::invalid_argument("max_frames_in_memory must be at least 2");
+  Telling telling(progress);
+  std::vector<MeasuredBurst> result;
+  tbb::task_arena arena(options.threads > 0 ? options.threads : tbb::task_arena::automatic);
+  try {
+    arena.execute([&] {
+      for (BurstPart& part :
+           part_by_scene(burst, look_at_all(burst.frames, read, telling), telling.for_each()))
+        result.push_back(Measuring(std::move(part), read, options, telling).run());
+    });
+  } catch (const Stopped&) {
+    return {};
+  }
+  return result;
+}
+
+}  // namespace ringsweep
