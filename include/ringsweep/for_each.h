@@ -7,7 +7,7 @@
 namespace ringsweep {
 
 /// Calls body(0) ... body(n - 1), in any order, maybe at once. Body writes slot i only, so that the
-/// result is the same to the bit on any number of cores. analyse.cpp gives a parallel one.
+/// result is the same to the bit on any number of cores. measured_burst.cpp gives a parallel one.
 using ForEach = std::function<void(std::size_t n, const std::function<void(std::size_t)>& body)>;
 
 /// One after the other.

@@ -341,10 +341,12 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
                             counting.of > 0 ? counting.of : bursts.size(), stage, done, total));
       return !InterruptGuard::interrupted();
     };
+    const AnalysisOptions options = analysis_options(request, bursts[i], stages);
     std::size_t next = 0;
     try {
-      for (BurstAnalysis& burst : stages.analyse(
-               bursts[i], read, analysis_options(request, bursts[i], stages), progress)) {
+      for (BurstAnalysis& burst :
+           stages.cache ? analyse_or_find(*stages.cache, bursts[i], read, options, progress)
+                        : stages.analyse(bursts[i], read, options, progress)) {
         part.files.push_back(files_of_part(burst, bursts[i], next));
         part.bursts.push_back(std::move(burst));
       }
@@ -379,7 +381,15 @@ void name_unreadable(const BurstAnalysis& burst, const Console& console) {
   }
 }
 
+Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request) {
+  if (stages.cache &&
+      (request.no_cache || why_not_there(stages.cache->folder(), request.paths, stages.roots)))
+    stages.cache.reset();
+  return stages;
+}
+
 Stages real_stages() {
+  const std::optional<fs::path> cache = cache_folder();
   return {.find_bursts = find_bursts,
           .decode = decode,
           .view = decode_view,
@@ -393,7 +403,8 @@ Stages real_stages() {
             const fs::space_info space = fs::space(folder, failed);
             return failed ? std::nullopt : std::optional(space.available);
           },
-          .mounted_cards = [] { return mounted_cards(); }};
+          .mounted_cards = [] { return mounted_cards(); },
+          .cache = cache ? std::make_shared<const Cache>(*cache) : nullptr};
 }
 
 }  // namespace ringsweep::app

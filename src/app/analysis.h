@@ -6,11 +6,13 @@
 #include <filesystem>
 #include <functional>
 #include <map>
+#include <memory>
 #include <optional>
 #include <span>
 #include <string>
 #include <vector>
 
+#include "app/cache.h"
 #include "app/choose_bursts.h"
 #include "app/console.h"
 #include "app/output_place.h"
@@ -27,6 +29,7 @@ struct AnalysisRequest {
   BurstChoice choice;
   bool prefer_raw = false;
   bool ignore_drops = false;  ///< lost drops do not matter: they are not looked for
+  bool no_cache = false;      ///< everything is measured anew, and nothing kept
   bool as_one = false;        ///< all pictures are one burst, whatever their times say; of a card
                               ///< all bursts, where the choice says nothing else
   std::optional<double> blur_limit_px;
@@ -56,9 +59,14 @@ struct Stages {
   std::function<std::vector<std::filesystem::path>()> mounted_cards = [] {
     return std::vector<std::filesystem::path>{};
   };
+  /// What was measured before, and the pictures made of it; without it `analyse` is asked.
+  std::shared_ptr<const Cache> cache{};
 };
 
 [[nodiscard]] Stages real_stages();
+
+/// Without the cache where the user wants none, or where it lies on a disk that is read.
+[[nodiscard]] Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request);
 
 /// Where no path was given, takes the one card that is in, or that of --card. Says on `err` which
 /// it is, or why none can be taken.

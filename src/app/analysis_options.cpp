@@ -76,6 +76,9 @@ void add_paths(CLI::App& command, std::vector<std::string>& paths) {
 void add_analysis_options(CLI::App& command, AnalysisRequest& request) {
   add_choice_options(command, request);
   command.add_flag("--raw", request.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
+  command.add_flag("--no-cache", request.no_cache,
+                   "Measure everything anew; usually what was measured of the same pictures before "
+                   "is taken from ~/.cache/ringsweep");
   command.add_flag("--as-one", request.as_one,
                    "Take all pictures, of a card too, for one burst of one subject, however long "
                    "the pauses");

@@ -243,9 +243,11 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 }  // namespace
 
 int run_check(const CheckOptions& options, const Console& console, const Stages& stages) {
-  return run_interruptibly(
-      "ringsweep: stopped; no report was written.\n", kStopped, *console.err,
-      [&](InterruptGuard& guard) { return check(options, console, stages, guard); });
+  return run_interruptibly("ringsweep: stopped; no report was written.\n", kStopped, *console.err,
+                           [&](InterruptGuard& guard) {
+                             return check(options, console, with_cache_if_allowed(stages, options),
+                                          guard);
+                           });
 }
 
 }  // namespace ringsweep::app

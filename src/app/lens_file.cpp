@@ -1,18 +1,16 @@
 #include "app/lens_file.h"
 
 #include <fmt/format.h>
-#include <pwd.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <cmath>
-#include <cstdlib>
 #include <fstream>
 #include <nlohmann/json.hpp>
 #include <system_error>
 #include <vector>
 
 #include "app/output_place.h"
+#include "app/user_folders.h"
 
 namespace ringsweep::app {
 namespace {
@@ -22,18 +20,6 @@ using nlohmann::json;
 
 constexpr const char* kFormat = "ringsweep-lens";
 constexpr int kVersion = 1;
-
-std::optional<fs::path> config_home() {
-  // "All paths set in these environment variables must be absolute": else to be ignored.
-  const char* set = std::getenv("XDG_CONFIG_HOME");
-  if (set != nullptr && fs::path(set).is_absolute()) return fs::path(set);
-  const char* home = std::getenv("HOME");
-  if (home != nullptr && fs::path(home).is_absolute()) return fs::path(home) / ".config";
-  const passwd* user = getpwuid(getuid());
-  if (user != nullptr && user->pw_dir != nullptr && fs::path(user->pw_dir).is_absolute())
-    return fs::path(user->pw_dir) / ".config";
-  return std::nullopt;
-}
 
 bool is_name_char(char c) {
   return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '-' ||
@@ -127,7 +113,7 @@ std::string why_no_lens_name(const std::string& name) {
 }
 
 Result<fs::path> lens_file(const std::string& name) {
-  const auto home = config_home();
+  const auto home = user_folder("XDG_CONFIG_HOME", ".config");
   if (!home)
     return tl::unexpected(Error{.file = name,
                                 .problem = "no home folder is known to keep lenses in",

@@ -2,7 +2,6 @@
 
 #include <fcntl.h>
 #include <fmt/format.h>
-#include <pwd.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -10,12 +9,13 @@
 #include <array>
 #include <cerrno>
 #include <charconv>
-#include <cstdlib>
 #include <cstring>
 #include <fstream>
 #include <iterator>
 #include <nlohmann/json.hpp>
 #include <system_error>
+
+#include "app/user_folders.h"
 
 namespace ringsweep::app {
 namespace {
@@ -63,19 +63,6 @@ Error error_at(const fs::path& place, std::string problem, std::string remedy) {
 }
 
 std::string system_words(std::error_code code) { return code.message(); }
-
-std::optional<fs::path> data_home() {
-  const char* set = std::getenv("XDG_DATA_HOME");
-  // "All paths set in these environment variables must be absolute": else to be ignored.
-  if (set != nullptr && fs::path(set).is_absolute()) return fs::path(set);
-  const char* home = std::getenv("HOME");
-  if (home != nullptr && fs::path(home).is_absolute()) return fs::path(home) / ".local/share";
-  const passwd* user = getpwuid(getuid());
-  if (user != nullptr && user->pw_dir != nullptr && fs::path(user->pw_dir).is_absolute()) {
-    return fs::path(user->pw_dir) / ".local/share";
-  }
-  return std::nullopt;
-}
 
 /// What the user would call the input: the folder's name, for a card its own rather than "DCIM".
 fs::path name_of(const fs::path& input) {
@@ -198,7 +185,7 @@ Result<ReportFolder> choose_report_folder(const std::optional<fs::path>& wanted,
   if (!no_folder && !why_not_there(here / kUsualName, inputs, roots)) {
     return ReportFolder{.path = here / kUsualName};
   }
-  const auto home = data_home();
+  const auto home = user_folder("XDG_DATA_HOME", ".local/share");
   if (!home) {
     return tl::unexpected(error_at(kUsualName, "has no place: no home folder is known",
                                    "choose a folder with --out"));

@@ -6,11 +6,18 @@
 
 #include <algorithm>
 #include <atomic>
+#include <cereal/archives/binary.hpp>
+#include <cereal/types/string.hpp>
 #include <cstdint>
+#include <exception>
+#include <map>
 #include <mutex>
 #include <opencv2/imgcodecs.hpp>
+#include <sstream>
 #include <utility>
 
+#include "app/cache.h"
+#include "app/hash.h"
 #include "app/interrupt.h"
 #include "report/page_pictures.h"
 #include "ringsweep/upright.h"
@@ -38,6 +45,34 @@ Sizes sizes_for(std::size_t frames, std::size_t bursts) {
   if (frames > kCard) sizes.frame_px = 240;
   if (bursts > kManyBursts) sizes.look_px = 800, sizes.proof_px = 240;
   return sizes;
+}
+
+/// Names and pictures as bytes, and back; nothing where they are not that.
+std::string bytes_of(const std::map<std::string, PagePicture>& pictures) {
+  std::ostringstream bytes;
+  cereal::BinaryOutputArchive archive(bytes);
+  archive(pictures.size());
+  for (const auto& [name, picture] : pictures)
+    archive(name, picture.jpeg, picture.size.width, picture.size.height);
+  return std::move(bytes).str();
+}
+
+std::map<std::string, PagePicture> pictures_from(const std::string& bytes) {
+  std::map<std::string, PagePicture> pictures;
+  try {
+    std::istringstream in(bytes);
+    cereal::BinaryInputArchive archive(in);
+    std::size_t count = 0;
+    for (archive(count); pictures.size() < count;) {
+      std::string name;
+      PagePicture picture;
+      archive(name, picture.jpeg, picture.size.width, picture.size.height);
+      pictures.emplace(std::move(name), std::move(picture));
+    }
+  } catch (const std::exception&) {
+    pictures.clear();
+  }
+  return pictures;
 }
 
 PagePicture encoded(const cv::Mat& picture, int quality) {
@@ -78,44 +113,170 @@ struct Wanted {
   }
 };
 
-BurstPictures pictures_of(const BurstAnalysis& burst,
-                          const std::vector<std::optional<FrameRef>>& files, const Sizes& sizes,
-                          const Stages& stages, const std::function<bool()>& one_more) {
-  const std::size_t n = burst.frames.size();
-  const std::vector<Finding> found = findings(burst);
-  BurstPictures out;
-  out.frames.resize(n);
-  out.proofs.resize(found.size());
-  if (burst.full_size.empty()) return out;
-  const int coarse =
-      reduction_for(burst.full_size, std::max(sizes.frame_px, 3 * sizes.look_px / 4));
-  const int fine = std::min(coarse, std::max(1, cvRound(burst.working_px_per_px)));
-  QuickLook look(burst, sizes.look_px);
-  std::mutex one_at_a_time;
-  std::atomic<bool> stopped = false;
-  tbb::parallel_for(std::size_t{0}, n, [&](std::size_t k) {
-    if (stopped || !files[k]) return;
-    const Wanted wanted{.burst = burst, .found = found, .frame = k};
-    const auto view = stages.view(*files[k], {.reduction = wanted.proves() ? fine : coarse});
-    if (!view) return;
-    out.frames[k] = encoded(small_upright(*view, burst.orientation, sizes.frame_px), sizes.quality);
-    if (view->full_size != burst.full_size) return;  // it does not lie on the others
-    for (std::size_t i = 0; i < found.size(); ++i) {
-      if (!wanted.before(i) && !wanted.after(i)) continue;
-      const PagePicture cut =
-          encoded(cut_out(*view, burst, k, found[i].crop_px, sizes.proof_px), sizes.quality + 10);
-      if (wanted.before(i)) out.proofs[i].before = cut;
-      if (wanted.after(i)) out.proofs[i].after = cut;
+/// What was made of a burst's pictures, by name; what is made now besides. Any thread may ask.
+class Made {
+ public:
+  /// @param name  in the cache; empty: nothing is kept
+  Made(const Cache* cache, std::string name) : cache_(cache), name_(std::move(name)) {
+    if (cache_ == nullptr || name_.empty()) return;
+    if (const auto kept = cache_->find(name_)) pictures_ = pictures_from(*kept);
+    kept_ = pictures_.size();
+  }
+  [[nodiscard]] bool has(const std::string& what) const {
+    const std::scoped_lock lock(mutex_);
+    return pictures_.contains(what);
+  }
+  /// As it was made before, or made now.
+  template <class Make>
+  PagePicture take(const std::string& what, const Make& make) {
+    {
+      const std::scoped_lock lock(mutex_);
+      if (const auto found = pictures_.find(what); found != pictures_.end()) return found->second;
     }
-    QuickLook own(burst, sizes.look_px);
-    if (wanted.looks()) own.add(*view, burst, k);
-    const std::scoped_lock lock(one_at_a_time);
-    look.add(own);
-    if (!one_more()) stopped = true;
-  });
-  out.look = encoded(look.picture(), sizes.quality);
-  return out;
+    PagePicture picture = make();
+    const std::scoped_lock lock(mutex_);
+    return pictures_.emplace(what, std::move(picture)).first->second;
+  }
+  void keep() const {
+    if (cache_ != nullptr && !name_.empty() && pictures_.size() > kept_)
+      cache_->keep(name_, bytes_of(pictures_));
+  }
+
+ private:
+  const Cache* cache_;
+  std::string name_;
+  std::map<std::string, PagePicture> pictures_;
+  std::size_t kept_ = 0;
+  mutable std::mutex mutex_;
+};
+
+/// The name of a burst's pictures in the cache: of its files, which are all there, and of how they
+/// lie on each other.
+std::string name_of(const BurstAnalysis& burst, const std::vector<std::optional<FrameRef>>& files) {
+  std::vector<FrameRef> frames;
+  for (const std::optional<FrameRef>& file : files) {
+    if (!file) return {};
+    frames.push_back(*file);
+  }
+  const std::optional<std::string> identity = identity_of(frames);
+  if (!identity) return {};
+  Hash hash;
+  hash.add(*identity);
+  hash.add_number(burst.reference);
+  hash.add_number(burst.orientation);
+  for (const FrameAnalysis& frame : burst.frames) {
+    for (const double value : frame.reference_from_frame.val) hash.add_number(value);
+    hash.add_number(frame.gain_ev);
+  }
+  return "pictures-" + hash.text();
 }
+
+/// The pictures of one burst, as they are wanted and at their sizes.
+class Taking {
+ public:
+  Taking(const BurstAnalysis& burst, const std::vector<std::optional<FrameRef>>& files,
+         const Sizes& sizes, const Stages& stages)
+      : burst_(burst),
+        files_(files),
+        found_(findings(burst)),
+        sizes_(sizes),
+        stages_(stages),
+        coarse_(reduction_for(burst.full_size, std::max(sizes.frame_px, 3 * sizes.look_px / 4))),
+        fine_(std::min(coarse_, std::max(1, cvRound(burst.working_px_per_px)))),
+        made_(stages.cache.get(), stages.cache ? name_of(burst, files) : ""),
+        look_(burst, sizes.look_px) {}
+
+  BurstPictures take(const std::function<bool()>& one_more) {
+    const std::size_t n = burst_.frames.size();
+    out_.frames.resize(n);
+    out_.proofs.resize(found_.size());
+    const bool has_look = made_.has(look_name());
+    std::atomic<bool> stopped = false;
+    tbb::parallel_for(std::size_t{0}, n, [&](std::size_t k) {
+      if (stopped || !files_[k]) return;
+      if (!take_made(k, has_look)) open(k, has_look);
+      const std::scoped_lock lock(mutex_);
+      if (!one_more()) stopped = true;
+    });
+    if (!stopped) {
+      out_.look = made_.take(look_name(), [&] { return encoded(look_.picture(), sizes_.quality); });
+      made_.keep();
+    }
+    return std::move(out_);
+  }
+
+ private:
+  [[nodiscard]] Wanted wanted(std::size_t k) const {
+    return {.burst = burst_, .found = found_, .frame = k};
+  }
+  [[nodiscard]] int reduction(std::size_t k) const { return wanted(k).proves() ? fine_ : coarse_; }
+
+  [[nodiscard]] std::string frame_name(std::size_t k) const {
+    return fmt::format("frame {} {} {}", k, reduction(k), sizes_.frame_px);
+  }
+  [[nodiscard]] std::string cut_name(std::size_t k, std::size_t i) const {
+    const cv::Rect& r = found_[i].crop_px;
+    return fmt::format("cut {} {} {} {} {} {} {}", k, fine_, r.x, r.y, r.width, r.height,
+                       sizes_.proof_px);
+  }
+  [[nodiscard]] std::string look_name() const {
+    std::string name = fmt::format("look {}", sizes_.look_px);
+    for (std::size_t k = 0; k < burst_.frames.size(); ++k)
+      if (files_[k] && wanted(k).looks()) name += fmt::format(" {}/{}", k, reduction(k));
+    return name;
+  }
+  template <class Do>
+  void for_proofs(std::size_t k, const Do& act) {
+    for (std::size_t i = 0; i < found_.size(); ++i)
+      if (wanted(k).before(i) || wanted(k).after(i)) act(i);
+  }
+  void put_proof(std::size_t k, std::size_t i, const PagePicture& cut) {
+    if (wanted(k).before(i)) out_.proofs[i].before = cut;
+    if (wanted(k).after(i)) out_.proofs[i].after = cut;
+  }
+
+  /// Whether all that is wanted of a frame was made before.
+  bool take_made(std::size_t k, bool has_look) {
+    bool all = made_.has(frame_name(k)) && (has_look || !wanted(k).looks());
+    for_proofs(k, [&](std::size_t i) { all = all && made_.has(cut_name(k, i)); });
+    if (!all) return false;
+    const auto never = [] { return PagePicture{}; };
+    out_.frames[k] = made_.take(frame_name(k), never);
+    for_proofs(k, [&](std::size_t i) { put_proof(k, i, made_.take(cut_name(k, i), never)); });
+    return true;
+  }
+
+  void open(std::size_t k, bool has_look) {
+    const auto view = stages_.view(*files_[k], {.reduction = reduction(k)});
+    if (!view) return;
+    out_.frames[k] = made_.take(frame_name(k), [&] {
+      return encoded(small_upright(*view, burst_.orientation, sizes_.frame_px), sizes_.quality);
+    });
+    if (view->full_size != burst_.full_size) return;  // it does not lie on the others
+    for_proofs(k, [&](std::size_t i) {
+      put_proof(k, i, made_.take(cut_name(k, i), [&] {
+        return encoded(cut_out(*view, burst_, k, found_[i].crop_px, sizes_.proof_px),
+                       sizes_.quality + 10);
+      }));
+    });
+    if (has_look || !wanted(k).looks()) return;
+    QuickLook own(burst_, sizes_.look_px);
+    own.add(*view, burst_, k);
+    const std::scoped_lock lock(mutex_);
+    look_.add(own);
+  }
+
+  const BurstAnalysis& burst_;
+  const std::vector<std::optional<FrameRef>>& files_;
+  const std::vector<Finding> found_;
+  const Sizes sizes_;
+  const Stages& stages_;
+  const int coarse_, fine_;
+  Made made_;
+  QuickLook look_;
+  BurstPictures out_;
+  std::mutex mutex_;
+};
 
 }  // namespace
 
@@ -133,7 +294,13 @@ std::vector<BurstPictures> take_pictures(const Analysed& analysed, const Analysi
   tbb::task_arena arena(request.threads > 0 ? request.threads : tbb::task_arena::automatic);
   for (std::size_t i = 0; i < result.size() && !InterruptGuard::interrupted(); ++i)
     arena.execute([&] {
-      result[i] = pictures_of(analysed.bursts[i], analysed.files[i], sizes, stages, one_more);
+      const BurstAnalysis& burst = analysed.bursts[i];
+      if (burst.full_size.empty())
+        result[i] = {.frames = std::vector<PagePicture>(burst.frames.size()),
+                     .look = {},
+                     .proofs = std::vector<Proof>(findings(burst).size())};
+      else
+        result[i] = Taking(burst, analysed.files[i], sizes, stages).take(one_more);
     });
   return result;
 }

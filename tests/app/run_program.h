@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include <cstdio>
+#include <cstdlib>
 #include <string>
 #include <vector>
 
@@ -19,7 +20,10 @@ struct Ran {
 };
 
 /// Starts the program with its two outputs in files, none of them a terminal.
-inline pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments) {
+/// @param cache  XDG_CACHE_HOME; usually a place where nothing can be kept, so that each run
+/// measures
+inline pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments,
+                   const std::string& cache = "/dev/null") {
   arguments.insert(arguments.begin(), RINGSWEEP_EXECUTABLE);
   const std::string out = (logs / "out").string();
   const std::string err = (logs / "err").string();
@@ -28,6 +32,7 @@ inline pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments
   argv.push_back(nullptr);
   const pid_t child = fork();
   if (child == 0) {
+    if (setenv("XDG_CACHE_HOME", cache.c_str(), 1) != 0) _exit(126);
     if (freopen(out.c_str(), "w", stdout) == nullptr ||
         freopen(err.c_str(), "w", stderr) == nullptr)
       _exit(126);
@@ -45,9 +50,10 @@ inline Ran finish(const ScratchFolder& logs, pid_t child) {
           .err = read_file(logs / "err")};
 }
 
-inline Ran ringsweep(const std::vector<std::string>& arguments) {
+inline Ran ringsweep(const std::vector<std::string>& arguments,
+                     const std::string& cache = "/dev/null") {
   const ScratchFolder logs;
-  return finish(logs, start(logs, arguments));
+  return finish(logs, start(logs, arguments, cache));
 }
 
 }  // namespace ringsweep::testing_app

@@ -29,13 +29,13 @@ _ringsweep() {
   case $command in
     check)
       options="--help --json --out --details --quiet --summary --card --all --last --since
-        --raw --as-one --ignore-drops
+        --raw --no-cache --as-one --ignore-drops
         --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
         --f-number --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon
         --subject-mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
     stacklist)
       options="--help --all-good --fewest --overlap --from --to --list --copy --sidecars --report
-        --card --all --last --since --raw --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
+        --card --all --last --since --raw --no-cache --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
         --working-f-number --pitch-um --f-number --f-number-is --magnification --pupil-ratio" ;;
     plan)
       options="--help --depth-mm --magnification --extension-mm --focal-length-mm --f-number
