@@ -18,7 +18,7 @@
 #include "app/output_place.h"
 #include "app/page_pictures.h"
 #include "app/scene_check.h"
-#include "app/stack_input.h"
+#include "app/told.h"
 #include "report/wording.h"
 #include "ringsweep/page.h"
 #include "ringsweep/report.h"
@@ -26,28 +26,7 @@
 namespace ringsweep::app {
 namespace {
 
-constexpr std::size_t kTerminalColumns = 80;  // of the smallest terminal in use
-constexpr int kStopped = -1;                  // by a signal, before anything was written
-
-std::string png_bytes(const cv::Mat& picture) {
-  std::vector<std::uint8_t> bytes;
-  cv::imencode(".png", picture, bytes);
-  return {bytes.begin(), bytes.end()};
-}
-
-using Files = std::vector<std::pair<std::string, std::string>>;
-
-/// As a shell takes it back: quoted where it must be (POSIX, 2.2.2).
-std::string shell_word(const std::string& word) {
-  constexpr std::string_view kPlain =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-./,:@%+=~";
-  if (!word.empty() && word.find_first_not_of(kPlain) == std::string::npos) return word;
-  std::string quoted = "'";
-  for (const char c : word)
-    quoted += c == '\'' ? std::string_view("'\\''") : std::string_view(&c, 1);
-  quoted += '\'';
-  return quoted;
-}
+constexpr int kStopped = -1;  // by a signal, before anything was written
 
 /// Paths and choice as `stacklist` takes them to look at the same bursts, or more: what was chosen
 /// today may be another choice when it is typed.
@@ -56,89 +35,6 @@ std::string words_of(const CheckOptions& options) {
   for (const std::filesystem::path& path : options.paths)
     words += fmt::format("{}{}", words.empty() ? "" : " ", shell_word(path.string()));
   return words + " --all";
-}
-
-/// The list that `stacklist` makes without options.
-std::optional<BurstStack> stack_of(const BurstAnalysis& burst) {
-  const std::optional<DepthRange> wanted = wanted_depths(burst);
-  if (!wanted) return std::nullopt;
-  BurstStack stack{.range = {.wanted = *wanted, .empty = empty_depths(burst)},
-                   .frames = stack_frames(burst),
-                   .lists = {}};
-  stack.lists = all_good_frames(stack.frames, stack.range,
-                                {.blur_limit_px = as_reported(burst.blur_limit_px)});
-  return stack;
-}
-
-/// report.html, and the frames as a table.
-void add_page(Files& files, const Analysed& analysed, const std::vector<Scene>& scenes,
-              const PageRun& run, std::vector<BurstPictures> pictures) {
-  std::vector<PageBurst> more;
-  for (std::size_t i = 0; i < analysed.bursts.size(); ++i)
-    more.push_back({.pictures = std::move(pictures[i]), .stack = stack_of(analysed.bursts[i])});
-  files.emplace_back("report.html", report_page(analysed.bursts, scenes, more, run));
-  files.emplace_back("frames.csv", frames_csv(analysed.bursts, more));
-}
-
-Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
-                   const std::string& json, const std::string& left_out) {
-  std::string text;
-  for (const BurstAnalysis& burst : bursts) {
-    if (!text.empty()) text += "\n";
-    text += summary_text(burst) + "\n" + details_text(burst);
-  }
-  text += fmt::format("\n{}{}", scenes_text(bursts, scenes), session_text(bursts, scenes));
-  if (!left_out.empty()) text += fmt::format("\n{}", left_out);
-  // report.json first: by it the next run knows the other files as ours.
-  Files files{{"report.json", json}, {"report.txt", text}};
-  for (std::size_t i = 0; i < bursts.size(); ++i) {
-    const cv::Mat picture = depth_picture(bursts[i]);
-    if (!picture.empty()) {
-      files.emplace_back(fmt::format("depth-{}.png", i + 1), png_bytes(picture));
-    }
-  }
-  return files;
-}
-
-/// Where the verdict ends, and with it the reasons that are indented below it.
-std::size_t end_of_verdict(const std::string& summary) {
-  std::size_t end = summary.find('\n');
-  while (end != std::string::npos && end + 1 < summary.size() && summary[end + 1] == ' ') {
-    end = summary.find('\n', end + 1);
-  }
-  return end == std::string::npos ? summary.size() : end + 1;
-}
-
-/// The first line, without the reasons that may stand below it.
-std::string verdict_only(const std::string& summary) {
-  return summary.substr(0, summary.find('\n')) + "\n";
-}
-
-/// Below the verdict stands which folder the burst lies in, where there are several, and what of
-/// its depth is sharp.
-std::string with_drawing(std::string summary, const BurstAnalysis& burst, bool name_folder) {
-  std::string below;
-  if (name_folder) below = fmt::format("In folder {}.\n", wording::printable(burst.folder));
-  below += coverage_drawing(burst);
-  return summary.insert(end_of_verdict(summary), below);
-}
-
-void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
-                     const CheckOptions& options, std::ostream& out, bool colour) {
-  std::set<std::string> folders;
-  for (const BurstAnalysis& burst : bursts) folders.insert(burst.folder);
-  for (std::size_t i = 0; i < bursts.size(); ++i) {
-    const std::string text = summary_text(bursts[i], options.quiet ? kNoColumns : kTerminalColumns);
-    const std::string summary =
-        options.quiet ? verdict_only(text) : with_drawing(text, bursts[i], folders.size() > 1);
-    if (i > 0 && !options.quiet) out << "\n";
-    out << (colour ? coloured(summary, bursts[i].verdict.kind) : summary);
-    if (options.details && !options.quiet) out << "\n" << details_text(bursts[i]);
-  }
-  if (options.quiet) return;
-  const std::string alike = scenes_text(bursts, scenes, kTerminalColumns);
-  if (!alike.empty()) out << "\n" << alike;
-  if (options.summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
 }
 
 /// Whether the report will not fit, before the analysis.
@@ -210,7 +106,9 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   Files files = report_files(analysed.bursts, scenes, json, found.left_out);
   PageRun page{.paths = {}, .left_out = found.left_out};
   page.paths = words_of(options);
-  add_page(files, analysed, scenes, page, take_pictures(analysed, options, console, stages));
+  files.emplace_back("report.html", page_of(analysed.bursts, scenes, page,
+                                            take_pictures(analysed, options, console, stages)));
+  files.emplace_back("frames.csv", table_of(analysed.bursts));
   guard.begin_writing();
   if (InterruptGuard::interrupted()) return kStopped;
   const auto written = place->write(files);
@@ -218,7 +116,12 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   if (!options.json.empty() && !json_to_out) json_written = write_whole(options.json, json);
 
   // The answer is worth having even where it could not be written down.
-  print_summaries(analysed.bursts, scenes, options, text, colour);
+  print_summaries(analysed.bursts, scenes,
+                  {.details = options.details,
+                   .quiet = options.quiet,
+                   .summary = options.summary,
+                   .colour = colour},
+                  text);
   if (!found.left_out.empty() && !options.quiet) text << "\n" << found.left_out;
   const bool learnt = learn(options, analysed.bursts, console, text);
   if (written && !options.quiet)
