@@ -11,14 +11,6 @@
 namespace ringsweep {
 namespace {
 
-constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
-
-int thumbnail_reduction(cv::Size full) {
-  int reduction = 1;
-  while (reduction < 8 && full.area() / (reduction * reduction) > kThumbnailPx) reduction *= 2;
-  return reduction;
-}
-
 FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
   FirstLook result;
   const Result<LinearFrame> picture = read(frame, reduction);
@@ -36,6 +28,13 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
 }
 
 }  // namespace
+
+int thumbnail_reduction(cv::Size full) {
+  constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
+  int reduction = 1;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kThumbnailPx) reduction *= 2;
+  return reduction;
+}
 
 std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
                                    Telling& telling) {

@@ -24,6 +24,9 @@ struct FirstLook {
   bool other_picture = false;  // of something else than the burst
 };
 
+/// How much frames of this size are shrunk for it.
+[[nodiscard]] int thumbnail_reduction(cv::Size full);
+
 /// Opens every frame once, small.
 [[nodiscard]] std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames,
                                                  const ReadFrame& read, Telling& telling);

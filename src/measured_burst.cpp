@@ -29,6 +29,10 @@ bool smaller(const cv::Size& a, const cv::Size& b) {
   return a.width != b.width ? a.width < b.width : a.height < b.height;
 }
 
+double measuring_limit_px(cv::Size full_size, const MeasureOptions& options) {
+  return options.finer_limit_px.value_or(default_blur_limit_px(full_size));
+}
+
 /// All that is measured of one burst after the first look, in the order of the design.
 class Measuring {
  public:
@@ -85,7 +89,7 @@ void Measuring::find_size() {
   }
   if (sizes.empty()) return;
   out_.full_size = majority(sizes, smaller);
-  out_.blur_limit_px = options_.finer_limit_px.value_or(default_blur_limit_px(out_.full_size));
+  out_.blur_limit_px = measuring_limit_px(out_.full_size, options_);
 }
 
 void Measuring::describe_measured() {
@@ -326,6 +330,11 @@ double handbook_blur_limit_px(cv::Size full_size) {
 
 double default_blur_limit_px(cv::Size full_size) {
   return std::max(2.0, std::hypot(full_size.width, full_size.height) / 3000.0);
+}
+
+std::array<int, 2> reductions_read(cv::Size full_size, const MeasureOptions& options) {
+  return {thumbnail_reduction(full_size),
+          working_reduction(full_size, measuring_limit_px(full_size, options))};
 }
 
 std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,

@@ -15,17 +15,7 @@
 namespace ringsweep {
 namespace {
 
-constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
 constexpr std::size_t kKeptBytes = 320U << 20U;  // of pictures kept for later steps
-
-/// The working scale: the blur limit stays at least one working px, small pictures stay whole.
-int working_reduction(cv::Size full, double blur_limit_px) {
-  int reduction = 1;
-  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
-         blur_limit_px / (2 * reduction) >= 1.0)
-    reduction *= 2;
-  return reduction;
-}
 
 /// Small tiles see fewer depths at once: on the ray-traced bursts 8 px instead of 16 halve the
 /// error of scale and shape (bench/accuracy). In large pictures depth changes less from px to px,
@@ -132,6 +122,15 @@ void take_in(MeasuredFrames& out, OnTheWay m) {
 }
 
 }  // namespace
+
+int working_reduction(cv::Size full, double blur_limit_px) {
+  constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
+  int reduction = 1;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
+         blur_limit_px / (2 * reduction) >= 1.0)
+    reduction *= 2;
+  return reduction;
+}
 
 double MeasuredFrames::gain(std::size_t k) const {
   return std::exp2(-exposure[k].gain_ev.value_or(0.0));

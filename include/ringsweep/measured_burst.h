@@ -3,6 +3,7 @@
 /// anybody has said what must be sharp, how sharp, and which end is near. This is the slow part,
 /// and what it gives is a plain value that can be kept and judged again: analyse.h.
 
+#include <array>
 #include <cstddef>
 #include <functional>
 #include <opencv2/core.hpp>
@@ -105,6 +106,11 @@ struct MeasureOptions {
 
 /// max(2 px, diagonal / 3000): DESIGN section 2.
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
+
+/// How much frames of this size are shrunk when they are read: for the first look, and for the
+/// second.
+/// @param full_size  px, not empty
+[[nodiscard]] std::array<int, 2> reductions_read(cv::Size full_size, const MeasureOptions& options);
 
 /// Measures one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
 /// in capture order, each with the frames and indices of its own. Empty only where progress said

@@ -37,7 +37,15 @@ void add_lens_options(CLI::App& command, LensOptions& lens) {
       ->type_name("P");
 }
 
-/// Which card, and which bursts of it.
+}  // namespace
+
+void add_paths(CLI::App& command, std::vector<std::string>& paths) {
+  command
+      .add_option("PATH", paths,
+                  "A card, folders or picture files; without any, the card that is in")
+      ->type_name("");
+}
+
 void add_choice_options(CLI::App& command, AnalysisRequest& request) {
   command.add_option("--card", request.card, "Without PATH: which of several cards, by its number")
       ->type_name("N")
@@ -62,26 +70,16 @@ void add_choice_options(CLI::App& command, AnalysisRequest& request) {
           ->type_name("TIME");
   last->excludes(all);
   since->excludes(all)->excludes(last);
-}
-
-}  // namespace
-
-void add_paths(CLI::App& command, std::vector<std::string>& paths) {
-  command
-      .add_option("PATH", paths,
-                  "A card, folders or picture files; without any, the card that is in")
-      ->type_name("");
+  command.add_flag("--as-one", request.as_one,
+                   "Take all pictures, of a card too, for one burst of one subject, however long "
+                   "the pauses");
 }
 
 void add_analysis_options(CLI::App& command, AnalysisRequest& request) {
-  add_choice_options(command, request);
   command.add_flag("--raw", request.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
   command.add_flag("--no-cache", request.no_cache,
                    "Measure everything anew; usually what was measured of the same pictures before "
                    "is taken from ~/.cache/ringsweep");
-  command.add_flag("--as-one", request.as_one,
-                   "Take all pictures, of a card too, for one burst of one subject, however long "
-                   "the pauses");
   command.add_flag("--ignore-drops", request.ignore_drops,
                    "Do not look for water drops that were lost");
   CLI::Option* blur_limit =

@@ -16,7 +16,11 @@ namespace ringsweep::app {
 /// a name would end at its first space.
 void add_paths(CLI::App& command, std::vector<std::string>& paths);
 
-/// Adds the options of `request` but its paths. @param request outlives the command.
+/// Adds which card, and which bursts of it. @param request outlives the command.
+void add_choice_options(CLI::App& command, AnalysisRequest& request);
+
+/// Adds the options of `request` but its paths and those above. @param request outlives the
+/// command.
 void add_analysis_options(CLI::App& command, AnalysisRequest& request);
 
 }  // namespace ringsweep::app

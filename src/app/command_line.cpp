@@ -14,6 +14,7 @@
 #include "app/plan.h"
 #include "app/stacklist_options.h"
 #include "app/subject_options.h"
+#include "app/watch_options.h"
 
 namespace ringsweep::app {
 namespace {
@@ -71,6 +72,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   check->add_flag("--details", options.details, "Print all numbers as well");
   check->add_flag("--quiet", options.quiet, "Print nothing but the verdict of each burst");
   check->add_flag("--summary", options.summary, "Say at the end how the whole session went");
+  add_choice_options(*check, options);
   add_analysis_options(*check, options);
   SubjectWords subject;
   add_subject_options(*check, subject);
@@ -79,6 +81,7 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
   PlanOptions plan_options;
   const CLI::App* plan = add_plan(app, plan_options);
   StacklistCommand stacklist(app);
+  WatchCommand watch(app);
 
   try {
     app.parse(argc, argv);
@@ -92,12 +95,14 @@ int run_unprotected(int argc, const char* const* argv, const Console& console,
     *console.err << "ringsweep: " << one_line_of(error.what()) << "; `ringsweep "
                  << (app.got_subcommand(plan) ? "plan"
                      : stacklist.was_called() ? "stacklist"
+                     : watch.was_called()     ? "watch"
                                               : "check")
                  << " --help` shows how.\n";
     return kWrongCommand;
   }
   if (app.got_subcommand(plan)) return run_plan(plan_options, console, stages.roots);
   if (stacklist.was_called()) return stacklist.run(console, stages);
+  if (watch.was_called()) return watch.run(console, stages);
   if (*out_option) {
     if (out.empty()) {
       *console.err << "ringsweep: --out needs the name of a folder.\n";

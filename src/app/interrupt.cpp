@@ -121,6 +121,11 @@ void InterruptGuard::begin_writing() {
   watch_->changed.notify_all();
 }
 
+void InterruptGuard::end_writing() {
+  const std::scoped_lock lock(watch_->mutex);
+  watch_->writing = false;
+}
+
 bool InterruptGuard::interrupted() { return received != 0; }
 
 int run_interruptibly(const std::string& last_words, int stopped, std::ostream& err,

@@ -39,6 +39,8 @@ class InterruptGuard {
   };
   /// From here on files are written: the end waits for the next step, which is never far.
   void begin_writing();
+  /// And from here on no more; a signal that came meanwhile is heeded by whoever asks for it.
+  void end_writing();
 
  private:
   void tidy_by(std::function<void()> tidy);

@@ -74,8 +74,8 @@ fs::path name_of(const fs::path& input) {
 }
 
 /// What every report has beside its depth pictures.
-constexpr std::array<std::string_view, 4> kTextFiles{"report.json", "report.txt", "report.html",
-                                                     "frames.csv"};
+constexpr std::array<std::string_view, 5> kTextFiles{"report.json", "report.txt", "report.html",
+                                                     "frames.csv", "latest.html"};
 
 std::optional<int> depth_picture_number(const std::string& name) {
   constexpr std::string_view kBegin = "depth-";

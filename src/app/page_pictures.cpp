@@ -13,6 +13,7 @@
 #include <map>
 #include <mutex>
 #include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
 #include <sstream>
 #include <utility>
 
@@ -303,6 +304,28 @@ std::vector<BurstPictures> take_pictures(const Analysed& analysed, const Analysi
         result[i] = Taking(burst, analysed.files[i], sizes, stages).take(one_more);
     });
   return result;
+}
+
+BurstPictures shrunk(const BurstPictures& pictures, double factor) {
+  const auto smaller = [factor](const PagePicture& picture) {
+    if (picture.jpeg.empty()) return picture;
+    const cv::Mat whole = cv::imdecode(
+        std::vector<std::uint8_t>(picture.jpeg.begin(), picture.jpeg.end()), cv::IMREAD_COLOR);
+    cv::Mat small;
+    cv::resize(whole, small, {}, factor, factor, cv::INTER_AREA);
+    return encoded(small, Sizes{}.quality);
+  };
+  BurstPictures result{.frames = {}, .look = smaller(pictures.look), .proofs = {}};
+  for (const PagePicture& frame : pictures.frames) result.frames.push_back(smaller(frame));
+  for (const Proof& proof : pictures.proofs)
+    result.proofs.push_back({.before = smaller(proof.before), .after = smaller(proof.after)});
+  return result;
+}
+
+BurstPictures as_one_of(const BurstPictures& pictures, std::size_t own_frames, std::size_t frames,
+                        std::size_t bursts) {
+  const double own_px = sizes_for(own_frames, 1).frame_px, px = sizes_for(frames, bursts).frame_px;
+  return px < own_px ? shrunk(pictures, px / own_px) : pictures;
 }
 
 }  // namespace ringsweep::app

@@ -1,6 +1,7 @@
 #pragma once
 /// Page pictures: every frame opened once more, small, for the page.
 
+#include <cstddef>
 #include <vector>
 
 #include "app/analysis.h"
@@ -16,5 +17,14 @@ namespace ringsweep::app {
                                                        const AnalysisRequest& request,
                                                        const Console& console,
                                                        const Stages& stages);
+
+/// The same pictures as one of several bursts has them on a page of so many frames in all.
+/// @param own_frames  of the burst, which they were taken for alone
+[[nodiscard]] BurstPictures as_one_of(const BurstPictures& pictures, std::size_t own_frames,
+                                      std::size_t frames, std::size_t bursts);
+
+/// The same pictures, each side so many times as long.
+/// @param factor  > 0, less than 1
+[[nodiscard]] BurstPictures shrunk(const BurstPictures& pictures, double factor);
 
 }  // namespace ringsweep::app

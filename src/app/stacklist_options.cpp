@@ -83,6 +83,7 @@ StacklistCommand::StacklistCommand(CLI::App& app)
                   "Take the answer from this report.json of an earlier check instead of looking at "
                   "the pictures, which may have been renamed or developed since")
       ->type_name("FILE");
+  add_choice_options(command, options_);
   add_analysis_options(command, options_);
   command.footer(kFooter);
 }

@@ -217,7 +217,7 @@ TEST(Executable, ManualAndCompletionsKnowItsOptions) {
   const std::string fish =
       std::regex_replace(read_file(folder + "ringsweep.fish"), std::regex(" -l "), " --");
   std::set<std::string> all{"--help", "--version"};
-  for (const char* command : {"check", "stacklist", "plan"})
+  for (const char* command : {"check", "watch", "stacklist", "plan"})
     all.merge(options_in(ringsweep({command, "--help"}).out));
   EXPECT_THAT(options_in(manual), ::testing::ContainerEq(all));
   for (const std::string& text :

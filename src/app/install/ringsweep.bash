@@ -4,7 +4,7 @@ _ringsweep() {
   local current=${COMP_WORDS[COMP_CWORD]} before=${COMP_WORDS[COMP_CWORD - 1]} command=${COMP_WORDS[1]} options
   COMPREPLY=()
   if [ "$COMP_CWORD" -eq 1 ]; then
-    mapfile -t COMPREPLY < <(compgen -W "check stacklist plan --help --version" -- "$current")
+    mapfile -t COMPREPLY < <(compgen -W "check watch stacklist plan --help --version" -- "$current")
     return
   fi
   case $before in
@@ -23,7 +23,7 @@ _ringsweep() {
     --moves)
       mapfile -t COMPREPLY < <(compgen -W "body camera lens" -- "$current")
       return ;;
-    --blur-limit | --card | --degrees-per-mm | --depth-mm | --extension-mm | --f-number | --flash-wait | --flashes | --focal-length-mm | --frame-px | --from | --last | --learn-lens | --leave-front | --lens | --magnification | --overlap | --pitch-um | --pupil-ratio | --rate | --sensor-width-mm | --since | --subject-box | --subject-polygon | --threads | --to | --turned | --working-f-number)
+    --blur-limit | --card | --degrees-per-mm | --depth-mm | --extension-mm | --f-number | --flash-wait | --flashes | --focal-length-mm | --frame-px | --from | --last | --learn-lens | --leave-front | --lens | --magnification | --overlap | --pause | --pitch-um | --pupil-ratio | --rate | --sensor-width-mm | --since | --subject-box | --subject-polygon | --threads | --to | --turned | --working-f-number)
       return ;;
   esac
   case $command in
@@ -33,6 +33,10 @@ _ringsweep() {
         --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
         --f-number --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon
         --subject-mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
+    watch)
+      options="--help --out --bell --details --quiet --pause --raw --no-cache --ignore-drops
+        --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
+        --f-number --f-number-is --magnification --pupil-ratio" ;;
     stacklist)
       options="--help --all-good --fewest --overlap --from --to --list --copy --sidecars --report
         --card --all --last --since --raw --no-cache --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
