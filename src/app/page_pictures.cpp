@@ -102,11 +102,6 @@ struct Wanted {
   [[nodiscard]] bool after(std::size_t i) const {
     return found[i].after == frame && !found[i].crop_px.empty();
   }
-  [[nodiscard]] bool proves() const {
-    for (std::size_t i = 0; i < found.size(); ++i)
-      if (before(i) || after(i)) return true;
-    return false;
-  }
   /// In the quick look: what may stand in one stack.
   [[nodiscard]] bool looks() const {
     const FrameAnalysis& f = burst.frames[frame];
@@ -135,6 +130,7 @@ class Made {
       if (const auto found = pictures_.find(what); found != pictures_.end()) return found->second;
     }
     PagePicture picture = make();
+    if (picture.jpeg.empty()) return picture;  // the next time it may be there
     const std::scoped_lock lock(mutex_);
     return pictures_.emplace(what, std::move(picture)).first->second;
   }
@@ -195,13 +191,14 @@ class Taking {
     std::atomic<bool> stopped = false;
     tbb::parallel_for(std::size_t{0}, n, [&](std::size_t k) {
       if (stopped || !files_[k]) return;
-      if (!take_made(k, has_look)) open(k, has_look);
+      take_frame(k, has_look);
+      take_proofs(k);
       const std::scoped_lock lock(mutex_);
       if (!one_more()) stopped = true;
     });
     if (!stopped) {
       out_.look = made_.take(look_name(), [&] { return encoded(look_.picture(), sizes_.quality); });
-      made_.keep();
+      if (!failed_) made_.keep();  // without all frames the look is not the whole one
     }
     return std::move(out_);
   }
@@ -210,61 +207,56 @@ class Taking {
   [[nodiscard]] Wanted wanted(std::size_t k) const {
     return {.burst = burst_, .found = found_, .frame = k};
   }
-  [[nodiscard]] int reduction(std::size_t k) const { return wanted(k).proves() ? fine_ : coarse_; }
-
   [[nodiscard]] std::string frame_name(std::size_t k) const {
-    return fmt::format("frame {} {} {}", k, reduction(k), sizes_.frame_px);
+    return fmt::format("frame {} {}", k, sizes_.frame_px);
   }
   [[nodiscard]] std::string cut_name(std::size_t k, std::size_t i) const {
     const cv::Rect& r = found_[i].crop_px;
-    return fmt::format("cut {} {} {} {} {} {} {}", k, fine_, r.x, r.y, r.width, r.height,
-                       sizes_.proof_px);
+    return fmt::format("cut {} {} {} {} {} {}", k, r.x, r.y, r.width, r.height, sizes_.proof_px);
   }
   [[nodiscard]] std::string look_name() const {
     std::string name = fmt::format("look {}", sizes_.look_px);
     for (std::size_t k = 0; k < burst_.frames.size(); ++k)
-      if (files_[k] && wanted(k).looks()) name += fmt::format(" {}/{}", k, reduction(k));
+      if (files_[k] && wanted(k).looks()) name += fmt::format(" {}", k);
     return name;
   }
-  template <class Do>
-  void for_proofs(std::size_t k, const Do& act) {
-    for (std::size_t i = 0; i < found_.size(); ++i)
-      if (wanted(k).before(i) || wanted(k).after(i)) act(i);
-  }
-  void put_proof(std::size_t k, std::size_t i, const PagePicture& cut) {
-    if (wanted(k).before(i)) out_.proofs[i].before = cut;
-    if (wanted(k).after(i)) out_.proofs[i].after = cut;
-  }
-
-  /// Whether all that is wanted of a frame was made before.
-  bool take_made(std::size_t k, bool has_look) {
-    bool all = made_.has(frame_name(k)) && (has_look || !wanted(k).looks());
-    for_proofs(k, [&](std::size_t i) { all = all && made_.has(cut_name(k, i)); });
-    if (!all) return false;
-    const auto never = [] { return PagePicture{}; };
-    out_.frames[k] = made_.take(frame_name(k), never);
-    for_proofs(k, [&](std::size_t i) { put_proof(k, i, made_.take(cut_name(k, i), never)); });
-    return true;
-  }
-
-  void open(std::size_t k, bool has_look) {
-    const auto view = stages_.view(*files_[k], {.reduction = reduction(k)});
-    if (!view) return;
+  /// The frame's own picture, and its share of the quick look.
+  void take_frame(std::size_t k, bool has_look) {
+    const bool looks = !has_look && wanted(k).looks();
+    if (made_.has(frame_name(k)) && !looks) {
+      out_.frames[k] = made_.take(frame_name(k), [] { return PagePicture{}; });
+      return;
+    }
+    const auto view = stages_.view(*files_[k], {.reduction = coarse_});
+    if (!view) {
+      failed_ = true;
+      return;
+    }
     out_.frames[k] = made_.take(frame_name(k), [&] {
       return encoded(small_upright(*view, burst_.orientation, sizes_.frame_px), sizes_.quality);
     });
-    if (view->full_size != burst_.full_size) return;  // it does not lie on the others
-    for_proofs(k, [&](std::size_t i) {
-      put_proof(k, i, made_.take(cut_name(k, i), [&] {
-        return encoded(cut_out(*view, burst_, k, found_[i].crop_px, sizes_.proof_px),
-                       sizes_.quality + 10);
-      }));
-    });
-    if (has_look || !wanted(k).looks()) return;
+    if (!looks || view->full_size != burst_.full_size) return;  // it does not lie on the others
     QuickLook own(burst_, sizes_.look_px);
     own.add(*view, burst_, k);
     const std::scoped_lock lock(mutex_);
     look_.add(own);
+  }
+
+  /// What of it proves something, at the scale that was measured; opened anew for that, so that
+  /// neither its own picture nor the look hangs on what else is shown.
+  void take_proofs(std::size_t k) {
+    std::optional<Result<ViewFrame>> view;
+    for (std::size_t i = 0; i < found_.size(); ++i) {
+      if (!wanted(k).before(i) && !wanted(k).after(i)) continue;
+      const PagePicture cut = made_.take(cut_name(k, i), [&] {
+        if (!view) view = stages_.view(*files_[k], {.reduction = fine_});
+        if (!*view || (*view)->full_size != burst_.full_size) return PagePicture{};
+        return encoded(cut_out(**view, burst_, k, found_[i].crop_px, sizes_.proof_px),
+                       sizes_.quality + 10);
+      });
+      if (wanted(k).before(i)) out_.proofs[i].before = cut;
+      if (wanted(k).after(i)) out_.proofs[i].after = cut;
+    }
   }
 
   const BurstAnalysis& burst_;
@@ -277,6 +269,7 @@ class Taking {
   QuickLook look_;
   BurstPictures out_;
   std::mutex mutex_;
+  std::atomic<bool> failed_ = false;  // to open a frame
 };
 
 }  // namespace
@@ -311,8 +304,10 @@ BurstPictures shrunk(const BurstPictures& pictures, double factor) {
     if (picture.jpeg.empty()) return picture;
     const cv::Mat whole = cv::imdecode(
         std::vector<std::uint8_t>(picture.jpeg.begin(), picture.jpeg.end()), cv::IMREAD_COLOR);
+    const cv::Size size(std::max(1, cvRound(factor * whole.cols)),
+                        std::max(1, cvRound(factor * whole.rows)));
     cv::Mat small;
-    cv::resize(whole, small, {}, factor, factor, cv::INTER_AREA);
+    cv::resize(whole, small, size, 0.0, 0.0, cv::INTER_AREA);
     return encoded(small, Sizes{}.quality);
   };
   BurstPictures result{.frames = {}, .look = smaller(pictures.look), .proofs = {}};
