@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <chrono>
 #include <cmath>
 #include <exception>
 #include <iterator>
@@ -14,6 +15,7 @@
 #include <utility>
 
 #include "app/interrupt.h"
+#include "app/progress.h"
 #include "report/wording.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/registration.h"
@@ -325,9 +327,13 @@ void tell_nothing_found(const FoundBursts& found, const Console& console) {
 }
 
 Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,
-                     const Console& console, const Stages& stages, Counting counting) {
+                     const Console& console, const Stages& stages, Counting counting,
+                     const OnBurst& on_burst) {
   Analysed result;
   ProgressLine line(console);
+  std::size_t frames = 0, before = 0;  // in all, and in the bursts that are finished
+  for (const Burst& burst : bursts) frames += burst.frames.size();
+  const auto begin = std::chrono::steady_clock::now();
   std::vector<Analysed> parts(bursts.size());
   for (std::size_t i = bursts.size(); i-- > 0 && !InterruptGuard::interrupted();) {
     Analysed& part = parts[i];
@@ -337,8 +343,14 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
       return stages.decode(frame, {.reduction = reduction});
     };
     const Progress progress = [&](const char* stage, std::size_t done, std::size_t total) {
-      line.show(fmt::format("Burst {} of {}: {} {} of {}", counting.first + bursts.size() - i,
-                            counting.of > 0 ? counting.of : bursts.size(), stage, done, total));
+      const std::chrono::duration<double> elapsed = std::chrono::steady_clock::now() - begin;
+      const double share =
+          (static_cast<double>(before) +
+           share_done(stage, done, total) * static_cast<double>(bursts[i].frames.size())) /
+          static_cast<double>(frames);
+      line.show(fmt::format("Burst {} of {}: {} {} of {}{}", counting.first + bursts.size() - i,
+                            counting.of > 0 ? counting.of : bursts.size(), stage, done, total,
+                            time_left(share, elapsed.count())));
       return !InterruptGuard::interrupted();
     };
     const AnalysisOptions options = analysis_options(request, bursts[i], stages);
@@ -359,6 +371,10 @@ Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& reque
                             .remedy = "look at its pictures yourself"});
       result.failed = true;
     }
+    before += bursts[i].frames.size();
+    if (!on_burst || part.bursts.empty() || InterruptGuard::interrupted()) continue;
+    line.clear();
+    on_burst(part);
   }
   for (Analysed& part : parts) {
     std::ranges::move(part.files, std::back_inserter(result.files));

@@ -107,11 +107,14 @@ struct Counting {
   std::size_t of = 0;  ///< 0: these are all
 };
 
+/// Called with each burst as soon as it is analysed; with its parts, where it was parted.
+using OnBurst = std::function<void(const Analysed&)>;
+
 /// The newest first, so that a card that is pulled out early has told most; the result is in the
 /// order of the bursts.
 [[nodiscard]] Analysed analyse_all(std::span<const Burst> bursts, const AnalysisRequest& request,
                                    const Console& console, const Stages& stages,
-                                   Counting counting = {});
+                                   Counting counting = {}, const OnBurst& on_burst = {});
 
 [[nodiscard]] bool is_unreadable(const FrameAnalysis& frame);
 

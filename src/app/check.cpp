@@ -56,6 +56,59 @@ std::optional<Error> why_no_room(const std::filesystem::path& folder,
                .remedy = "make room, or choose another folder with --out"};
 }
 
+/// Whether something may be pulled out once it is read.
+bool lies_on_card(const CheckOptions& options, const Stages& stages) {
+  return std::ranges::any_of(options.paths, [&](const std::filesystem::path& path) {
+    return stages.roots.card(path) || stages.roots.removable(path);
+  });
+}
+
+/// Tells bursts as soon as they are analysed; those of which nothing can be read at the end, if
+/// there are others.
+class Telling {
+ public:
+  Telling(const CheckOptions& options, bool colour, const std::vector<Burst>& bursts,
+          const Console& console, std::ostream& text)
+      : console_(console), text_(text) {
+    std::set<std::string> folders;
+    for (const Burst& burst : bursts) folders.insert(burst.folder);
+    print_ = {.details = options.details,
+              .quiet = options.quiet,
+              .name_folder = folders.size() > 1,
+              .colour = colour};
+  }
+
+  /// Parts of one burst, the newest first.
+  void tell(const std::vector<BurstAnalysis>& bursts) {
+    for (auto burst = bursts.rbegin(); burst != bursts.rend(); ++burst) {
+      name_unreadable(*burst, console_);
+      if (std::ranges::all_of(burst->frames, is_unreadable)) {
+        unreadable_.push_back(*burst);
+      } else {
+        print(*burst);
+      }
+    }
+  }
+  void tell_the_rest() {
+    for (const BurstAnalysis& burst : unreadable_) print(burst);
+  }
+  [[nodiscard]] bool any() const { return any_; }
+
+ private:
+  void print(const BurstAnalysis& burst) {
+    if (any_ && !print_.quiet) text_ << "\n";
+    any_ = true;
+    print_burst(burst, print_, text_);
+    text_ << std::flush;
+  }
+
+  const Console& console_;
+  std::ostream& text_;
+  PrintOptions print_;
+  std::vector<BurstAnalysis> unreadable_;
+  bool any_ = false;
+};
+
 /// All of `check` but the ending by a signal, which must wait until everything is tidied up.
 int check(const CheckOptions& options, const Console& console, const Stages& stages,
           InterruptGuard& guard) {
@@ -88,26 +141,26 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   tell_unused_lens(options, found.bursts, console);
   if (!can_learn(options, found.bursts, console, stages)) return kWrongCommand;
 
-  const Analysed analysed = analyse_all(found.bursts, options, console, stages);
+  Telling telling(options, colour, found.bursts, console, text);
+  const Analysed analysed = analyse_all(found.bursts, options, console, stages, {},
+                                        [&](const Analysed& part) { telling.tell(part.bursts); });
   if (InterruptGuard::interrupted()) return kStopped;
-  for (const BurstAnalysis& burst : analysed.bursts) name_unreadable(burst, console);
-  const auto has_picture = [](const BurstAnalysis& burst) {
-    return !std::ranges::all_of(burst.frames, is_unreadable);
-  };
-  if (!analysed.failed && std::ranges::none_of(analysed.bursts, has_picture)) {
+  if (!analysed.failed && !telling.any()) {
     text << found.left_out;
     *console.err << "ringsweep: none of the pictures can be read; try another card or reader.\n";
     return kNothingFound;
   }
+  telling.tell_the_rest();
 
   const std::vector<Scene> scenes = check_scenes(analysed, options, console, stages);
   if (InterruptGuard::interrupted()) return kStopped;
+  std::vector<BurstPictures> pictures = take_pictures(analysed, options, console, stages);
+  if (!options.quiet && lies_on_card(options, stages))
+    *console.err << "ringsweep: the card is no longer needed.\n";
   const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
   Files files = report_files(analysed.bursts, scenes, json, found.left_out);
-  PageRun page{.paths = {}, .left_out = found.left_out};
-  page.paths = words_of(options);
-  files.emplace_back("report.html", page_of(analysed.bursts, scenes, page,
-                                            take_pictures(analysed, options, console, stages)));
+  const PageRun page{.paths = words_of(options), .left_out = found.left_out};
+  files.emplace_back("report.html", page_of(analysed.bursts, scenes, page, std::move(pictures)));
   files.emplace_back("frames.csv", table_of(analysed.bursts));
   guard.begin_writing();
   if (InterruptGuard::interrupted()) return kStopped;
@@ -115,17 +168,12 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   Result<void> json_written;
   if (!options.json.empty() && !json_to_out) json_written = write_whole(options.json, json);
 
-  // The answer is worth having even where it could not be written down.
-  print_summaries(analysed.bursts, scenes,
-                  {.details = options.details,
-                   .quiet = options.quiet,
-                   .summary = options.summary,
-                   .colour = colour},
-                  text);
+  if (!options.quiet) print_ending(analysed.bursts, scenes, options.summary, text);
   if (!found.left_out.empty() && !options.quiet) text << "\n" << found.left_out;
   const bool learnt = learn(options, analysed.bursts, console, text);
   if (written && !options.quiet)
     text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
+  if (analysed.bursts.size() > 1 && !options.quiet) text << newest_line(analysed.bursts.back());
   text.flush();
   if (json_to_out) *console.out << json << std::flush;
 

@@ -6,7 +6,6 @@
 #include <opencv2/imgcodecs.hpp>
 #include <optional>
 #include <ostream>
-#include <set>
 #include <string_view>
 
 #include "app/stack_input.h"
@@ -110,22 +109,23 @@ std::string table_of(const std::vector<BurstAnalysis>& bursts) {
   return frames_csv(bursts, more_of(bursts, std::vector<BurstPictures>(bursts.size())));
 }
 
-void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
-                     const PrintOptions& options, std::ostream& out) {
-  std::set<std::string> folders;
-  for (const BurstAnalysis& burst : bursts) folders.insert(burst.folder);
-  for (std::size_t i = 0; i < bursts.size(); ++i) {
-    const std::string text = summary_text(bursts[i], options.quiet ? kNoColumns : kTerminalColumns);
-    const std::string summary =
-        options.quiet ? verdict_only(text) : with_drawing(text, bursts[i], folders.size() > 1);
-    if (i > 0 && !options.quiet) out << "\n";
-    out << (options.colour ? coloured(summary, bursts[i].verdict.kind) : summary);
-    if (options.details && !options.quiet) out << "\n" << details_text(bursts[i]);
-  }
-  if (options.quiet) return;
+void print_burst(const BurstAnalysis& burst, const PrintOptions& options, std::ostream& out) {
+  const std::string text = summary_text(burst, options.quiet ? kNoColumns : kTerminalColumns);
+  const std::string summary =
+      options.quiet ? verdict_only(text) : with_drawing(text, burst, options.name_folder);
+  out << (options.colour ? coloured(summary, burst.verdict.kind) : summary);
+  if (options.details && !options.quiet) out << "\n" << details_text(burst);
+}
+
+void print_ending(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
+                  bool summary, std::ostream& out) {
   const std::string alike = scenes_text(bursts, scenes, kTerminalColumns);
   if (!alike.empty()) out << "\n" << alike;
-  if (options.summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
+  if (summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
+}
+
+std::string newest_line(const BurstAnalysis& newest) {
+  return "The newest: " + verdict_only(summary_text(newest, kNoColumns));
 }
 
 }  // namespace ringsweep::app

@@ -35,13 +35,19 @@ using Files = std::vector<std::pair<std::string, std::string>>;  ///< name and b
 
 struct PrintOptions {
   bool details = false;
-  bool quiet = false;    ///< the verdicts only
-  bool summary = false;  ///< how the session went, at the end
+  bool quiet = false;        ///< the verdict only
+  bool name_folder = false;  ///< there are bursts of several
   bool colour = false;
 };
 
-/// What the terminal shows of them, at 80 columns.
-void print_summaries(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
-                     const PrintOptions& options, std::ostream& out);
+/// What the terminal shows of one burst, at 80 columns.
+void print_burst(const BurstAnalysis& burst, const PrintOptions& options, std::ostream& out);
+
+/// What it shows below all of them: which show the same, and how the session went; may be nothing.
+void print_ending(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
+                  bool summary, std::ostream& out);
+
+/// "The newest: Good, 1201 to 1229: you may leave."
+[[nodiscard]] std::string newest_line(const BurstAnalysis& newest);
 
 }  // namespace ringsweep::app

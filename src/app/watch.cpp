@@ -198,9 +198,9 @@ class Watching {
       for (const FrameRef& frame : burst.frames) told.paths.push_back(frame.path);
       told.analysed = analyse_all(std::span(&burst, 1), options_, console_, stages_);
       if (InterruptGuard::interrupted()) return;
-      told.pictures = take_pictures(told.analysed, options_, console_, stages_);
       if (told.analysed.bursts.empty()) continue;
       tell(told);
+      told.pictures = take_pictures(told.analysed, options_, console_, stages_);
       remember(std::move(told));
       any = true;
     }
@@ -208,15 +208,17 @@ class Watching {
   }
 
   void tell(const Told& told) {
-    for (const BurstAnalysis& burst : told.analysed.bursts) name_unreadable(burst, console_);
-    if (any_told_ && !options_.quiet) *console_.out << "\n";
-    any_told_ = true;
-    print_summaries(told.analysed.bursts, {},
-                    {.details = options_.details,
-                     .quiet = options_.quiet,
-                     .summary = false,
-                     .colour = console_.colour_out},
-                    *console_.out);
+    for (const BurstAnalysis& burst : told.analysed.bursts) {
+      name_unreadable(burst, console_);
+      if (any_told_ && !options_.quiet) *console_.out << "\n";
+      any_told_ = true;
+      print_burst(burst,
+                  {.details = options_.details,
+                   .quiet = options_.quiet,
+                   .name_folder = false,
+                   .colour = console_.colour_out},
+                  *console_.out);
+    }
     *console_.out << std::flush;
     if (options_.bell) ring(told.analysed.bursts.back().verdict.kind);
   }

@@ -19,6 +19,7 @@
 #include <sstream>
 #include <stdexcept>
 #include <string>
+#include <string_view>
 #include <thread>
 #include <vector>
 
@@ -161,16 +162,56 @@ TEST_F(Tool, Status1WhenOneOfSeveralIsNotComplete) {
   intake_.bursts = {burst_of(25), burst_of(24)};
   results_ = {made::complete_burst(), made::gapped_burst()};
   EXPECT_EQ(run_tool({"check", "card"}), 1);
-  EXPECT_THAT(out(), HasSubstr("stack.\n\nNot yet, 1301 to 1324:"));
+  // The newest comes first, since it is analysed first, and is the last word, too.
+  EXPECT_THAT(out(), StartsWith("Not yet, 1301 to 1324:"));
+  EXPECT_THAT(out(), HasSubstr("\n\nGood, 1207 to 1231: you may leave.\n"));
+  EXPECT_THAT(out(), EndsWith("\nThe newest: Not yet, 1301 to 1324: nothing sharp between 1310 and "
+                              "1311.\n"));
   EXPECT_THAT(out(), Not(HasSubstr("In folder")));
 }
 
-TEST_F(Tool, NamesTheFolderWhereThereAreSeveral) {
+/// The first answer is there while the next burst is looked at.
+TEST_F(Tool, EachBurstIsToldAsSoonAsItIsAnalysed) {
   intake_.bursts = {burst_of(25), burst_of(24)};
+  results_ = {made::complete_burst(), made::gapped_burst()};
+  std::vector<std::string> told_before;
+  const auto analyse = stages_.analyse;
+  stages_.analyse = [&](const Burst& burst, const ReadFrame& read, const AnalysisOptions& options,
+                        const Progress& progress) {
+    told_before.push_back(out());
+    return analyse(burst, read, options, progress);
+  };
+  run_tool({"check", "card"});
+  ASSERT_EQ(told_before.size(), 2U);
+  EXPECT_EQ(told_before[0], "");
+  EXPECT_THAT(told_before[1], StartsWith("Not yet, 1301 to 1324:"));
+}
+
+TEST_F(Tool, SaysWhenTheCardIsNoLongerNeeded) {
+  run_tool({"check", "card"});
+  EXPECT_EQ(err(), "");
+  bool opened_after = false;
+  stages_.roots.card = [](const fs::path& path) {
+    return path == "card" ? std::optional(path) : std::nullopt;
+  };
+  const auto view = stages_.view;
+  stages_.view = [&](const FrameRef& frame, const DecodeOptions& options) {
+    opened_after = opened_after || !err().empty();
+    return view(frame, options);
+  };
+  run_tool({"check", "card"});
+  EXPECT_EQ(err(), "ringsweep: the card is no longer needed.\n");
+  EXPECT_FALSE(opened_after);
+  run_tool({"check", "card", "--quiet"});
+  EXPECT_EQ(err(), "");
+}
+
+TEST_F(Tool, NamesTheFolderWhereThereAreSeveral) {
+  intake_.bursts = {burst_of(25, "meadow"), burst_of(24, "bank")};
   results_ = {made::complete_burst(), made::gapped_burst()};
   results_[1].folder = "bank";
   EXPECT_EQ(run_tool({"check", "card"}), 1);
-  EXPECT_THAT(out(), StartsWith("Good, 1207 to 1231: you may leave.\nIn folder meadow.\n"));
+  EXPECT_THAT(out(), HasSubstr("Good, 1207 to 1231: you may leave.\nIn folder meadow.\n"));
   EXPECT_THAT(out(), HasSubstr("1311.\nIn folder bank.\n"));
 }
 
@@ -478,8 +519,8 @@ TEST_F(Tool, QuietPrintsTheVerdictsOnly) {
   results_ = {made::complete_burst(), made::gapped_burst()};
   EXPECT_EQ(run_tool({"check", "card", "--quiet", "--details", "--summary"}), 1);
   EXPECT_EQ(out(),
-            "Good, 1207 to 1231: you may leave.\n"
-            "Not yet, 1301 to 1324: nothing sharp between 1310 and 1311.\n");
+            "Not yet, 1301 to 1324: nothing sharp between 1310 and 1311.\n"
+            "Good, 1207 to 1231: you may leave.\n");
   EXPECT_TRUE(fs::exists("ringsweep-report/report.html"));
 }
 
@@ -631,16 +672,18 @@ TEST_F(Tool, AnInterruptEndsALongStepToo) {
   EXPECT_TRUE(fs::is_empty("."));
 }
 
-/// A terminal at which Ctrl-C is pressed when the first word is printed.
+/// A terminal at which Ctrl-C is pressed when the place of the report is printed.
 class Interrupting : public std::stringbuf {
  protected:
   std::streamsize xsputn(const char* text, std::streamsize length) override {
-    std::raise(SIGINT);
+    if (std::string_view(text, static_cast<std::size_t>(length)).find("Report: ") !=
+        std::string_view::npos)
+      std::raise(SIGINT);
     return std::stringbuf::xsputn(text, length);
   }
 };
 
-// The report is written before its answer is printed.
+// The report is written before its place is printed.
 TEST_F(Tool, AnInterruptAfterTheReportWasWrittenEndsBySignalToo) {
   Interrupting terminal;
   std::ostream out(&terminal);
