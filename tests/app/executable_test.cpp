@@ -3,6 +3,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 #include <signal.h>
+#include <sys/resource.h>
 
 #include <algorithm>
 #include <chrono>
@@ -132,6 +133,32 @@ TEST(Executable, APictureOfOnePixelIsNoSweep) {
       HasSubstr(
           "IMG_0001.png: the picture is only 1 by 1 dots, an icon; use the full-size file.\n"));
   EXPECT_FALSE(fs::exists("ringsweep-report"));
+}
+
+/// Of the programs that were started, at its highest.
+double most_memory_gb() {
+  rusage usage{};
+  getrusage(RUSAGE_CHILDREN, &usage);
+  return 1024.0 * static_cast<double>(usage.ru_maxrss) / 1e9;  // KiB on Linux: getrusage(2)
+}
+
+// Real sizes, and no more memory than a laptop has: of a large JPEG only what a smaller scale needs
+// is decoded, a large PNG (900 MB of colours) is not held twice.
+TEST(Executable, PicturesOf300MegapixelsAmongABurstDoNoHarm) {
+  const ScratchFolder scratch;
+  testing_app::copy_jpegs(RINGSWEEP_SAMPLES "/meadow-complete", scratch / "burst");
+  const cv::Mat huge(15'000, 20'000, CV_8UC1, cv::Scalar(90));
+  cv::imwrite((scratch / "burst/DSC02110_B.JPG").string(), huge);
+  cv::imwrite(
+      (scratch / "burst/DSC02111_B.PNG").string(), huge,
+      {cv::IMWRITE_PNG_COMPRESSION, 1, cv::IMWRITE_PNG_STRATEGY, cv::IMWRITE_PNG_STRATEGY_RLE});
+  const CurrentFolder here(scratch.path());
+  const Ran ran = ringsweep({"check", "burst"});
+  EXPECT_EQ(ran.status, 0) << ran.out << ran.err;
+  EXPECT_THAT(ran.out, StartsWith("Good, 2101 to 2129"));
+#if !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
+  EXPECT_LT(most_memory_gb(), 1.6);  // 1.5 GiB: what is asked for of a whole card
+#endif
 }
 
 TEST(Executable, AReportGivesTheStackListOfThePictures) {

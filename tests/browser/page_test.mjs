@@ -128,6 +128,8 @@ async function open(browser, report, width, troubles) {
       troubles.push(`asks for ${request.url()}`);
   });
   await page.goto(`file://${report}`);
+  // A page that still glides to a tag moves it away from the mouse.
+  await page.addStyleTag({ content: "html { scroll-behavior: auto !important; }" });
   return { context, page };
 }
 
