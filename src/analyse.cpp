@@ -12,7 +12,7 @@ MeasureOptions measure_options(const AnalysisOptions& options) {
   constexpr double kLeastDefaultPx = 2.0;  // of default_blur_limit_px()
   MeasureOptions result{.lens = options.lens,
                         .drops = !options.ignore_drops,
-                        .max_frames_in_memory = options.max_frames_in_memory,
+                        .memory_bytes = options.memory_bytes,
                         .threads = options.threads};
   if (options.blur_limit_px && *options.blur_limit_px < kLeastDefaultPx)
     result.finer_limit_px = options.blur_limit_px;

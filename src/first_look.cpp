@@ -24,6 +24,7 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
   result.thumbnail = make_thumbnail(picture->luminance, floor);
   result.full_size = picture->full_size;
   result.full_px_per_px = picture->full_px_per_px;
+  result.full_px_per_file_px = picture->full_px_per_file_px;
   return result;
 }
 

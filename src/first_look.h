@@ -20,6 +20,7 @@ struct FirstLook {
   Thumbnail thumbnail;
   cv::Size full_size;
   double full_px_per_px = 1.0;
+  double full_px_per_file_px = 1.0;
   std::string problem;
   bool other_picture = false;  // of something else than the burst
 };

@@ -62,6 +62,8 @@ class Judge {
   [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
   void split_at_conflicts();
   void note_movement();
+  void note_left_out();
+  void limit_by_size();
   void describe_frames();
 
   const MeasuredBurst& burst_;
@@ -90,6 +92,7 @@ void Judge::describe_measured() {
   out_.frames.resize(burst_.frames.size());
   out_.orientation = burst_.orientation;
   out_.full_size = burst_.full_size;
+  out_.full_px_per_file_px = burst_.full_px_per_file_px;
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     const MeasuredFrame& measured = burst_.frames[k];
     const std::optional<double>& time_s = burst_.refs[k].time_s;
@@ -98,6 +101,8 @@ void Judge::describe_measured() {
     if (time_s && !out_.start_s) out_.start_s = time_s;
     if (time_s) frame.time_s = *time_s - *out_.start_s;
     frame.problem = measured.problem;
+    if (frame.problem.empty())
+      out_.full_size_from = std::max(out_.full_size_from, burst_.refs[k].full_size_from);
     frame.flags = measured.flags;
     frame.gain_ev = measured.exposure.gain_ev;
     // What brings it to the reference is the inverse.
@@ -561,6 +566,32 @@ void Judge::note_movement() {
     out_.verdict.notes.push_back({.kind = ReasonKind::waking});
 }
 
+/// Checks for which there was not the memory.
+void Judge::note_left_out() {
+  const auto note = [&](const char* what, std::size_t bytes) {
+    constexpr double kMegabyte = 1e6;
+    if (bytes > 0)
+      out_.notes.push_back(
+          std::string(what) + " not looked for, for want of memory: with --memory " +
+          std::to_string(std::lround(std::ceil(static_cast<double>(bytes) / kMegabyte))) +
+          " they would be.");
+  };
+  note("Parts that moved were", burst_.movement_needs_bytes);
+  if (!options_.ignore_drops) note("Lost drops were", burst_.drops_need_bytes);
+}
+
+/// What a reduced copy does not show cannot be told.
+void Judge::limit_by_size() {
+  const ShownSize shown{.blur_limit_px = out_.blur_limit_px,
+                        .full_px_per_file_px = out_.full_px_per_file_px,
+                        .unknown = out_.full_size_from == FullSizeFrom::unknown};
+  out_.too_small = too_small(shown);
+  if (!out_.too_small) return;
+  out_.verdict = limited_by_size(std::move(out_.verdict), shown);
+  for (Sweep& sweep : out_.sweeps) sweep.verdict = limited_by_size(std::move(sweep.verdict), shown);
+  out_.complete_sweeps.clear();
+}
+
 void Judge::describe_frames() {
   const FrameAnalysis* previous = nullptr;
   std::size_t sweep = 0;
@@ -599,6 +630,8 @@ BurstAnalysis Judge::run() {
   decide_coverage();
   split_at_conflicts();
   note_movement();
+  note_left_out();
+  limit_by_size();
   describe_frames();
   out_.depth = depth_map(burst_, focus_, subject_, out_.blur_limit_px, upright());
   return out_;

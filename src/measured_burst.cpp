@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <limits>
 #include <stdexcept>
 #include <utility>
@@ -13,6 +14,7 @@
 #include "frame/sample_windows.h"
 #include "majority.h"
 #include "measured_frames.h"
+#include "memory_shares.h"
 #include "ringsweep/bands.h"
 #include "ringsweep/near_side.h"
 #include "ringsweep/sweep_differences.h"
@@ -21,9 +23,6 @@
 
 namespace ringsweep {
 namespace {
-
-/// Of pictures that a step after the fit holds all at once; it is left out where they are more.
-constexpr double kMostBytesAgain = 1e9;
 
 bool smaller(const cv::Size& a, const cv::Size& b) {
   return a.width != b.width ? a.width < b.width : a.height < b.height;
@@ -62,13 +61,14 @@ class Measuring {
   [[nodiscard]] std::vector<MeasuredSweep> sweeps_apart();
   void ask_the_picture();
   void find_subject_and_light();
-  [[nodiscard]] bool may_hold(double bytes_per_px) const;
+  [[nodiscard]] std::size_t needed_bytes(double bytes_per_px) const;
   void look_for_movement();
   void look_for_drops();
 
   std::vector<FirstLook> looks_;
   const ReadFrame& read_;
   const MeasureOptions& options_;
+  const MemoryShares memory_ = share_memory(options_.memory_bytes);
   Telling& telling_;
   const ForEach for_each_;
   MeasuredBurst out_;
@@ -85,7 +85,9 @@ void Measuring::find_size() {
   std::vector<cv::Size> sizes;
   for (std::size_t k = 0; k < out_.refs.size(); ++k) {
     out_.frames[k].problem = looks_[k].problem;
-    if (looks_[k].light) sizes.push_back(looks_[k].full_size);
+    if (!looks_[k].light) continue;
+    sizes.push_back(looks_[k].full_size);
+    out_.full_px_per_file_px = std::max(out_.full_px_per_file_px, looks_[k].full_px_per_file_px);
   }
   if (sizes.empty()) return;
   out_.full_size = majority(sizes, smaller);
@@ -236,16 +238,22 @@ void Measuring::find_subject_and_light() {
                                     tiles_of(TileRole::perch), out_.blur_limit_px);
 }
 
-/// Whether all usable frames together may be held, at so many bytes a px of the grid.
-bool Measuring::may_hold(double bytes_per_px) const {
+/// 0 where all usable frames together may be held, at so many bytes a px of the grid; else how much
+/// memory in all would do.
+std::size_t Measuring::needed_bytes(double bytes_per_px) const {
   const auto usable = std::ranges::count_if(focus_.frames, &FocalPosition::usable);
-  return static_cast<double>(usable) * measured_.grid.size.area() * bytes_per_px <= kMostBytesAgain;
+  const double bytes = static_cast<double>(usable) * measured_.grid.size.area() * bytes_per_px;
+  if (bytes <= memory_.step_bytes) return 0;
+  return static_cast<std::size_t>(
+      std::ceil(bytes / memory_.step_bytes * static_cast<double>(options_.memory_bytes)));
 }
 
 void Measuring::look_for_movement() {
   // Light and mask in four bytes each, tiles 8 px wide, and a third more for the coarser levels.
   const double shrunk = 8.0 / measured_.grid.tile_px;
-  if (focus_.status != FitStatus::converged || !may_hold(8.0 * 4.0 / 3.0 * shrunk * shrunk)) return;
+  if (focus_.status != FitStatus::converged) return;
+  out_.movement_needs_bytes = needed_bytes(8.0 * 4.0 / 3.0 * shrunk * shrunk);
+  if (out_.movement_needs_bytes > 0) return;
   telling_.tell("looking for movement", 0, 1);
   out_.movement = find_movement(
       out_.profiles, focus_, out_.sweeps,
@@ -254,7 +262,9 @@ void Measuring::look_for_movement() {
 }
 
 void Measuring::look_for_drops() {
-  if (focus_.status != FitStatus::converged || !options_.drops || !may_hold(2.0)) return;
+  if (focus_.status != FitStatus::converged || !options_.drops) return;
+  out_.drops_need_bytes = needed_bytes(sizeof(std::uint16_t));
+  if (out_.drops_need_bytes > 0) return;
   telling_.tell("looking for drops", 0, 1);
   const std::size_t n = out_.frames.size();
   const double px = out_.reduction;
@@ -303,8 +313,9 @@ MeasuredBurst Measuring::run() {
   measured_ = measure_frames(out_.refs, looks_, read_,
                              {.full_size = out_.full_size,
                               .blur_limit_px = out_.blur_limit_px,
+                              .full_px_per_file_px = out_.full_px_per_file_px,
                               .spots = options_.drops,
-                              .max_frames_in_memory = options_.max_frames_in_memory},
+                              .memory = memory_},
                              telling_);
   out_.any = measured_.any();
   describe_measured();
@@ -324,6 +335,12 @@ MeasuredBurst Measuring::run() {
 
 }  // namespace
 
+int threads_for(int threads, std::size_t memory_bytes) {
+  const int wanted = threads > 0 ? threads : tbb::this_task_arena::max_concurrency();
+  if (memory_bytes >= kUsualMemoryBytes) return wanted;
+  return std::min(wanted, static_cast<int>(share_memory(memory_bytes).frames_at_once));
+}
+
 double handbook_blur_limit_px(cv::Size full_size) {
   return std::hypot(full_size.width, full_size.height) / 1500.0;
 }
@@ -332,9 +349,11 @@ double default_blur_limit_px(cv::Size full_size) {
   return std::max(2.0, std::hypot(full_size.width, full_size.height) / 3000.0);
 }
 
-std::array<int, 2> reductions_read(cv::Size full_size, const MeasureOptions& options) {
-  return {thumbnail_reduction(full_size),
-          working_reduction(full_size, measuring_limit_px(full_size, options))};
+std::array<int, 2> reductions_read(cv::Size full_size, double full_px_per_file_px,
+                                   const MeasureOptions& options) {
+  return {
+      thumbnail_reduction(full_size),
+      working_reduction(full_size, measuring_limit_px(full_size, options), full_px_per_file_px)};
 }
 
 std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,
@@ -342,11 +361,11 @@ std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,
   if (options.finer_limit_px && !(*options.finer_limit_px > 0.0))
     throw std::invalid_argument("finer_limit_px must be > 0");
   if (const std::string why = why_not(options.lens); !why.empty()) throw std::invalid_argument(why);
-  if (options.max_frames_in_memory < 2)
-    throw std::invalid_argument("max_frames_in_memory must be at least 2");
+  if (options.memory_bytes < kLeastMemoryBytes)
+    throw std::invalid_argument("memory_bytes must be at least kLeastMemoryBytes");
   Telling telling(progress);
   std::vector<MeasuredBurst> result;
-  tbb::task_arena arena(options.threads > 0 ? options.threads : tbb::task_arena::automatic);
+  tbb::task_arena arena(threads_for(options.threads, options.memory_bytes));
   try {
     arena.execute([&] {
       for (BurstPart& part :

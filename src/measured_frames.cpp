@@ -15,8 +15,6 @@
 namespace ringsweep {
 namespace {
 
-constexpr std::size_t kKeptBytes = 320U << 20U;  // of pictures kept for later steps
-
 /// Small tiles see fewer depths at once: on the ray-traced bursts 8 px instead of 16 halve the
 /// error of scale and shape (bench/accuracy). In large pictures depth changes less from px to px,
 /// and there would be too many.
@@ -66,7 +64,7 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
 }
 
 /// The middle scale, the reduction and the tiles.
-void lay_the_grid(MeasuredFrames& out, double blur_limit_px) {
+void lay_the_grid(MeasuredFrames& out, const SecondLookOptions& options) {
   double low = 0.0, high = 0.0;
   for (std::size_t k = 0; k < out.measured.size(); ++k) {
     if (!out.measured[k]) continue;
@@ -74,7 +72,8 @@ void lay_the_grid(MeasuredFrames& out, double blur_limit_px) {
     high = std::max(high, out.registration.reference_from_frame[k].log_scale);
   }
   out.to_middle = -0.5 * (low + high);
-  out.reduction = working_reduction(out.full_size, blur_limit_px);
+  out.reduction =
+      working_reduction(out.full_size, options.blur_limit_px, options.full_px_per_file_px);
   out.grid.size = {(out.full_size.width + out.reduction - 1) / out.reduction,
                    (out.full_size.height + out.reduction - 1) / out.reduction};
   out.grid.tile_px = tile_edge(out.grid.size);
@@ -123,9 +122,10 @@ void take_in(MeasuredFrames& out, OnTheWay m) {
 
 }  // namespace
 
-int working_reduction(cv::Size full, double blur_limit_px) {
+int working_reduction(cv::Size full, double blur_limit_px, double full_px_per_file_px) {
   constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
   int reduction = 1;
+  while (reduction < 8 && 2 * reduction <= full_px_per_file_px) reduction *= 2;
   while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
          blur_limit_px / (2 * reduction) >= 1.0)
     reduction *= 2;
@@ -188,14 +188,15 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   out.spots.resize(n);
   out.edge_pictures.resize(n);
   expose_and_register(out, frames, looks, telling.for_each());
-  lay_the_grid(out, options.blur_limit_px);
+  lay_the_grid(out, options);
   if (out.grid.rows() < 2 || out.grid.cols() < 2) return out;
 
   std::vector<std::size_t> todo;
   for (std::size_t k = 0; k < n; ++k)
     if (out.measured[k]) todo.push_back(k);
-  const std::size_t room =
-      kKeptBytes / (sizeof(std::uint16_t) * static_cast<std::size_t>(out.grid.size.area()));
+  const auto room = static_cast<std::size_t>(
+      options.memory.kept_bytes /
+      (static_cast<double>(sizeof(std::uint16_t)) * static_cast<double>(out.grid.size.area())));
   const std::size_t not_kept = todo.size() > room ? todo[room] : n;  // from this frame on
   out.mosaic = empty_mosaic(out.grid);
   out.edge_reduction = edge_picture_reduction(out.grid.size, todo.size());
@@ -204,7 +205,7 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   // An exception that leaves a stage would leave the frame in it behind, unfreed.
   std::atomic<bool> stopped = false;
   tbb::parallel_pipeline(
-      options.max_frames_in_memory,
+      options.memory.frames_at_once,
       tbb::make_filter<void, std::size_t>(tbb::filter_mode::serial_in_order,
                                           [&](tbb::flow_control& control) -> std::size_t {
                                             if (stopped || next >= todo.size()) {

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "first_look.h"
+#include "memory_shares.h"
 #include "ringsweep/drops.h"
 #include "ringsweep/exposure.h"
 #include "ringsweep/grid_picture.h"
@@ -54,14 +55,16 @@ struct MeasuredFrames {
 };
 
 /// How much frames of this size are shrunk: the blur limit stays at least one working px, small
-/// pictures stay whole.
-[[nodiscard]] int working_reduction(cv::Size full, double blur_limit_px);
+/// pictures stay whole. Of reduced copies there is nothing finer than their own px.
+[[nodiscard]] int working_reduction(cv::Size full, double blur_limit_px,
+                                    double full_px_per_file_px);
 
 struct SecondLookOptions {
   cv::Size full_size;
   double blur_limit_px = 2.0;
+  double full_px_per_file_px = 1.0;
   bool spots = true;  ///< look for what may be a drop
-  std::size_t max_frames_in_memory = 4;
+  MemoryShares memory{};
 };
 
 /// Reads every frame that the flash lit once more, at the working scale.

@@ -109,9 +109,12 @@ struct BurstAnalysis {
   /// has a time.
   std::optional<double> start_s;
   std::size_t reference = 0;
-  int orientation = 1;             ///< Exif, the majority's
-  cv::Size full_size;              ///< px, sensor orientation
-  double working_px_per_px = 1.0;  ///< full-size px per working px
+  int orientation = 1;  ///< Exif, the majority's
+  cv::Size full_size;   ///< of the camera's picture, px, sensor orientation
+  FullSizeFrom full_size_from = FullSizeFrom::file;
+  double full_px_per_file_px = 1.0;  ///< more than 1: the files are reduced copies
+  bool too_small = false;            ///< the files do not show what the blur limit asks for
+  double working_px_per_px = 1.0;    ///< full-size px per working px
   FitStatus fit_status = FitStatus::not_run;
   std::string fit_reason;
   std::optional<double> scale_sd;  ///< relative sd of the px scale
@@ -146,9 +149,12 @@ struct BurstAnalysis {
 
 struct AnalysisOptions {
   std::optional<double> blur_limit_px{};  ///< absent: default_blur_limit_px of the full-size frame
-  LensOptions lens{};                    ///< with N_w and pitch known, diffraction is reckoned with
-  std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
-  int threads = 0;                       ///< 0: as many as there are cores
+  LensOptions lens{};  ///< with N_w and pitch known, diffraction is reckoned with
+  /// What the pictures that are held at once may take, about. >= kLeastMemoryBytes. Less means that
+  /// pictures are read again, and that checks which need many at once are left out: the notes say
+  /// which.
+  std::size_t memory_bytes = kUsualMemoryBytes;
+  int threads = 0;  ///< 0: as many as there are cores
   SubjectChoice subject{};
   bool ignore_drops = false;        ///< they are not looked for
   std::optional<Side> first_end{};  ///< where the first sweep of every burst began, if known

@@ -15,7 +15,10 @@
 namespace ringsweep {
 
 struct IntakeOptions {
-  bool prefer_raw = false;     ///< of a raw and a JPEG of one name, take the raw
+  /// Of a raw and a JPEG of one name, take the raw. Else, for all pairs of a folder that are alike:
+  /// of the JPEG and the raw's preview those that have half of the sensor's width or more, and of
+  /// those the one with fewer bytes to read; the raw where neither has.
+  bool prefer_raw = false;
   double pause_s = 4.0;        ///< a longer pause ends a burst; > 0. DESIGN section 2
   double pause_factor = 3.0;   ///< or one longer than this many median intervals, if that is more
   double slow_median_s = 8.0;  ///< ...where the median interval is below this
@@ -45,6 +48,11 @@ struct Intake {
 /// @param frames sorted; frames without a time stay with their neighbours.
 [[nodiscard]] std::vector<std::vector<FrameRef>> split_at_pauses(std::vector<FrameRef> frames,
                                                                  const IntakeOptions& options);
+
+/// Takes `full_size` for that of the camera's picture, of which the file may be a reduced copy.
+/// Sensor data have their own, and are left as they are.
+/// @return false: the picture is larger, or of another shape, and nothing was taken
+bool take_full_size(FrameRef& frame, cv::Size full_size, FullSizeFrom from);
 
 /// The root of the card or disk that holds `path`, when that root has a DCIM folder: we never write
 /// there. Nothing, when it has none. `path` itself need not exist.

@@ -60,10 +60,12 @@ struct MeasuredBurst {
   std::vector<FrameRef> refs;         ///< N, the frames as they were found
   std::vector<MeasuredFrame> frames;  ///< N
   int orientation = 1;                ///< Exif, the majority's
-  cv::Size full_size;                 ///< px, sensor orientation; empty: nothing can be read
-  double blur_limit_px = 2.0;         ///< that frames were held against in measuring
-  double thumbnail_px = 1.0;          ///< full-size px per px of the thumbnails
-  bool any = false;                   ///< some frame was measured; what follows is empty if not
+  /// Of the camera's picture, px, sensor orientation; empty: nothing can be read.
+  cv::Size full_size;
+  double full_px_per_file_px = 1.0;  ///< more than 1: the files are reduced copies
+  double blur_limit_px = 2.0;        ///< that frames were held against in measuring
+  double thumbnail_px = 1.0;         ///< full-size px per px of the thumbnails
+  bool any = false;                  ///< some frame was measured; what follows is empty if not
   TileGrid grid;
   int reduction = 1;          ///< full-size px per px of the grid
   std::size_t reference = 0;  ///< a usable frame near the middle of the positions
@@ -78,6 +80,9 @@ struct MeasuredBurst {
   std::vector<std::size_t> lit_alike;  ///< one a sweep, groups_lit_alike()
   Movement movement;                   ///< boxes on the grid, conflicts not judged
   Drops drops;                         ///< px of the grid, conflicts not judged
+  /// Of a step that was left out for want of memory: what would do, bytes. 0: it was not.
+  std::size_t movement_needs_bytes = 0;
+  std::size_t drops_need_bytes = 0;
   /// Where the frames do not agree, and those of each sweep do: each measured as a burst. Empty
   /// where the burst is to be judged as a whole.
   std::vector<MeasuredSweep> apart;
@@ -95,14 +100,27 @@ using ReadFrame = std::function<Result<LinearFrame>(const FrameRef&, int reducti
 /// Called now and then, never by two threads at once. False stops the analysis at its next step.
 using Progress = std::function<bool(const char* stage, std::size_t done, std::size_t total)>;
 
+/// Pictures kept, those of one later step, and those on their way: of a burst of 60 frames of 24
+/// megapixels all fit. Ours, no source.
+inline constexpr std::size_t kUsualMemoryBytes = 2'000'000'000;
+
+/// What two frames on their way take at 60 megapixels, a third of it for everything else.
+inline constexpr std::size_t kLeastMemoryBytes = 300'000'000;
+
 struct MeasureOptions {
   LensOptions lens{};  ///< with N_w and pitch known, diffraction is reckoned with
   /// A blur limit below 2 px takes more px to judge; absent, or more: measured for the default.
   std::optional<double> finer_limit_px{};
-  bool drops = true;                     ///< look for drops
-  std::size_t max_frames_in_memory = 4;  ///< decoded frames held at once; >= 2
-  int threads = 0;                       ///< 0: as many as there are cores
+  bool drops = true;  ///< look for drops
+  /// What the pictures that are held at once may take, about. >= kLeastMemoryBytes. Less means that
+  /// pictures are read again, and that checks which need many at once are left out.
+  std::size_t memory_bytes = kUsualMemoryBytes;
+  int threads = 0;  ///< 0: as many as there are cores
 };
+
+/// Threads to work with: as many as asked for (0: as many as there are cores), fewer where there is
+/// not the memory for a picture in each.
+[[nodiscard]] int threads_for(int threads, std::size_t memory_bytes);
 
 /// max(2 px, diagonal / 3000): DESIGN section 2.
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
@@ -110,7 +128,9 @@ struct MeasureOptions {
 /// How much frames of this size are shrunk when they are read: for the first look, and for the
 /// second.
 /// @param full_size  px, not empty
-[[nodiscard]] std::array<int, 2> reductions_read(cv::Size full_size, const MeasureOptions& options);
+/// @param full_px_per_file_px  as in LinearFrame
+[[nodiscard]] std::array<int, 2> reductions_read(cv::Size full_size, double full_px_per_file_px,
+                                                 const MeasureOptions& options);
 
 /// Measures one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
 /// in capture order, each with the frames and indices of its own. Empty only where progress said

@@ -40,7 +40,9 @@ enum class ReasonKind {
   no_subject,      ///< nothing is sharp anywhere
   no_sweep,        ///< the ring was not turned
   drop_lost,       ///< `drops` water drops went between `first_frame` and `last_frame`
-  fit_not_trusted,  ///< the positions do not agree with the pictures; `detail` says why
+  fit_not_trusted,     ///< the positions do not agree with the pictures; `detail` says why
+  pictures_too_small,  ///< reduced copies, or pictures that may be: what is sharp at full size they
+                       ///< do not show. In a reshoot a note
 };
 
 /// One reason, as values: report.h words it, plainly or with numbers.
@@ -103,6 +105,20 @@ struct VerdictOptions {
                              const std::vector<SweepRange>& sweeps, const std::vector<bool>& dark,
                              double allowed_step_px, const KnownEnds& known = {},
                              const VerdictOptions& options = {});
+
+/// How well the files show the full-size picture.
+struct ShownSize {
+  double blur_limit_px = 2.0;        ///< full-size px
+  double full_px_per_file_px = 1.0;  ///< of reduced copies more than 1
+  bool unknown = false;              ///< whether they are reduced, and by how much
+};
+
+/// Whether the files are too small to show what the blur limit asks for.
+[[nodiscard]] bool too_small(const ShownSize& shown);
+
+/// What is left of a verdict where the files are too small: what they show to be missing or moved
+/// is so in the full-size pictures, too; what looks well may not be. Unchanged where they are not.
+[[nodiscard]] Verdict limited_by_size(Verdict verdict, const ShownSize& shown);
 
 /// The fewest sweeps that are complete together; the earliest of several choices.
 /// @param complete  whether these sweeps, rising indices, cover the subject; asked at most

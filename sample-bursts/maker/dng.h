@@ -11,10 +11,17 @@ namespace ringsweep::maker {
 inline constexpr int kDngBlack = 512;
 inline constexpr int kDngWhite = 16383;
 
+struct DngPreview {
+  std::vector<unsigned char> jpeg{};  ///< 8 bit, three colours
+  cv::Size size{};                    ///< px
+};
+
 /// Uncompressed 16-bit DNG of a mosaic (red upper left, shares of the full well). Its colours are
 /// those of sRGB, linear.
 /// @param time  "YYYY:MM:DD HH:MM:SS.mmm"
+/// @param preview  a JPEG of the same shape; none where it is empty
 /// @throws std::runtime_error  the library refuses
-[[nodiscard]] std::vector<unsigned char> dng_of(const cv::Mat& mosaic, const std::string& time);
+[[nodiscard]] std::vector<unsigned char> dng_of(const cv::Mat& mosaic, const std::string& time,
+                                                const DngPreview& preview = {});
 
 }  // namespace ringsweep::maker

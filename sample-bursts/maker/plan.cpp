@@ -112,6 +112,9 @@ void check(const Recipe& recipe) {
       !(o.v_ref_mm > o.focal_length_mm)) {
     throw std::invalid_argument("the optics need lengths > 0 and v_ref beyond the focal length");
   }
+  if (!(recipe.sensor.preview >= 0.0 && recipe.sensor.preview <= 1.0)) {
+    throw std::invalid_argument("preview must be between 0 and 1");
+  }
   if (recipe.sensor.jpeg_quality < 1 || recipe.sensor.jpeg_quality > 100) {
     throw std::invalid_argument("the JPEG quality is not between 1 and 100");
   }

@@ -133,6 +133,7 @@ void take_sensor(Fields& fields, Sensor& sensor) {
   fields.take("sharpening", sensor.sharpening);
   fields.take("sharpening_px", sensor.sharpening_px);
   fields.take("tone_curve", sensor.tone_curve);
+  fields.take("preview", sensor.preview);
   fields.take_word<FileFormat>(
       "format",
       {{"jpeg", FileFormat::jpeg}, {"tiff16", FileFormat::tiff16}, {"dng", FileFormat::dng}},

@@ -85,6 +85,7 @@ struct Sensor {
   double sharpening_px = 1;  ///< sigma of that Gaussian
   double tone_curve = 0.0;   ///< 0: sRGB as it is; 1: a strong S around middle grey
   FileFormat format = FileFormat::jpeg;
+  double preview = 0.0;  ///< of a DNG: width of the JPEG in it over that of the mosaic; 0: none
 };
 
 /// A frame whose flash fired weakly, not at all, or lit a part only.

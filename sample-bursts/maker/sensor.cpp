@@ -175,14 +175,33 @@ cv::Mat develop_16_bit(const cv::Mat& linear_rgb, double gain, const Sensor& sen
   return as_bgr(encoded(linear_rgb, gain, sensor, noise_seed), CV_16U, 65535.0);
 }
 
-std::vector<unsigned char> jpeg_with_exif(const cv::Mat& bgr, const Sensor& sensor,
-                                          const std::string& time) {
+namespace {
+
+std::vector<unsigned char> jpeg_of(const cv::Mat& bgr, const Sensor& sensor) {
   std::vector<unsigned char> bytes;
   // OpenCV leaves the sampling to the library's default, 2 x 2 for both chroma planes: 4:2:0.
   if (!cv::imencode(".jpg", bgr, bytes, {cv::IMWRITE_JPEG_QUALITY, sensor.jpeg_quality})) {
     throw std::runtime_error("the picture cannot be encoded as JPEG");
   }
-  return with_exif(bytes, exif_of(time, bgr.size()));
+  return bytes;
+}
+
+/// The picture that the camera develops of the same mosaic, shrunk.
+DngPreview preview_of(const cv::Mat& linear_rgb, double gain, Sensor sensor,
+                      std::uint64_t noise_seed) {
+  if (sensor.preview == 0.0) return {};
+  sensor.mosaic = true;
+  cv::Mat bgr;
+  cv::resize(develop(linear_rgb, gain, sensor, noise_seed), bgr, {}, sensor.preview, sensor.preview,
+             cv::INTER_AREA);
+  return {.jpeg = jpeg_of(bgr, sensor), .size = bgr.size()};
+}
+
+}  // namespace
+
+std::vector<unsigned char> jpeg_with_exif(const cv::Mat& bgr, const Sensor& sensor,
+                                          const std::string& time) {
+  return with_exif(jpeg_of(bgr, sensor), exif_of(time, bgr.size()));
 }
 
 std::vector<unsigned char> tiff_with_exif(const cv::Mat& bgr, const std::string& time) {
@@ -199,7 +218,8 @@ std::vector<unsigned char> frame_file(const cv::Mat& linear_rgb, double gain, co
     case FileFormat::tiff16:
       return tiff_with_exif(develop_16_bit(linear_rgb, gain, sensor, noise_seed), time);
     case FileFormat::dng:
-      return dng_of(mosaic_of(linear_rgb, gain, sensor, noise_seed), time);
+      return dng_of(mosaic_of(linear_rgb, gain, sensor, noise_seed), time,
+                    preview_of(linear_rgb, gain, sensor, noise_seed));
     case FileFormat::jpeg:
       break;
   }

@@ -166,14 +166,14 @@ std::optional<cv::Size> full_size_of(const Burst& burst, const Stages& stages) {
 bool all_tiny(const Burst& burst) {
   constexpr int kFewestPx = 64;  // a side: less than three tiles of any grid; ours, no source
   return std::ranges::all_of(burst.frames, [](const FrameRef& frame) {
-    return frame.full_size && std::min(frame.full_size->width, frame.full_size->height) < kFewestPx;
+    return frame.file_size && std::min(frame.file_size->width, frame.file_size->height) < kFewestPx;
   });
 }
 
 Error too_small(const FrameRef& frame) {
   return {.file = frame.file,
           .problem = fmt::format("the picture is only {} by {} dots, an icon",
-                                 frame.full_size->width, frame.full_size->height),
+                                 frame.file_size->width, frame.file_size->height),
           .remedy = "use the full-size file"};
 }
 
@@ -181,6 +181,7 @@ AnalysisOptions analysis_options(const AnalysisRequest& request, const Burst& bu
                                  const Stages& stages) {
   AnalysisOptions result;
   result.threads = request.threads;
+  result.memory_bytes = request.memory_bytes;
   result.blur_limit_px = request.blur_limit_px;
   result.lens = request.lens;
   result.subject = request.subject;
@@ -213,6 +214,21 @@ std::vector<std::optional<FrameRef>> files_of_part(const BurstAnalysis& part, co
   }
   next = at;
   return files;
+}
+
+/// Takes what the user says of the full size; says where the pictures do not fit it.
+void take_said_size(std::vector<Burst>& bursts, cv::Size full_size, const Console& console) {
+  for (Burst& burst : bursts) {
+    const FrameRef* misfit = nullptr;
+    for (FrameRef& frame : burst.frames)
+      if (!take_full_size(frame, full_size, FullSizeFrom::user)) misfit = &frame;
+    if (misfit == nullptr) continue;
+    print_error(console,
+                {.file = misfit->file,
+                 .problem = fmt::format("{} x {} is larger than --full-size, or of another shape",
+                                        misfit->file_size->width, misfit->file_size->height),
+                 .remedy = "say the size of the camera's picture"});
+  }
 }
 
 /// Frames of several bursts as one burst, in their order. @param bursts at least one
@@ -263,6 +279,13 @@ bool is_unreadable(const FrameAnalysis& frame) {
   return std::ranges::find(frame.flags, FrameFlag::unreadable) != frame.flags.end();
 }
 
+void take_picture_options(std::vector<Burst>& bursts, const AnalysisRequest& request,
+                          const Console& console) {
+  if (request.full_size) take_said_size(bursts, *request.full_size, console);
+  for (Burst& burst : bursts)
+    for (FrameRef& frame : burst.frames) frame.raw_picture = request.raw_picture;
+}
+
 FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
                               const Stages& stages) {
   Intake intake = stages.find_bursts(request.paths, {.prefer_raw = request.prefer_raw});
@@ -271,6 +294,7 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
   }
   std::erase_if(intake.bursts, [](const Burst& burst) { return burst.frames.empty(); });
   for (const Error& problem : intake.problems) print_error(console, problem);
+  take_picture_options(intake.bursts, request, console);
   FoundBursts found;
   found.twins = std::move(intake.twins);
   const auto is_named = named_by(request);

@@ -33,8 +33,11 @@ struct AnalysisRequest {
   bool as_one = false;        ///< all pictures are one burst, whatever their times say; of a card
                               ///< all bursts, where the choice says nothing else
   std::optional<double> blur_limit_px;
-  bool blur_limit_handbook = false;  ///< diagonal / 1500 instead
-  int threads = 0;                   ///< 0: as many as there are cores
+  bool blur_limit_handbook = false;     ///< diagonal / 1500 instead
+  std::optional<cv::Size> full_size{};  ///< of the camera's pictures, where the files are copies
+  RawPicture raw_picture = RawPicture::by_size;
+  std::size_t memory_bytes = kUsualMemoryBytes;
+  int threads = 0;  ///< 0: as many as there are cores
   LensOptions lens;
   SubjectChoice subject;
   std::optional<Side> first_end;       ///< where the first sweep of every burst began
@@ -76,6 +79,10 @@ struct Stages {
                                     const Console& console, const Stages& stages);
 
 void print_error(const Console& console, const Error& error);
+
+/// Takes what the user says of the pictures in files; says where they do not fit it.
+void take_picture_options(std::vector<Burst>& bursts, const AnalysisRequest& request,
+                          const Console& console);
 
 struct FoundBursts {
   std::vector<Burst> bursts;  ///< long enough for a sweep

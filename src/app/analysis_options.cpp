@@ -1,6 +1,9 @@
 #include "app/analysis_options.h"
 
+#include <fmt/format.h>
+
 #include <CLI/CLI.hpp>
+#include <charconv>
 #include <map>
 #include <string>
 #include <vector>
@@ -35,6 +38,54 @@ void add_lens_options(CLI::App& command, LensOptions& lens) {
       ->type_name("M");
   command.add_option("--pupil-ratio", lens.pupil_ratio, "P, exit over entrance pupil (1)")
       ->type_name("P");
+}
+
+/// "6000x4000".
+std::optional<cv::Size> size_of(const std::string& text) {
+  constexpr int kMostPx = 100'000;
+  cv::Size size;
+  const char* end = text.data() + text.size();
+  const auto width = std::from_chars(text.data(), end, size.width);
+  if (width.ec != std::errc() || width.ptr == end || *width.ptr != 'x') return std::nullopt;
+  const auto height = std::from_chars(width.ptr + 1, end, size.height);
+  if (height.ec != std::errc() || height.ptr != end) return std::nullopt;
+  const auto possible = [](int side) { return side >= 1 && side <= kMostPx; };
+  return possible(size.width) && possible(size.height) ? std::optional(size) : std::nullopt;
+}
+
+/// Which pictures are read, and in how much memory.
+void add_picture_options(CLI::App& command, AnalysisRequest& request) {
+  command.add_flag(
+      "--raw", request.prefer_raw,
+      "Of a raw and a JPEG of one name, read the raw (usually the one with fewer bytes "
+      "to read that is large enough)");
+  add_choice<RawPicture>(command, "--raw-picture", request.raw_picture,
+                         {{"preview", RawPicture::preview}, {"sensor", RawPicture::sensor}},
+                         "What of a raw file is read: its preview or the sensor data (usually the "
+                         "preview, where it has half of the sensor's width or more)")
+      ->type_name("WHICH");
+  command
+      .add_option_function<std::string>(
+          "--full-size",
+          [&request](const std::string& text) {
+            request.full_size = size_of(text);
+            if (!request.full_size)
+              throw CLI::ValidationError("--full-size", "say width and height in px as 6000x4000");
+          },
+          "Size of the camera's own pictures, px, where the files are reduced copies that do not "
+          "say so, or are themselves full size and too small to be taken for it")
+      ->type_name("WxH");
+  constexpr double kMegabyte = 1e6;
+  const auto megabytes = [](std::size_t bytes) { return static_cast<double>(bytes) / kMegabyte; };
+  command
+      .add_option_function<double>(
+          "--memory",
+          [&request](double mb) { request.memory_bytes = static_cast<std::size_t>(mb * 1e6); },
+          fmt::format("What the pictures that are held at once may take, MB ({:.0f}); with less, "
+                      "pictures are read again and some checks may be left out",
+                      megabytes(kUsualMemoryBytes)))
+      ->type_name("MB")
+      ->check(CLI::Range(megabytes(kLeastMemoryBytes), 1e6));
 }
 
 }  // namespace
@@ -76,7 +127,7 @@ void add_choice_options(CLI::App& command, AnalysisRequest& request) {
 }
 
 void add_analysis_options(CLI::App& command, AnalysisRequest& request) {
-  command.add_flag("--raw", request.prefer_raw, "Of a raw and a JPEG of one name, read the raw");
+  add_picture_options(command, request);
   command.add_flag("--no-cache", request.no_cache,
                    "Measure everything anew; usually what was measured of the same pictures before "
                    "is taken from ~/.cache/ringsweep");

@@ -22,7 +22,7 @@ class ArrivedFrames {
   using Decode = std::function<Result<LinearFrame>(const FrameRef&, const DecodeOptions&)>;
 
   /// @param most_bytes  of pictures held; those that came first go first
-  explicit ArrivedFrames(Decode decode, std::uint64_t most_bytes = 1'500'000'000);
+  ArrivedFrames(Decode decode, std::uint64_t most_bytes);
 
   /// Decodes a frame at the sizes that measuring asks for.
   /// @return an error where it is no whole picture; then nothing is held of it

@@ -65,10 +65,10 @@ bool add_file(Hash& hash, const fs::path& file) {
 
 /// All of the options that pictures are measured by.
 void add_options(Hash& hash, const MeasureOptions& options) {
-  // Memory and threads change nothing, focus_by and degrees are not used in measuring; one that
-  // is added no longer compiles here.
-  const auto& [lens, finer_limit_px, drops, max_frames_in_memory, threads] = options;
-  static_cast<void>(max_frames_in_memory), static_cast<void>(threads);
+  // Threads change nothing, for want of memory checks are left out, focus_by and degrees are not
+  // used in measuring; one that is added no longer compiles here.
+  const auto& [lens, finer_limit_px, drops, memory_bytes, threads] = options;
+  static_cast<void>(threads);
   const auto& [working, pitch, f_number, f_number_is, magnification, pupil_ratio, focus_by,
                degrees] = lens;
   static_cast<void>(focus_by), static_cast<void>(degrees);
@@ -77,6 +77,7 @@ void add_options(Hash& hash, const MeasureOptions& options) {
   hash.add_number(f_number_is);
   hash.add_number(finer_limit_px);
   hash.add_number(drops);
+  hash.add_number(memory_bytes);
 }
 
 constexpr std::string_view kEnding = ".kept";
@@ -117,6 +118,10 @@ std::optional<std::string> identity_of(std::span<const FrameRef> frames) {
   hash.add(*program());
   for (const FrameRef& frame : frames) {
     hash.add(frame.file);
+    // What may be said of a file, or told by another one.
+    const cv::Size full_size = frame.full_size.value_or(cv::Size());
+    for (const int side : {full_size.width, full_size.height}) hash.add_number(side);
+    hash.add_number(frame.raw_picture);
     if (!add_file(hash, frame.path)) return std::nullopt;
   }
   return hash.text();

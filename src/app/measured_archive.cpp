@@ -183,13 +183,13 @@ void serialize(Archive& archive, MeasuredSweep& x);
 
 template <class Archive>
 void serialize(Archive& archive, MeasuredBurst& x) {
-  auto& [folder, refs, frames, orientation, full_size, blur_limit, thumbnail_px, any, grid,
-         reduction, reference, from_grid, look, profiles, focus, haze, near, view, sweeps,
-         lit_alike, movement, drops, apart] = x;
+  auto& [folder, refs, frames, orientation, full_size, full_px_per_file_px, blur_limit,
+         thumbnail_px, any, grid, reduction, reference, from_grid, look, profiles, focus, haze,
+         near, view, sweeps, lit_alike, movement, drops, movement_needs, drops_need, apart] = x;
   static_cast<void>(folder), static_cast<void>(refs);  // of the burst
-  archive(frames, orientation, full_size, blur_limit, thumbnail_px, any, grid, reduction, reference,
-          from_grid, look, profiles, focus, haze, near, view, sweeps, lit_alike, movement, drops,
-          apart);
+  archive(frames, orientation, full_size, full_px_per_file_px, blur_limit, thumbnail_px, any, grid,
+          reduction, reference, from_grid, look, profiles, focus, haze, near, view, sweeps,
+          lit_alike, movement, drops, movement_needs, drops_need, apart);
 }
 
 template <class Archive>

@@ -285,7 +285,7 @@ std::vector<BurstPictures> take_pictures(const Analysed& analysed, const Analysi
     return !InterruptGuard::interrupted();
   };
   std::vector<BurstPictures> result(analysed.bursts.size());
-  tbb::task_arena arena(request.threads > 0 ? request.threads : tbb::task_arena::automatic);
+  tbb::task_arena arena(threads_for(request.threads, request.memory_bytes));
   for (std::size_t i = 0; i < result.size() && !InterruptGuard::interrupted(); ++i)
     arena.execute([&] {
       const BurstAnalysis& burst = analysed.bursts[i];

@@ -167,9 +167,9 @@ void read_verdict(const json& object, BurstAnalysis& burst) {
     const std::vector<Reason> conflicts = conflict_reasons(burst.movement, burst.drops);
     burst.verdict.reasons.insert(burst.verdict.reasons.end(), conflicts.begin(), conflicts.end());
   } else if (burst.verdict.kind == VerdictKind::cannot_tell) {
-    const ReasonKind kind = object.at("fit").at("status") == "no-sweep"
-                                ? ReasonKind::no_sweep
-                                : ReasonKind::fit_not_trusted;
+    const ReasonKind kind = object.at("fit").at("status") == "no-sweep" ? ReasonKind::no_sweep
+                            : object.value("too_small", false) ? ReasonKind::pictures_too_small
+                                                               : ReasonKind::fit_not_trusted;
     burst.verdict.reasons.push_back(
         {.kind = kind, .detail = object.at("reasons").at(0).get<std::string>()});
   }

@@ -90,7 +90,7 @@ class Watching {
         guard_(guard),
         events_(std::move(events)),
         arrivals_(options.arrival),
-        frames_(stages.decode),
+        frames_(stages.decode, options.memory_bytes / 2),
         pool_(recent_files(options.paths.front())),
         there_before_(pool_) {
     stages_.decode = [this](const FrameRef& frame, const DecodeOptions& decode) {
@@ -149,7 +149,9 @@ class Watching {
       there_before_.erase(file.file);
     }
     if (files.empty()) return;
-    const Intake intake = stages_.find_bursts(files, {.prefer_raw = options_.prefer_raw});
+    Intake intake = stages_.find_bursts(files, {.prefer_raw = options_.prefer_raw});
+    std::ostringstream later;  // it is said when the burst is looked at
+    take_picture_options(intake.bursts, options_, {.out = &later, .err = &later});
     const MeasureOptions measuring =
         measure_options({.blur_limit_px = options_.blur_limit_px, .lens = options_.lens});
     for (const Burst& burst : intake.bursts)

@@ -123,6 +123,48 @@ Verdict decide(const FocalPositions& focus, const Coverage& coverage,
   return verdict;
 }
 
+bool too_small(const ShownSize& shown) {
+  // A disc of one px or less lies in a px of the file, and looks like a sharp point there: a px is
+  // the mean over its own width. A twentieth is what cameras cut off at the edges.
+  constexpr double kLeastFilePx = 0.95;
+  return shown.unknown || shown.blur_limit_px < kLeastFilePx * shown.full_px_per_file_px;
+}
+
+Verdict limited_by_size(Verdict verdict, const ShownSize& shown) {
+  if (!too_small(shown)) return verdict;
+  const Reason reason{.kind = ReasonKind::pictures_too_small};
+  // With one px of the file for the blur limit.
+  const double limit_px = std::max(shown.blur_limit_px, shown.full_px_per_file_px);
+  const bool is_shown = std::ranges::any_of(verdict.reasons, [&](const Reason& r) {
+    const double at_least_px = r.width_px - 2.0 * r.width_sd_px;
+    switch (r.kind) {
+      case ReasonKind::gap:
+      case ReasonKind::gap_from_dark:
+        return at_least_px > 2.0 * limit_px;
+      case ReasonKind::open_end:
+      case ReasonKind::moved:
+        return at_least_px > limit_px;
+      case ReasonKind::drop_lost:
+        return true;
+      default:
+        return false;
+    }
+  });
+  if (verdict.kind == VerdictKind::reshoot && is_shown) {
+    verdict.notes.push_back(reason);
+    return verdict;
+  }
+  // What says that there was too little to look at is no matter of size.
+  const auto other = [](const Reason& r) {
+    return r.kind == ReasonKind::too_few_frames || r.kind == ReasonKind::no_sweep;
+  };
+  if (std::ranges::any_of(verdict.reasons, other)) return verdict;
+  verdict.kind = VerdictKind::cannot_tell;
+  std::erase_if(verdict.reasons, [](const Reason& r) { return r.kind == ReasonKind::covered; });
+  verdict.reasons.insert(verdict.reasons.begin(), reason);
+  return verdict;
+}
+
 std::vector<std::size_t> fewest_complete(
     std::size_t num_sweeps, const std::function<bool(const std::vector<std::size_t>&)>& complete) {
   constexpr std::size_t kMostForAll = 12;

@@ -386,9 +386,9 @@ std::vector<std::vector<FrameRef>> split_by_size(std::vector<FrameRef> frames) {
     return std::ranges::find(sizes, size, [](const auto& entry) { return entry.first; });
   };
   for (const FrameRef& frame : frames) {
-    if (!frame.full_size) continue;
-    auto place = place_of(*frame.full_size);
-    if (place == sizes.end()) place = sizes.insert(place, {*frame.full_size, 0});
+    if (!frame.file_size) continue;
+    auto place = place_of(*frame.file_size);
+    if (place == sizes.end()) place = sizes.insert(place, {*frame.file_size, 0});
     ++place->second;
   }
   const auto usual =
@@ -398,7 +398,7 @@ std::vector<std::vector<FrameRef>> split_by_size(std::vector<FrameRef> frames) {
 
   std::vector<std::vector<FrameRef>> parts(sizes.size());
   for (FrameRef& frame : frames) {
-    const auto part = frame.full_size ? place_of(*frame.full_size) - sizes.begin() : 0;
+    const auto part = frame.file_size ? place_of(*frame.file_size) - sizes.begin() : 0;
     parts[static_cast<std::size_t>(part)].push_back(std::move(frame));
   }
   return parts;

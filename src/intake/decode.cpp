@@ -19,6 +19,7 @@
 #include "metadata.h"
 #include "opencv_reader.h"
 #include "raw_reader.h"
+#include "reduced_copy.h"
 
 namespace ringsweep {
 namespace {
@@ -29,9 +30,13 @@ struct Bytes {
   [[nodiscard]] std::span<unsigned char> span() const { return {data.get(), size}; }
 };
 
-/// The whole file, read at once: a card that is pulled out is then an error here, not a crash
-/// later.
-Result<Bytes> read_file(const FrameRef& frame, const DecodeOptions& options) {
+Error cannot_open(const FrameRef& frame, int reason) {
+  return {frame.file, "the file cannot be opened (" + std::generic_category().message(reason) + ")",
+          "check its permissions and the card"};
+}
+
+/// What is no file that a picture may be in.
+Result<std::uintmax_t> size_of_file(const FrameRef& frame) {
   std::error_code code;
   const auto status = std::filesystem::status(frame.path, code);
   if (!std::filesystem::exists(status))
@@ -40,21 +45,19 @@ Result<Bytes> read_file(const FrameRef& frame, const DecodeOptions& options) {
   if (!std::filesystem::is_regular_file(status))  // reading a pipe might never end
     return tl::unexpected(Error{frame.file, "it is no ordinary file", "leave it out"});
   const auto size = std::filesystem::file_size(frame.path, code);
-  const auto cannot_open = [&](int reason) {
-    return Error{frame.file,
-                 "the file cannot be opened (" + std::generic_category().message(reason) + ")",
-                 "check its permissions and the card"};
-  };
-  if (code) return tl::unexpected(cannot_open(code.value()));
+  if (code) return tl::unexpected(cannot_open(frame, code.value()));
   if (size == 0) return tl::unexpected(Error{frame.file, "the file is empty", kCopyAgain});
-  // 4 channels of 4 bytes a pixel, the most that any reader here takes.
-  if (static_cast<double>(size) > 16.0 * 1.0e6 * options.max_megapixels + 1.0e6 ||
-      size > static_cast<std::uintmax_t>(std::numeric_limits<int>::max()))
-    return tl::unexpected(Error{frame.file, "the file is too large for a picture", kCopyAgain});
+  return size;
+}
+
+/// A piece of the file, read at once: a card that is pulled out is then an error here, not a crash
+/// later.
+Result<Bytes> read_bytes(const FrameRef& frame, std::size_t offset, std::size_t size) {
   errno = 0;
   std::ifstream in(frame.path, std::ios::binary);
-  if (!in) return tl::unexpected(cannot_open(errno));
+  if (!in) return tl::unexpected(cannot_open(frame, errno));
   Bytes bytes{.data = std::make_unique_for_overwrite<unsigned char[]>(size), .size = size};
+  in.seekg(static_cast<std::streamoff>(offset));
   in.read(reinterpret_cast<char*>(bytes.data.get()), static_cast<std::streamsize>(size));
   if (in.gcount() != static_cast<std::streamsize>(size))
     return tl::unexpected(Error{frame.file, "the file cannot be read to its end",
@@ -62,25 +65,72 @@ Result<Bytes> read_file(const FrameRef& frame, const DecodeOptions& options) {
   return bytes;
 }
 
+Result<Bytes> read_file(const FrameRef& frame, const DecodeOptions& options) {
+  const Result<std::uintmax_t> size = size_of_file(frame);
+  if (!size) return tl::unexpected(size.error());
+  // 4 channels of 4 bytes a pixel, the most that any reader here takes.
+  if (static_cast<double>(*size) > 16.0 * 1.0e6 * options.max_megapixels + 1.0e6 ||
+      *size > static_cast<std::uintmax_t>(std::numeric_limits<int>::max()))
+    return tl::unexpected(Error{frame.file, "the file is too large for a picture", kCopyAgain});
+  return read_bytes(frame, 0, static_cast<std::size_t>(*size));
+}
+
+/// What the first bytes of the file say, and its name: many raw files are TIFF containers; a TIFF
+/// reader would return their thumbnail as the picture.
+ContentKind kind_of(std::span<const unsigned char> bytes, const FrameRef& frame) {
+  const ContentKind kind = content_kind(bytes);
+  const bool by_content =
+      kind == ContentKind::jpeg || kind == ContentKind::png || kind == ContentKind::bmp;
+  return !by_content && name_kind(frame.path) == NameKind::raw ? ContentKind::raw : kind;
+}
+
+/// The preview of a raw file as a picture, where it is asked for and whole: no more of the file is
+/// read. @param read  read_jpeg() or view_jpeg()
+template <class Read>
+auto read_preview(const Read& read, const FrameRef& frame, const DecodeOptions& options)
+    -> std::optional<typename decltype(read({}, frame.file, options))::value_type> {
+  constexpr std::size_t kHead = 4096;  // the first directory of a TIFF container, most likely
+  if (frame.raw_picture == RawPicture::sensor) return std::nullopt;
+  const Result<std::uintmax_t> size = size_of_file(frame);
+  if (!size) return std::nullopt;
+  const auto head = read_bytes(frame, 0, std::min<std::size_t>(kHead, *size));
+  if (!head || (!frame.is_raw && kind_of(head->span(), frame) != ContentKind::raw))
+    return std::nullopt;
+  const auto offer = look_into_raw(frame.path);
+  if (!offer || !offer->preview) return std::nullopt;
+  const RawPreview& preview = *offer->preview;
+  if (frame.raw_picture == RawPicture::by_size && !is_large_enough(preview)) return std::nullopt;
+  const auto bytes = read_bytes(frame, preview.offset, preview.length);
+  if (!bytes) return std::nullopt;
+  DecodeOptions rest = options;
+  rest.reduction = left_to_shrink(options.reduction, preview.full_px_per_px);
+  auto picture = read(bytes->span(), frame.file, rest);
+  if (!picture) return std::nullopt;
+  picture->full_size = preview.full_size;
+  picture->full_px_per_px *= preview.full_px_per_px;
+  picture->full_px_per_file_px = preview.full_px_per_px;
+  return std::move(*picture);
+}
+
 Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& options) {
+  if (auto preview = read_preview(read_jpeg, frame, options)) return std::move(*preview);
   Result<Bytes> bytes = read_file(frame, options);
   if (!bytes) return tl::unexpected(std::move(bytes.error()));
   const std::span<unsigned char> data = bytes->span();
-  const ContentKind kind = content_kind(data);
-  switch (kind) {
+  switch (kind_of(data, frame)) {
     case ContentKind::jpeg:
       return read_jpeg(data, frame.file, options);
     case ContentKind::png:
       return read_png(data, frame.file, options);
     case ContentKind::bmp:
       return read_bmp(data, frame.file, options);
-    default:
+    case ContentKind::raw:
+      return read_sensor_data(data, frame.file, options);
+    case ContentKind::tiff:
+      return read_tiff(data, frame.file, options);
+    case ContentKind::unknown:
       break;
   }
-  // Many raw files are TIFF containers; a TIFF reader would return their thumbnail as the picture.
-  if (kind == ContentKind::raw || name_kind(frame.path) == NameKind::raw)
-    return read_raw(data, frame.file, options);
-  if (kind == ContentKind::tiff) return read_tiff(data, frame.file, options);
   return tl::unexpected(
       Error{frame.file, "there is no picture in it, whatever its name says", kCopyAgain});
 }
@@ -96,7 +146,8 @@ ViewFrame grey_view(const LinearFrame& frame) {
   }();
   ViewFrame view{.bgr = cv::Mat(frame.luminance.size(), CV_8UC3),
                  .full_size = frame.full_size,
-                 .full_px_per_px = frame.full_px_per_px};
+                 .full_px_per_px = frame.full_px_per_px,
+                 .full_px_per_file_px = frame.full_px_per_file_px};
   for (int y = 0; y < view.bgr.rows; ++y)
     for (int x = 0; x < view.bgr.cols; ++x)
       view.bgr.at<cv::Vec3b>(y, x) = cv::Vec3b::all(
@@ -105,6 +156,7 @@ ViewFrame grey_view(const LinearFrame& frame) {
 }
 
 Result<ViewFrame> read_view(const FrameRef& frame, const DecodeOptions& options) {
+  if (auto preview = read_preview(view_jpeg, frame, options)) return std::move(*preview);
   Result<Bytes> bytes = read_file(frame, options);
   if (!bytes) return tl::unexpected(std::move(bytes.error()));
   if (content_kind(bytes->span()) == ContentKind::jpeg)
@@ -131,14 +183,29 @@ auto guarded(const Read& read, const FrameRef& frame, const DecodeOptions& optio
   }
 }
 
+/// Reads a picture that may be a reduced copy, and counts its px in those of the full size.
+template <class Read>
+auto in_full_size_px(const Read& read, const FrameRef& frame, DecodeOptions options)
+    -> decltype(read(frame, options)) {
+  const bool known = !frame.is_raw && frame.full_size && frame.file_size;
+  const auto times = known ? reduced_by(*frame.file_size, *frame.full_size) : std::nullopt;
+  if (times) options.reduction = left_to_shrink(options.reduction, *times);
+  auto picture = guarded(read, frame, options);
+  if (!picture || !times || picture->full_size != *frame.file_size) return picture;
+  picture->full_size = *frame.full_size;
+  picture->full_px_per_px *= *times;
+  picture->full_px_per_file_px = *times;
+  return picture;
+}
+
 }  // namespace
 
 Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) {
-  return guarded(read_picture, frame, options);
+  return in_full_size_px(read_picture, frame, options);
 }
 
 Result<ViewFrame> decode_view(const FrameRef& frame, const DecodeOptions& options) {
-  return guarded(read_view, frame, options);
+  return in_full_size_px(read_view, frame, options);
 }
 
 std::optional<LinearFrame> decode_thumbnail(const FrameRef& frame) {

@@ -1,7 +1,6 @@
 #include <oneapi/tbb/parallel_for.h>
 
 #include <algorithm>
-#include <array>
 #include <cctype>
 #include <fstream>
 #include <map>
@@ -9,12 +8,16 @@
 #include <span>
 #include <string>
 #include <system_error>
+#include <tuple>
 #include <utility>
 #include <vector>
 
 #include "burst_order.h"
 #include "file_kind.h"
+#include "jpeg_reader.h"
 #include "metadata.h"
+#include "raw_reader.h"
+#include "reduced_copy.h"
 #include "ringsweep/intake.h"
 
 namespace ringsweep {
@@ -28,8 +31,12 @@ bool is_left_alone(const std::string& name) {
          name == "lost+found" || name == "__MACOSX";
 }
 
-std::array<unsigned char, 64> first_bytes(const fs::path& path) {
-  std::array<unsigned char, 64> bytes{};
+/// Enough to tell what a file is, and what lies before a JPEG's size: 64 kB for each of some kinds
+/// of metadata.
+constexpr std::size_t kMagic = 64, kMostMetadata = 256 * 1024;
+
+std::vector<unsigned char> first_bytes(const fs::path& path, std::size_t most = kMagic) {
+  std::vector<unsigned char> bytes(most);
   std::ifstream in(path, std::ios::binary);
   in.read(reinterpret_cast<char*>(bytes.data()), static_cast<std::streamsize>(bytes.size()));
   return bytes;
@@ -112,39 +119,120 @@ class Walk {
   std::map<fs::path, fs::path> files_;  // canonical path -> the path to go by
 };
 
-/// A raw and a JPEG of one stem in one folder are one frame.
-/// @param twins_of gets what is left away
-std::vector<fs::path> without_twins(const std::set<fs::path>& files, bool prefer_raw,
-                                    std::map<std::string, std::vector<std::string>>& twins_of) {
-  std::map<std::pair<fs::path, std::string>, std::vector<fs::path>> by_stem;
-  for (const fs::path& file : files) {
-    std::string stem = file.stem().string();
-    std::ranges::transform(stem, stem.begin(),
-                           [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
-    by_stem[{file.parent_path(), std::move(stem)}].push_back(file);
-  }
-  std::vector<fs::path> kept;
-  for (const auto& [stem, twins] : by_stem) {
-    const auto has = [&twins = twins](NameKind kind) {
-      return std::ranges::any_of(twins,
-                                 [kind](const fs::path& path) { return name_kind(path) == kind; });
-    };
-    const bool both = has(NameKind::raw) && has(NameKind::jpeg);
-    const NameKind dropped = prefer_raw ? NameKind::jpeg : NameKind::raw;
-    std::vector<std::string> left;
-    for (const fs::path& file : twins)
-      if (both && name_kind(file) == dropped) left.push_back(file.string());
-    const NameKind taken = prefer_raw ? NameKind::raw : NameKind::jpeg;
-    for (const fs::path& file : twins) {
-      if (both && name_kind(file) == dropped) continue;
-      kept.push_back(file);
-      if (both && name_kind(file) == taken) twins_of[file.string()] = left;
-    }
-  }
-  return kept;
+/// A raw and a JPEG of one stem in one folder: one frame.
+struct Pair {
+  std::vector<fs::path> jpegs;
+  std::vector<fs::path> raws;
+  std::optional<cv::Size> jpeg{};  // its size, px
+  std::uintmax_t jpeg_bytes = 0;
+  std::optional<RawOffer> raw{};
+};
+
+void measure(Pair& pair) {
+  std::error_code failed;
+  pair.jpeg = jpeg_size(first_bytes(pair.jpegs.front(), kMostMetadata));
+  pair.jpeg_bytes = fs::file_size(pair.jpegs.front(), failed);
+  pair.raw = look_into_raw(pair.raws.front().string());
 }
 
-Shot read_shot(const fs::path& path) {
+/// Whether a JPEG has half of the sensor's width or more, as a preview must.
+bool is_large_enough(cv::Size jpeg, cv::Size sensor) {
+  constexpr double kMostTimes = 2.02;  // a hundredth is edges that cameras cut away
+  return turned_like(jpeg, sensor).width <= kMostTimes * jpeg.width;
+}
+
+/// Of each pair whether the raw is to be read: where the JPEG is too small, or where the raw's
+/// preview is large enough and has fewer bytes. Pairs of one folder that are alike go together, as
+/// frames of one burst must.
+std::vector<bool> read_the_raw(const std::vector<Pair>& pairs) {
+  using Key = std::tuple<fs::path, int, int, int, int>;
+  const auto key = [](const Pair& pair) {
+    const auto preview = pair.raw->preview.value_or(RawPreview{}).size;
+    return Key{pair.raws.front().parent_path(), pair.jpeg->width, pair.jpeg->height,
+               pair.raw->sensor.width, preview.width};
+  };
+  struct Bytes {
+    std::uintmax_t jpegs = 0, previews = 0;
+  };
+  std::map<Key, Bytes> alike;
+  for (const Pair& pair : pairs) {
+    if (!pair.jpeg || !pair.raw) continue;
+    Bytes& bytes = alike[key(pair)];
+    bytes.jpegs += pair.jpeg_bytes;
+    if (pair.raw->preview) bytes.previews += pair.raw->preview->length;
+  }
+  std::vector<bool> result;
+  for (const Pair& pair : pairs) {
+    bool raw = false;
+    if (pair.jpeg && pair.raw) {
+      const Bytes& bytes = alike[key(pair)];
+      const bool preview = pair.raw->preview && is_large_enough(*pair.raw->preview);
+      raw = !is_large_enough(*pair.jpeg, pair.raw->sensor) ||
+            (preview && bytes.previews < bytes.jpegs);
+    }
+    result.push_back(raw);
+  }
+  return result;
+}
+
+/// A file that stands for a frame, and what the other file of a pair says of it.
+struct Chosen {
+  fs::path path;
+  std::optional<cv::Size> sensor{};  // of a JPEG: by its raw
+  fs::path metadata{};               // of a raw: in its JPEG; empty: in the raw itself
+};
+
+/// The stem without regard to case: frames of one stem in one folder are one.
+std::string stem_of(const fs::path& file) {
+  std::string stem = file.stem().string();
+  std::ranges::transform(stem, stem.begin(),
+                         [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
+  return stem;
+}
+
+/// In the order of folders and stems.
+/// @param twins_of gets what is left away
+std::vector<Chosen> without_twins(const std::set<fs::path>& files, bool prefer_raw,
+                                  std::map<std::string, std::vector<std::string>>& twins_of) {
+  std::map<std::pair<fs::path, std::string>, std::vector<fs::path>> by_stem;
+  for (const fs::path& file : files) by_stem[{file.parent_path(), stem_of(file)}].push_back(file);
+  std::vector<Chosen> chosen;
+  std::vector<Pair> pairs;
+  for (const auto& [stem, twins] : by_stem) {
+    Pair pair;
+    for (const fs::path& file : twins) {
+      if (name_kind(file) == NameKind::jpeg) pair.jpegs.push_back(file);
+      if (name_kind(file) == NameKind::raw) pair.raws.push_back(file);
+    }
+    const bool both = !pair.jpegs.empty() && !pair.raws.empty();
+    for (const fs::path& file : twins)
+      if (!both || name_kind(file) == NameKind::other_picture) chosen.push_back({.path = file});
+    if (both) pairs.push_back(std::move(pair));
+  }
+  if (!prefer_raw)
+    oneapi::tbb::parallel_for(std::size_t{0}, pairs.size(),
+                              [&](std::size_t i) { measure(pairs[i]); });
+  const std::vector<bool> raw =
+      prefer_raw ? std::vector<bool>(pairs.size(), true) : read_the_raw(pairs);
+  for (std::size_t i = 0; i < pairs.size(); ++i) {
+    const Pair& pair = pairs[i];
+    std::vector<std::string> left;
+    for (const fs::path& file : raw[i] ? pair.jpegs : pair.raws) left.push_back(file.string());
+    for (const fs::path& file : raw[i] ? pair.raws : pair.jpegs) {
+      twins_of[file.string()] = left;
+      Chosen& one = chosen.emplace_back(Chosen{.path = file});
+      if (raw[i] && !prefer_raw) one.metadata = pair.jpegs.front();
+      if (!raw[i] && pair.raw) one.sensor = pair.raw->sensor;
+    }
+  }
+  std::ranges::stable_sort(chosen, {}, [](const Chosen& one) {
+    return std::pair(one.path.parent_path(), stem_of(one.path));
+  });
+  return chosen;
+}
+
+Shot read_shot(const Chosen& chosen) {
+  const fs::path& path = chosen.path;
   Shot shot;
   FrameRef& frame = shot.frame;
   frame.path = path.string();
@@ -156,12 +244,20 @@ Shot read_shot(const fs::path& path) {
     frame.is_raw =
         content != ContentKind::jpeg && content != ContentKind::png && content != ContentKind::bmp;
   }
-  Metadata metadata = read_metadata(path, frame.is_raw);
+  // A camera's JPEG tells its times to a fraction of a second, where a raw may not.
+  const bool by_twin = frame.is_raw && !chosen.metadata.empty();
+  Metadata metadata =
+      by_twin ? read_metadata(chosen.metadata, false) : read_metadata(path, frame.is_raw);
   frame.time_s = metadata.time_s;
   frame.orientation = metadata.orientation;
   frame.settings = metadata.settings;
   frame.pixel_pitch_mm = metadata.pixel_pitch_mm;
-  frame.full_size = metadata.full_size;
+  if (!by_twin) {
+    frame.full_size = metadata.full_size;
+    frame.file_size = metadata.file_size;
+    frame.full_size_from = metadata.full_size_from;
+  }
+  if (chosen.sensor) take_full_size(frame, *chosen.sensor, FullSizeFrom::raw);
   shot.camera = std::move(metadata.camera);
   return shot;
 }
@@ -189,7 +285,7 @@ Intake find_bursts(std::span<const fs::path> paths, const IntakeOptions& options
   Intake intake;
   Walk walk(intake);
   for (const fs::path& path : paths) walk.add(path);
-  const std::vector<fs::path> files = without_twins(walk.files(), options.prefer_raw, intake.twins);
+  const std::vector<Chosen> files = without_twins(walk.files(), options.prefer_raw, intake.twins);
 
   std::vector<Shot> shots(files.size());
   oneapi::tbb::parallel_for(std::size_t{0}, files.size(),

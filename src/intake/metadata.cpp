@@ -8,6 +8,7 @@
 #include <mutex>
 
 #include "raw_reader.h"
+#include "reduced_copy.h"
 
 namespace ringsweep {
 namespace {
@@ -76,8 +77,8 @@ std::optional<double> read_time_s(const Exiv2::ExifData& exif) {
   return capture_time_s(text(exif, "Exif.Image.DateTimeOriginal"), "");
 }
 
-std::optional<double> read_pitch_mm(const Exiv2::ExifData& exif,
-                                    const std::optional<cv::Size>& size) {
+/// Of the full-size picture: a camera counts the pixels it records.
+std::optional<double> read_pitch_mm(const Exiv2::ExifData& exif) {
   std::optional<double> pitch_mm;
   for (const std::string group : {"Exif.Photo.", "Exif.Image."}) {
     const auto resolution = number(exif, (group + "FocalPlaneXResolution").c_str());
@@ -88,17 +89,84 @@ std::optional<double> read_pitch_mm(const Exiv2::ExifData& exif,
         pixel_pitch_mm(*resolution, static_cast<int>(std::lround(std::clamp(unit, 0.0, 9.0))));
     if (pitch_mm) break;
   }
-  if (!pitch_mm || !size) return pitch_mm;
-  // The resolution is that of the picture the camera recorded. When this picture is a shrunk copy
-  // of it that kept its Exif, one of its pixels is as many of the camera's as it was shrunk by. A
-  // copy that was cut has another shape, and the camera's pixels.
-  const auto x = number(exif, "Exif.Photo.PixelXDimension");
-  const auto y = number(exif, "Exif.Photo.PixelYDimension");
-  if (!x || !y || *x < size->width || *y < size->height) return pitch_mm;
-  const double shrunk_x = *x / size->width;
-  const double shrunk_y = *y / size->height;
-  if (std::abs(shrunk_x / shrunk_y - 1.0) < 0.01) *pitch_mm *= shrunk_x;
   return pitch_mm;
+}
+
+constexpr int kMostPx = 1'000'000;  // a side
+
+std::optional<cv::Size> size_of(const Exiv2::ExifData& exif, const char* width,
+                                const char* height) {
+  const auto x = number_between(exif, width, 1.0, kMostPx);
+  const auto y = number_between(exif, height, 1.0, kMostPx);
+  if (!x || !y) return std::nullopt;
+  return cv::Size(static_cast<int>(*x), static_cast<int>(*y));
+}
+
+/// The full size by the sensor's own: its diagonal is the focal length's share of that of 24 x 36
+/// mm (FocalLengthIn35mmFilm, CIPA DC-008), and its pixels are counted by FocalPlaneXResolution.
+std::optional<cv::Size> size_by_sensor(const Exiv2::ExifData& exif, cv::Size file_size,
+                                       std::optional<double> pitch_mm) {
+  const auto focal_mm = number_between(exif, "Exif.Photo.FocalLength", 0.1, 1e5);
+  const auto film_mm = number_between(exif, "Exif.Photo.FocalLengthIn35mmFilm", 1.0, 1e5);
+  if (!focal_mm || !film_mm || !pitch_mm) return std::nullopt;
+  const double full_px = std::hypot(24.0, 36.0) * *focal_mm / *film_mm / *pitch_mm;
+  const double times = full_px / std::hypot(file_size.width, file_size.height);
+  // The film's focal length is a whole number, and by width as often as by diagonal: a tenth or so.
+  constexpr double kSurely = 1.25;
+  if (times < kSurely || !(times * std::max(file_size.width, file_size.height) < kMostPx))
+    return std::nullopt;
+  return cv::Size(cvRound(times * file_size.width), cvRound(times * file_size.height));
+}
+
+/// The picture that the camera shot, where this one is a reduced copy. Programs that make copies
+/// write some of the sizes anew and forget the others, so the largest counts that has the picture's
+/// shape: one of another shape was cut.
+std::optional<cv::Size> size_shot(const Exiv2::ExifData& exif, cv::Size file_size,
+                                  std::optional<double> pitch_mm) {
+  std::optional<cv::Size> largest;
+  for (const auto& shot :
+       {size_of(exif, "Exif.Photo.PixelXDimension", "Exif.Photo.PixelYDimension"),
+        size_of(exif, "Exif.Image.ImageWidth", "Exif.Image.ImageLength"),
+        size_of(exif, "Exif.Iop.RelatedImageWidth", "Exif.Iop.RelatedImageLength"),
+        size_by_sensor(exif, file_size, pitch_mm)})
+    if (shot && reduced_by(file_size, *shot) && (!largest || shot->area() > largest->area()))
+      largest = shot;
+  return largest;
+}
+
+/// Whether a JPEG may be a reduced copy although none of its sizes says so. From this diagonal on
+/// it does not matter: whatever the full size, half of its width, or a blur of diagonal / 3000, is
+/// then seen. Below, a picture is what it says, unless
+/// - it has no data of a camera: somebody took them out, and as likely made it smaller;
+/// - it was saved again after it was shot;
+/// - it has all that a camera writes of itself, and of 2010 or later: no camera's full size has
+///   been so small since (ours, no source).
+/// What is left was made by a program as it is. Lossless files hold no such data, and nobody makes
+/// them to save room: they count as they are.
+bool may_be_reduced(const Exiv2::ExifData& exif, cv::Size file_size) {
+  constexpr double kSurelyEnoughPx = 3000.0;
+  constexpr double kYear2010S = 1'262'304'000.0;  // 2010-01-01, seconds since 1970
+  constexpr double kSavedAtOnceS = 60.0;          // a slow card's buffer
+  if (std::hypot(file_size.width, file_size.height) >= kSurelyEnoughPx) return false;
+  const std::optional<double> shot_s = read_time_s(exif);
+  if (!shot_s && text(exif, "Exif.Photo.ExposureTime").empty()) return true;
+  const auto saved_s = capture_time_s(text(exif, "Exif.Image.DateTime"), "");
+  if (shot_s && saved_s && *saved_s > *shot_s + kSavedAtOnceS) return true;
+  const bool by_camera = !text(exif, "Exif.Image.Make").empty() &&
+                         !text(exif, "Exif.Image.Model").empty() &&
+                         !text(exif, "Exif.Photo.PixelXDimension").empty();
+  return by_camera && shot_s.value_or(0.0) >= kYear2010S;
+}
+
+void read_sizes(const Exiv2::ExifData& exif, bool is_jpeg, Metadata& metadata) {
+  if (!metadata.file_size) return;
+  metadata.full_size = metadata.file_size;
+  if (const auto shot = size_shot(exif, *metadata.file_size, metadata.pixel_pitch_mm)) {
+    metadata.full_size = turned_like(*metadata.file_size, *shot);
+    metadata.full_size_from = FullSizeFrom::exif;
+  } else if (is_jpeg && may_be_reduced(exif, *metadata.file_size)) {
+    metadata.full_size_from = FullSizeFrom::unknown;
+  }
 }
 
 Metadata from_exif(const std::filesystem::path& path, bool is_raw) {
@@ -108,12 +176,13 @@ Metadata from_exif(const std::filesystem::path& path, bool is_raw) {
   if (image.get() == nullptr) return metadata;
   image->readMetadata();
   if (!is_raw) {  // for a raw file this may be the size of its thumbnail
-    constexpr int kMost = 1'000'000;
     const cv::Size size(image->pixelWidth(), image->pixelHeight());
-    if (size.width > 0 && size.height > 0 && size.width < kMost && size.height < kMost)
-      metadata.full_size = size;
+    if (size.width > 0 && size.height > 0 && size.width < kMostPx && size.height < kMostPx)
+      metadata.file_size = size;
   }
   const Exiv2::ExifData& exif = image->exifData();
+  metadata.pixel_pitch_mm = read_pitch_mm(exif);
+  read_sizes(exif, image->mimeType() == "image/jpeg", metadata);
   if (exif.empty()) return metadata;
   metadata.time_s = read_time_s(exif);
   metadata.orientation =
@@ -124,7 +193,6 @@ Metadata from_exif(const std::filesystem::path& path, bool is_raw) {
   settings.f_number = number_between(exif, "Exif.Photo.FNumber", 0.1, 1e3);
   settings.focal_length_mm = number_between(exif, "Exif.Photo.FocalLength", 0.1, 1e5);
   settings.iso = number_between(exif, "Exif.Photo.ISOSpeedRatings", 1.0, 1e8);
-  metadata.pixel_pitch_mm = read_pitch_mm(exif, metadata.full_size);
   for (const char* key : {"Exif.Image.Make", "Exif.Image.Model", "Exif.Photo.BodySerialNumber"})
     metadata.camera += text(exif, key) + '/';
   if (metadata.camera == "///") metadata.camera.clear();

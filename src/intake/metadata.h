@@ -17,7 +17,9 @@ struct Metadata {
   int orientation = 1;
   CameraSettings settings;
   std::optional<double> pixel_pitch_mm;
-  std::optional<cv::Size> full_size;
+  std::optional<cv::Size> file_size;  ///< of the picture in the file
+  std::optional<cv::Size> full_size;  ///< of what the camera shot: larger for a reduced copy
+  FullSizeFrom full_size_from = FullSizeFrom::file;
   std::string camera;  ///< tells the frames of two cameras apart; empty where the file does not say
 };
 

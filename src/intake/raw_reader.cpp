@@ -5,8 +5,12 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <cstdint>
 #include <ctime>
+#include <filesystem>
+#include <fstream>
 #include <memory>
+#include <system_error>
 #include <vector>
 
 #include "file_kind.h"
@@ -129,42 +133,47 @@ cv::Size visible_size(const LibRaw& raw) {
   return {raw.imgdata.sizes.width, raw.imgdata.sizes.height};
 }
 
-/// The preview as a picture, where it is a JPEG, wide enough, and whole. Its bytes are taken from
-/// the file, where LibRaw found them: LibRaw's own way to them lets a damaged one write to standard
-/// error.
-std::optional<LinearFrame> read_preview(LibRaw& raw, std::span<const unsigned char> whole,
-                                        const std::string& file, const DecodeOptions& options) {
+/// The bytes from `offset` on, at most `most`; fewer where the file ends.
+std::vector<unsigned char> bytes_at(const std::string& path, std::size_t offset, std::size_t most) {
+  std::ifstream in(path, std::ios::binary);
+  std::vector<unsigned char> bytes(most);
+  in.seekg(static_cast<std::streamoff>(offset));
+  in.read(reinterpret_cast<char*>(bytes.data()), static_cast<std::streamsize>(most));
+  bytes.resize(static_cast<std::size_t>(std::max<std::streamsize>(0, in.gcount())));
+  return bytes;
+}
+
+/// Where LibRaw found a JPEG. Its bytes are taken from the file: LibRaw's own way to them lets a
+/// damaged one write to standard error.
+std::optional<RawPreview> find_preview(LibRaw& raw, const std::string& path,
+                                       std::size_t file_size) {
   const INT64 offset = raw.get_internal_data_pointer()->internal_data.toffset;
   const std::size_t length = raw.imgdata.thumbnail.tlength;
-  if (offset <= 0 || length == 0 || static_cast<std::size_t>(offset) > whole.size() ||
-      length > whole.size() - static_cast<std::size_t>(offset))
+  if (offset <= 0 || length == 0 || static_cast<std::size_t>(offset) > file_size ||
+      length > file_size - static_cast<std::size_t>(offset))
     return std::nullopt;
-  const auto bytes = whole.subspan(static_cast<std::size_t>(offset), length);
-  if (content_kind(bytes) != ContentKind::jpeg) return std::nullopt;
-  const auto size = jpeg_size(bytes);
+  constexpr std::size_t kHeader = 256 * 1024;  // metadata come first, 64 kB for each of some kinds
+  const auto from = static_cast<std::size_t>(offset);
+  const std::vector<unsigned char> head = bytes_at(path, from, std::min(length, kHeader));
+  if (content_kind(head) != ContentKind::jpeg) return std::nullopt;
+  const auto size = jpeg_size(head);
   if (!size || size->width <= 0 || size->height <= 0) return std::nullopt;
 
   const cv::Size sensor = visible_size(raw);
   const double factor = static_cast<double>(sensor.width) / size->width;
-  if (factor > 2.0) return std::nullopt;
   // A preview with another shape was turned or cut: its pixels are not where the sensor's are.
   // 4 %: cameras cut the edge of the sensor away. Common practice, no source.
   const double shape = factor * size->height / sensor.height;
   if (std::abs(shape - 1.0) > 0.04) return std::nullopt;
-
-  // A preview near the sensor's size is the camera's own full-size picture, cut by a few pixels;
-  // one near half of it is already reduced.
-  const bool is_full_size = factor < 1.1;
-  const int done = factor > 1.5 ? 2 : 1;
-  DecodeOptions rest = options;
-  rest.reduction = std::max(1, options.reduction / done);
-  auto frame = read_jpeg(bytes, file, rest);
-  if (!frame) return std::nullopt;
-  if (!is_full_size) {
-    frame->full_size = sensor;
-    frame->full_px_per_px *= factor;
-  }
-  return std::move(*frame);
+  // So one near the sensor's size is the camera's own full-size picture, and one near half of it is
+  // half of that, to a hundredth.
+  const int whole = std::max(1, cvRound(factor));
+  const bool cut = factor < 1.1 || std::abs(factor / whole - 1.0) < 0.01;
+  return RawPreview{.offset = from,
+                    .length = length,
+                    .size = *size,
+                    .full_size = cut ? *size * whole : sensor,
+                    .full_px_per_px = cut ? whole : factor};
 }
 
 bool is_bayer(LibRaw& raw) {
@@ -298,8 +307,23 @@ Result<LinearFrame> linear_picture(LibRaw& raw, const std::string& file,
 
 }  // namespace
 
-Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::string& file,
-                             const DecodeOptions& options) {
+bool is_large_enough(const RawPreview& preview) { return preview.full_px_per_px <= 2.0; }
+
+std::optional<RawOffer> look_into_raw(const std::string& path) {
+  std::error_code failed;
+  const std::uintmax_t size = std::filesystem::file_size(path, failed);
+  if (failed) return std::nullopt;
+  Guarded<LibRaw_file_datastream> stream(kHeaderBudget, path.c_str());
+  if (stream.valid() == 0) return std::nullopt;
+  const auto raw = make_processor();
+  if (raw->open_datastream(&stream) != LIBRAW_SUCCESS) return std::nullopt;
+  const cv::Size sensor = visible_size(*raw);
+  if (sensor.empty()) return std::nullopt;
+  return RawOffer{.sensor = sensor, .preview = find_preview(*raw, path, size)};
+}
+
+Result<LinearFrame> read_sensor_data(std::span<const unsigned char> bytes, const std::string& file,
+                                     const DecodeOptions& options) {
   // Outlives the processor that reads from it.
   Guarded<LibRaw_buffer_datastream> stream(picture_budget(bytes.size()),
                                            const_cast<unsigned char*>(bytes.data()), bytes.size());
@@ -311,8 +335,6 @@ Result<LinearFrame> read_raw(std::span<const unsigned char> bytes, const std::st
   const cv::Size claimed(std::max(sizes.raw_width, sizes.width),
                          std::max(sizes.raw_height, sizes.height));
   if (too_large(claimed, options)) return tl::unexpected(too_many_pixels(file, claimed));
-
-  if (auto preview = read_preview(*raw, bytes, file, options)) return std::move(*preview);
 
   stream.forget_reads();
   if (const int code = raw->unpack(); code != LIBRAW_SUCCESS)

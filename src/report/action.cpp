@@ -208,6 +208,7 @@ Plan plan_reshoot(const BurstAnalysis& burst, std::span<const std::string> label
       case ReasonKind::no_subject:
       case ReasonKind::no_sweep:
       case ReasonKind::fit_not_trusted:
+      case ReasonKind::pictures_too_small:
         break;
     }
   }
@@ -468,6 +469,10 @@ std::string cannot_tell_action(const BurstAnalysis& burst) {
       return "Sweep again with more frames, from a little before the subject to a little past it.";
     case ReasonKind::no_subject:
       return "Sweep again, from a little before the subject to a little past it.";
+    case ReasonKind::pictures_too_small:
+      return burst.full_size_from == FullSizeFrom::unknown
+                 ? "Check the files on the camera's card; if these are they, say --full-size."
+                 : "Check the files on the camera's card.";
     case ReasonKind::no_sweep:
       return "Turn the ring while you shoot, from a little before the subject to a little past it.";
     default:

@@ -69,6 +69,8 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
     }
     case ReasonKind::drop_lost:
       return drops_gone(burst, reason, labels);
+    case ReasonKind::pictures_too_small:
+      return "pictures too small, use the full-size files";
     case ReasonKind::soft_place:
     case ReasonKind::perch_goes_on:
     case ReasonKind::outside_picture:

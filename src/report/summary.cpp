@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <optional>
+#include <span>
 #include <string>
 #include <utility>
 #include <vector>
@@ -43,6 +44,21 @@ std::string frames_shot(const BurstAnalysis& burst, const Labels& labels) {
   return fmt::format("{} to {}", labels[first], labels[last]);
 }
 
+/// One line for each reason, up to six.
+std::string reason_lines(const BurstAnalysis& burst, std::span<const Reason> reasons,
+                         const Labels& labels) {
+  constexpr std::size_t kMostLines = 6;
+  const std::size_t lines = reasons.size() > kMostLines ? kMostLines - 1 : reasons.size();
+  std::string text;
+  for (std::size_t i = 0; i < lines; ++i) {
+    text += line(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))));
+  }
+  if (lines < reasons.size()) {
+    text += fmt::format("  And {} more places like these.\n", reasons.size() - lines);
+  }
+  return text;
+}
+
 /// The first line, and below it one line for each reason where there are several.
 std::string not_good(std::string_view opening, const BurstAnalysis& burst, const Labels& labels) {
   // In the order in which they were shot, as on the camera's screen.
@@ -54,6 +70,12 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
     return line(
         fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
   }
+  if (reasons.front().kind == ReasonKind::pictures_too_small) {
+    // What it is about, and then what is seen all the same.
+    std::string text = line(
+        fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
+    return text + reason_lines(burst, std::span(reasons).subspan(1), labels);
+  }
   const bool soft_only = std::ranges::none_of(reasons, [](const Reason& r) {
     return r.kind == ReasonKind::moved || r.kind == ReasonKind::drop_lost;
   });
@@ -61,15 +83,7 @@ std::string not_good(std::string_view opening, const BurstAnalysis& burst, const
       burst.verdict.kind == VerdictKind::reshoot && soft_only
           ? fmt::format("{}, {}: not sharp in {} places.\n", opening, shot, reasons.size())
           : fmt::format("{}, {}: there are {} reasons.\n", opening, shot, reasons.size());
-  constexpr std::size_t kMostLines = 6;
-  const std::size_t lines = reasons.size() > kMostLines ? kMostLines - 1 : reasons.size();
-  for (std::size_t i = 0; i < lines; ++i) {
-    text += line(fmt::format("  {}", sentence(plain_reason(burst, reasons[i], labels))));
-  }
-  if (lines < reasons.size()) {
-    text += fmt::format("  And {} more places like these.\n", reasons.size() - lines);
-  }
-  return text;
+  return text + reason_lines(burst, reasons, labels);
 }
 
 const Reason* note(const BurstAnalysis& burst, ReasonKind kind) {
@@ -112,6 +126,10 @@ std::string note_lines(const BurstAnalysis& burst, const Labels& labels) {
       text += line(fmt::format("{} stays soft {} {}: {}. Shoot on there if you want it.", end,
                                reason.at_start ? "before" : "past", frame,
                                wording::share_words(reason.subject_share)));
+    } else if (reason.kind == ReasonKind::pictures_too_small) {
+      text += line(fmt::format(
+          "These pictures {} too small to show all that is soft: use the full-size files.",
+          burst.full_size_from == FullSizeFrom::unknown ? "may be" : "are"));
     } else if (reason.kind == ReasonKind::outside_picture) {
       text +=
           line(fmt::format("A part of it leaves the picture just where it is in focus, "

@@ -264,6 +264,22 @@ std::string_view json_word(NearSideSource source) {
   return "unknown";
 }
 
+std::string_view json_word(FullSizeFrom from) {
+  switch (from) {
+    case FullSizeFrom::file:
+      return "file";
+    case FullSizeFrom::exif:
+      return "exif";
+    case FullSizeFrom::raw:
+      return "raw";
+    case FullSizeFrom::user:
+      return "user";
+    case FullSizeFrom::unknown:
+      break;
+  }
+  return "unknown";
+}
+
 std::string_view json_word(MoveKind kind) {
   switch (kind) {
     case MoveKind::stays:
@@ -443,6 +459,17 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
       const auto usable = std::ranges::count_if(burst.frames, &FrameAnalysis::usable);
       return fmt::format("{} of {} frames can be used, 3 are needed.", usable, burst.frames.size());
     }
+    case ReasonKind::pictures_too_small:
+      if (burst.full_size_from == FullSizeFrom::unknown)
+        return "The pictures are too small, use the full-size files: these may be reduced copies, "
+               "since nothing tells that they have the camera's full size. Where they have, say it "
+               "with --full-size.";
+      return fmt::format(
+          "The pictures are too small, use the full-size files: of these, reduced copies of {} x "
+          "{} "
+          "px, one px is {:.2f} of the full size, and the blur limit of {:.2f} px does not show.",
+          burst.full_size.width, burst.full_size.height, burst.full_px_per_file_px,
+          burst.blur_limit_px);
     case ReasonKind::no_subject:
       return "No subject was found: nothing is sharp in any usable frame.";
     case ReasonKind::no_sweep:

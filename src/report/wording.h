@@ -53,6 +53,7 @@ namespace ringsweep::wording {
 [[nodiscard]] std::string_view json_word(VerdictKind kind);
 [[nodiscard]] std::string_view json_word(FrameFlag flag);
 [[nodiscard]] std::string_view json_word(NearSideSource source);
+[[nodiscard]] std::string_view json_word(FullSizeFrom from);
 [[nodiscard]] std::string_view json_word(MoveKind kind);
 [[nodiscard]] std::string_view json_word(DropFate fate);
 /// "near" or "far" where that is known, else "first" or "last".

@@ -158,6 +158,45 @@ TEST_F(Tool, AFrameThatCannotBeReadAgainHasNoPictureInThePage) {
   EXPECT_THAT(read_file("ringsweep-report/report.html"), Not(HasSubstr("data:image/jpeg")));
 }
 
+TEST_F(Tool, TheFullSizeThatIsSaidIsThatOfTheFrames) {
+  for (FrameRef& frame : intake_.bursts[0].frames) frame.file_size = {600, 400};
+  std::vector<FrameRef> frames;
+  stages_.analyse = [&](const Burst& burst, const ReadFrame&, const AnalysisOptions&,
+                        const Progress&) {
+    frames = burst.frames;
+    return results_;
+  };
+  EXPECT_EQ(run_tool({"check", "card", "--full-size", "6000x4000"}), 0);
+  ASSERT_EQ(frames.size(), 25U);
+  EXPECT_EQ(frames[24].full_size, cv::Size(6000, 4000));
+  EXPECT_EQ(frames[24].full_size_from, FullSizeFrom::user);
+  EXPECT_EQ(err(), "");
+  EXPECT_EQ(run_tool({"check", "card", "--full-size", "6000x6000"}), 0);
+  EXPECT_THAT(err(), HasSubstr("600 x 400 is larger than --full-size, or of another shape"));
+  EXPECT_EQ(frames[24].full_size_from, FullSizeFrom::file);
+}
+
+TEST_F(Tool, MemoryAndThePictureOfARawAreHandedOn) {
+  std::vector<RawPicture> pictures;
+  stages_.decode = [&](const FrameRef& frame, const DecodeOptions&) -> Result<LinearFrame> {
+    pictures.push_back(frame.raw_picture);
+    return LinearFrame{};
+  };
+  stages_.analyse = [&](const Burst& burst, const ReadFrame& read, const AnalysisOptions& options,
+                        const Progress&) {
+    analysed_with_.push_back(options);
+    static_cast<void>(read(burst.frames[0], 1));
+    return results_;
+  };
+  EXPECT_EQ(run_tool({"check", "card"}), 0);
+  EXPECT_EQ(run_tool({"check", "card", "--memory", "1500", "--raw-picture", "sensor"}), 0);
+  EXPECT_EQ(run_tool({"check", "card", "--raw-picture", "preview"}), 0);
+  EXPECT_EQ(analysed_with_.at(0).memory_bytes, kUsualMemoryBytes);
+  EXPECT_EQ(analysed_with_.at(1).memory_bytes, 1'500'000'000U);
+  EXPECT_THAT(pictures,
+              ::testing::ElementsAre(RawPicture::by_size, RawPicture::sensor, RawPicture::preview));
+}
+
 TEST_F(Tool, Status1WhenOneOfSeveralIsNotComplete) {
   intake_.bursts = {burst_of(25), burst_of(24)};
   results_ = {made::complete_burst(), made::gapped_burst()};
@@ -225,6 +264,12 @@ TEST_F(Tool, Status2AndOneLineWhenTheCommandLineIsWrong) {
            {"check", "card", "--blur-limit", "soft"},
            {"check", "card", "--blur-limit", "3", "--blur-limit-handbook"},
            {"check", "card", "--threads", "-1"},
+           {"check", "card", "--full-size", "6000"},
+           {"check", "card", "--full-size", "6000x"},
+           {"check", "card", "--full-size", "0x4000"},
+           {"check", "card", "--full-size", "6000x4000x"},
+           {"check", "card", "--raw-picture", "large"},
+           {"check", "card", "--memory", "299"},
            {"check", "card", "--out", ""},
            {"check", "card", "--json"},
            {"check", "card", "--working-f-number", "0"},

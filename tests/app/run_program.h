@@ -1,6 +1,7 @@
 #pragma once
 /// The program as a shell starts it.
 
+#include <sys/resource.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -17,6 +18,7 @@ struct Ran {
   int status = -1;  ///< exit status; 128 + the signal that ended it
   std::string out;
   std::string err;
+  double peak_bytes = 0.0;  ///< of resident memory
 };
 
 /// Starts the program with its two outputs in files, none of them a terminal.
@@ -44,10 +46,13 @@ inline pid_t start(const ScratchFolder& logs, std::vector<std::string> arguments
 
 inline Ran finish(const ScratchFolder& logs, pid_t child) {
   int status = 0;
-  waitpid(child, &status, 0);
+  rusage used{};
+  wait4(child, &status, 0, &used);
+  constexpr double kKibibyte = 1024.0;  // Linux's unit of ru_maxrss: getrusage(2)
   return {.status = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status),
           .out = read_file(logs / "out"),
-          .err = read_file(logs / "err")};
+          .err = read_file(logs / "err"),
+          .peak_bytes = kKibibyte * static_cast<double>(used.ru_maxrss)};
 }
 
 inline Ran ringsweep(const std::vector<std::string>& arguments,

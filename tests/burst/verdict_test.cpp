@@ -168,6 +168,64 @@ TEST(FewestComplete, TakesOneSweepWhereOneWillDoElseTheFewest) {
   EXPECT_EQ(search({}), Sweeps{});
 }
 
+Reason reason(ReasonKind kind, double width_px, double width_sd_px = 0.1) {
+  return {.kind = kind, .width_px = width_px, .width_sd_px = width_sd_px};
+}
+
+// With a blur limit of 2 px and files of which one px is 2 of the full size, the limit is one px.
+TEST(LimitedBySize, OnePxOfTheFileIsTheLeastBlurThatShows) {
+  EXPECT_FALSE(too_small({.blur_limit_px = 2.0, .full_px_per_file_px = 2.0}));
+  EXPECT_TRUE(too_small({.blur_limit_px = 2.0, .full_px_per_file_px = 2.2}));
+  EXPECT_FALSE(too_small({.blur_limit_px = 0.5, .full_px_per_file_px = 1.0 / 1.9}));
+  EXPECT_TRUE(too_small({.unknown = true}));
+}
+
+TEST(LimitedBySize, WhatLooksWellCannotBeTold) {
+  const ShownSize quarter{.blur_limit_px = 2.0, .full_px_per_file_px = 4.0};
+  const ShownSize half{.blur_limit_px = 2.0, .full_px_per_file_px = 2.0};
+  const Verdict complete{.kind = VerdictKind::complete,
+                         .reasons = {reason(ReasonKind::covered, 0)}};
+  EXPECT_EQ(limited_by_size(complete, half).kind, VerdictKind::complete);
+  for (const ShownSize& shown : {quarter, ShownSize{.unknown = true}}) {
+    const Verdict v = limited_by_size(complete, shown);
+    EXPECT_EQ(v.kind, VerdictKind::cannot_tell);
+    ASSERT_EQ(v.reasons.size(), 1U);
+    EXPECT_EQ(v.reasons[0].kind, ReasonKind::pictures_too_small);
+  }
+  const Verdict without{.kind = VerdictKind::complete_without,
+                        .reasons = {reason(ReasonKind::moved, 20)}};
+  EXPECT_EQ(limited_by_size(without, quarter).kind, VerdictKind::cannot_tell);
+  EXPECT_EQ(limited_by_size(without, quarter).reasons.size(), 2U) << "it moved all the same";
+}
+
+TEST(LimitedBySize, WhatTheFilesShowToBeMissingIsMissing) {
+  // One px of the file is 4 of the full size: a step of 8 leaves one px of blur midway.
+  const ShownSize quarter{.blur_limit_px = 2.0, .full_px_per_file_px = 4.0};
+  const auto kind = [&](const Reason& r) {
+    const Verdict v = limited_by_size({.kind = VerdictKind::reshoot, .reasons = {r}}, quarter);
+    EXPECT_TRUE(v.kind == VerdictKind::cannot_tell ? v.reasons.size() == 2U : v.notes.size() == 1U);
+    return v.kind;
+  };
+  EXPECT_EQ(kind(reason(ReasonKind::gap, 8.1)), VerdictKind::cannot_tell) << "within 2 sd";
+  EXPECT_EQ(kind(reason(ReasonKind::gap, 8.3)), VerdictKind::reshoot);
+  EXPECT_EQ(kind(reason(ReasonKind::gap_from_dark, 8.3)), VerdictKind::reshoot);
+  EXPECT_EQ(kind(reason(ReasonKind::open_end, 4.1)), VerdictKind::cannot_tell);
+  EXPECT_EQ(kind(reason(ReasonKind::open_end, 4.3)), VerdictKind::reshoot);
+  EXPECT_EQ(kind(reason(ReasonKind::moved, 4.3)), VerdictKind::reshoot);
+  EXPECT_EQ(kind(reason(ReasonKind::drop_lost, 0.0)), VerdictKind::reshoot);
+}
+
+TEST(LimitedBySize, WhereThereIsTooLittleToLookAtThatIsTheReason) {
+  const Verdict few{.kind = VerdictKind::cannot_tell,
+                    .reasons = {reason(ReasonKind::too_few_frames, 0)}};
+  EXPECT_EQ(limited_by_size(few, {.unknown = true}).reasons.front().kind,
+            ReasonKind::too_few_frames);
+  const Verdict no_fit{.kind = VerdictKind::cannot_tell,
+                       .reasons = {reason(ReasonKind::fit_not_trusted, 0)}};
+  EXPECT_EQ(limited_by_size(no_fit, {.unknown = true}).reasons.front().kind,
+            ReasonKind::pictures_too_small);
+}
+
 TEST(Verdict, TooLittleToGoByIsCannotTell) {
   const auto expect = [](const FocalPositions& focus, const std::vector<double>& subject,
                          ReasonKind kind) {

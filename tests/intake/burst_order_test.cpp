@@ -205,7 +205,7 @@ TEST(CaptureOrder, WithoutAnyTimeFewOfAnotherNameAreApartFromABurst) {
 FrameRef sized(const std::string& file, std::optional<cv::Size> size) {
   FrameRef f;
   f.file = file;
-  f.full_size = size;
+  f.file_size = size;
   return f;
 }
 

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "linear_light.h"
+#include "ringsweep/intake.h"
 #include "support.h"
 
 namespace ringsweep {
@@ -248,6 +249,47 @@ TEST(Decode, APixelOfAReducedJpegIsAWholeBlock) {
   EXPECT_EQ(frame.full_size, cv::Size(101, 67));
   EXPECT_EQ(frame.full_px_per_px, 4.0);
   EXPECT_TRUE(frame.luminance.isContinuous());
+}
+
+// A third of 303 x 201: px are counted in those of the full size, and what is to be shrunk is
+// counted from there.
+TEST(Decode, AReducedCopyIsCountedInPxOfTheFullSize) {
+  const TempFolder folder;
+  write_picture(folder / "a.jpg", test::noise_picture({101, 67}));
+  FrameRef frame = frame_at(folder / "a.jpg");
+  frame.file_size = {101, 67};
+  ASSERT_TRUE(take_full_size(frame, {303, 201}, FullSizeFrom::user));
+  struct Case {
+    int reduction;
+    double full_px_per_px;
+    int width;
+  };
+  for (const Case& c :
+       {Case{1, 3.0, 101}, Case{2, 3.0, 101}, Case{4, 6.0, 50}, Case{8, 12.0, 25}}) {
+    const auto picture = decode(frame, {.reduction = c.reduction});
+    const auto view = decode_view(frame, {.reduction = c.reduction});
+    ASSERT_TRUE(picture && view);
+    EXPECT_EQ(picture->full_size, cv::Size(303, 201));
+    EXPECT_EQ(picture->full_px_per_px, c.full_px_per_px) << c.reduction;
+    EXPECT_EQ(picture->full_px_per_file_px, 3.0);
+    EXPECT_EQ(picture->luminance.cols, c.width);
+    EXPECT_EQ(view->full_size, cv::Size(303, 201));
+    EXPECT_EQ(view->full_px_per_px, c.full_px_per_px);
+  }
+}
+
+TEST(TakeFullSize, IsOfThePicturesShapeAndNotSmaller) {
+  FrameRef frame;
+  frame.file_size = frame.full_size = {600, 400};
+  frame.full_size_from = FullSizeFrom::unknown;
+  EXPECT_FALSE(take_full_size(frame, {300, 200}, FullSizeFrom::user));
+  EXPECT_FALSE(take_full_size(frame, {6000, 6000}, FullSizeFrom::user));
+  EXPECT_EQ(frame.full_size_from, FullSizeFrom::unknown);
+  EXPECT_TRUE(take_full_size(frame, {4000, 6000}, FullSizeFrom::user));
+  EXPECT_EQ(frame.full_size, cv::Size(6000, 4000));
+  EXPECT_TRUE(take_full_size(frame, {606, 404}, FullSizeFrom::raw)) << "edges that were cut off";
+  EXPECT_EQ(frame.full_size, cv::Size(600, 400));
+  EXPECT_EQ(frame.full_size_from, FullSizeFrom::raw);
 }
 
 TEST(Decode, TheOrientationTagTurnsNothing) {

@@ -65,16 +65,81 @@ TEST(Metadata, ReadsWhatTheCameraWrote) {
   EXPECT_NEAR(*m.pixel_pitch_mm, 0.006, 1e-15);  // rounding
 }
 
-// The resolution counts pixels of the picture that the camera recorded.
-TEST(Metadata, AShrunkCopyHasLargerPixelsACutOneHasTheCameras) {
+Metadata of_jpeg(cv::Size size, const test::Exif& exif) {
   const test::TempFolder folder;
-  test::Exif exif = camera_exif();
-  exif["Exif.Photo.PixelXDimension"] = "6000";
-  exif["Exif.Photo.PixelYDimension"] = "4000";
-  test::write_picture(folder / "shrunk.jpg", test::noise_picture({600, 400}), exif);
-  EXPECT_NEAR(*read_metadata(folder / "shrunk.jpg", false).pixel_pitch_mm, 0.06, 1e-14);
-  test::write_picture(folder / "cut.jpg", test::noise_picture({600, 600}), exif);
-  EXPECT_NEAR(*read_metadata(folder / "cut.jpg", false).pixel_pitch_mm, 0.006, 1e-15);
+  test::write_picture(folder / "a.jpg", test::noise_picture(size), exif);
+  return read_metadata(folder / "a.jpg", false);
+}
+
+test::Exif with(test::Exif exif, const test::Exif& more) {
+  for (const auto& [key, value] : more) exif[key] = value;
+  return exif;
+}
+
+// The resolution counts pixels of the picture that the camera recorded: the full-size one.
+TEST(Metadata, AReducedCopyHasTheFullSizeAndPitchOfTheCamera) {
+  const test::Exif exif = with(camera_exif(), {{"Exif.Photo.PixelXDimension", "6000"},
+                                               {"Exif.Photo.PixelYDimension", "4000"}});
+  const Metadata reduced = of_jpeg({600, 400}, exif);
+  EXPECT_EQ(reduced.file_size, cv::Size(600, 400));
+  EXPECT_EQ(reduced.full_size, cv::Size(6000, 4000));
+  EXPECT_EQ(reduced.full_size_from, FullSizeFrom::exif);
+  ASSERT_TRUE(reduced.pixel_pitch_mm);
+  EXPECT_NEAR(*reduced.pixel_pitch_mm, 0.006, 1e-15);
+  EXPECT_EQ(of_jpeg({400, 600}, exif).full_size, cv::Size(4000, 6000)) << "turned upright";
+  const Metadata cut = of_jpeg({600, 600}, exif);
+  EXPECT_EQ(cut.full_size, cv::Size(600, 600));
+  EXPECT_NE(cut.full_size_from, FullSizeFrom::exif);
+}
+
+// What programs leave behind where they write PixelXDimension anew.
+TEST(Metadata, AForgottenSizeTellsTheFullSize) {
+  const test::Exif exif = with(camera_exif(), {{"Exif.Photo.PixelXDimension", "600"},
+                                               {"Exif.Photo.PixelYDimension", "400"}});
+  EXPECT_EQ(of_jpeg({600, 400}, exif).full_size, cv::Size(600, 400));
+  for (const test::Exif& forgotten :
+       {test::Exif{{"Exif.Image.ImageWidth", "6000"}, {"Exif.Image.ImageLength", "4000"}},
+        test::Exif{{"Exif.Iop.RelatedImageWidth", "6000"},
+                   {"Exif.Iop.RelatedImageLength", "4000"}}}) {
+    const Metadata copy = of_jpeg({600, 400}, with(exif, forgotten));
+    EXPECT_EQ(copy.full_size, cv::Size(6000, 4000)) << forgotten.begin()->first;
+    EXPECT_EQ(copy.full_size_from, FullSizeFrom::exif);
+  }
+}
+
+// 100 mm that are 150 mm on 24 x 36: a sensor of 43.267 / 1.5 = 28.844 mm, which are 4807 px of
+// 6 um (derived); 600 x 400 px have a diagonal of 721.
+TEST(Metadata, TheSensorTellsTheFullSizeByFocalLengthsAndPitch) {
+  const test::Exif exif = with(camera_exif(), {{"Exif.Photo.FocalLengthIn35mmFilm", "150"}});
+  const Metadata copy = of_jpeg({600, 400}, exif);
+  ASSERT_EQ(copy.full_size_from, FullSizeFrom::exif);
+  EXPECT_NEAR(copy.full_size->width, 600 * 4807.3 / 721.11, 1.0);  // rounded to whole px
+  EXPECT_EQ(of_jpeg({4000, 2667}, exif).full_size, cv::Size(4000, 2667)) << "as large, all but";
+}
+
+// A diagonal of 3000 px shows what a limit of diagonal / 3000 asks for, whatever it was made from.
+TEST(Metadata, ASmallJpegThatTellsNotWhatItWasMadeFromMayBeReduced) {
+  constexpr auto kUnknown = FullSizeFrom::unknown;
+  constexpr auto kFile = FullSizeFrom::file;
+  const cv::Size small(600, 400), large(2500, 1668);
+  EXPECT_EQ(of_jpeg(small, {}).full_size_from, kUnknown) << "no data of a camera";
+  EXPECT_EQ(of_jpeg(large, {}).full_size_from, kFile);
+  EXPECT_EQ(of_jpeg(small, camera_exif()).full_size_from, kFile);
+  test::Exif exif = with(camera_exif(), {{"Exif.Image.DateTime", "2000:01:01 00:00:01"}});
+  EXPECT_EQ(of_jpeg(small, exif).full_size_from, kFile);
+  exif["Exif.Image.DateTime"] = "2000:01:01 00:05:00";
+  EXPECT_EQ(of_jpeg(small, exif).full_size_from, kUnknown) << "saved again";
+  exif = with(camera_exif(), {{"Exif.Image.Make", "maker"},
+                              {"Exif.Image.Model", "camera"},
+                              {"Exif.Photo.PixelXDimension", "600"},
+                              {"Exif.Photo.PixelYDimension", "400"}});
+  EXPECT_EQ(of_jpeg(small, exif).full_size_from, kFile) << "cameras of 2000 were so small";
+  exif["Exif.Photo.DateTimeOriginal"] = "2024:01:01 00:00:01";
+  EXPECT_EQ(of_jpeg(small, exif).full_size_from, kUnknown) << "those of 2024 are not";
+  EXPECT_EQ(of_jpeg(large, exif).full_size_from, kFile);
+  const test::TempFolder folder;
+  test::write_picture(folder / "a.png", test::noise_picture(small));
+  EXPECT_EQ(read_metadata(folder / "a.png", false).full_size_from, kFile) << "lossless";
 }
 
 TEST(Metadata, WhatCannotBeIsAbsent) {

@@ -6,6 +6,7 @@
 
 #include <algorithm>
 #include <array>
+#include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #include <string>
 #include <string_view>
@@ -238,6 +239,136 @@ TEST(Raw, APreviewOfHalfTheWidthIsTakenASmallerOneIsNot) {
     // Code 188 everywhere is 0.502886 (IEC 61966-2-1); the mosaic is a pattern.
     EXPECT_EQ(std::abs(mean[0] - 0.502886) < 1e-5 && sd[0] < 1e-5, c.taken) << c.preview;
   }
+}
+
+// Cameras cut a few px from the sensor's edge: half of what is left is not a reduced copy of more.
+TEST(Raw, APreviewOfHalfTheCameraPictureIsTakenForJustThat) {
+  const TempFolder folder;
+  test::write_picture(folder / "preview.jpg", test::noise_picture({239, 159}));
+  write_dng_with_preview(folder / "a.dng", make_mosaic({480, 320}, kRggb), folder / "preview.jpg",
+                         {239, 159});
+  const auto frame = decode(frame_at(folder / "a.dng"));
+  ASSERT_TRUE(frame) << one_line(frame.error());
+  EXPECT_EQ(frame->full_size, cv::Size(478, 318));
+  EXPECT_EQ(frame->full_px_per_px, 2.0);
+  EXPECT_EQ(frame->luminance.cols, 239);
+}
+
+Result<LinearFrame> picture_of(const std::filesystem::path& path, RawPicture raw_picture,
+                               const DecodeOptions& options = {}) {
+  FrameRef frame = frame_at(path);
+  frame.raw_picture = raw_picture;
+  return decode(frame, options);
+}
+
+TEST(Raw, TheUserMaySayWhichPictureIsRead) {
+  const TempFolder folder;
+  for (const cv::Size size : {cv::Size(480, 320), cv::Size(120, 80)}) {
+    test::write_picture(folder / "preview.jpg", cv::Mat(size, CV_8UC3, cv::Scalar::all(188)));
+    write_dng_with_preview(folder / "a.dng", make_mosaic({480, 320}, kRggb), folder / "preview.jpg",
+                           size);
+    const auto preview = picture_of(folder / "a.dng", RawPicture::preview);
+    const auto sensor = picture_of(folder / "a.dng", RawPicture::sensor);
+    ASSERT_TRUE(preview && sensor);
+    EXPECT_EQ(preview->luminance.size(), size);
+    EXPECT_EQ(preview->full_size, cv::Size(480, 320));
+    EXPECT_EQ(preview->full_px_per_file_px, 480.0 / size.width);
+    EXPECT_EQ(sensor->luminance.size(), cv::Size(240, 160));
+    EXPECT_EQ(sensor->full_px_per_file_px, 1.0);
+  }
+  write_dng(folder / "a.dng", make_mosaic({480, 320}, kRggb), kRggb);
+  EXPECT_TRUE(picture_of(folder / "a.dng", RawPicture::preview)) << "there is none";
+}
+
+// A file that is larger than what may be read of one: its preview is read all the same.
+TEST(Raw, OfAFileWhosePreviewSufficesNoMoreIsRead) {
+  constexpr DecodeOptions kSmall{.max_megapixels = 0.2};
+  constexpr std::uintmax_t kMoreThanMayBeRead = 16'000'000 * 2 / 10 + 1'000'001;
+  const TempFolder folder;
+  test::write_picture(folder / "preview.jpg", test::noise_picture({480, 320}));
+  write_dng_with_preview(folder / "a.dng", make_mosaic({480, 320}, kRggb), folder / "preview.jpg",
+                         {480, 320});
+  std::filesystem::resize_file(folder / "a.dng", kMoreThanMayBeRead);
+  EXPECT_TRUE(picture_of(folder / "a.dng", RawPicture::by_size, kSmall));
+  EXPECT_FALSE(picture_of(folder / "a.dng", RawPicture::sensor, kSmall));
+}
+
+/// Of each pair of a folder the file that is read.
+std::vector<std::string> read_of_pairs(const TempFolder& folder, bool prefer_raw = false) {
+  const auto path = folder.path() / "card";
+  std::vector<std::string> files;
+  for (const Burst& burst : find_bursts(std::span(&path, 1), {.prefer_raw = prefer_raw}).bursts)
+    for (const FrameRef& frame : burst.frames) files.push_back(frame.file);
+  return files;
+}
+
+struct PairCase {
+  cv::Size jpeg;
+  cv::Size preview;
+  bool small_jpeg;  // in bytes
+  const char* read;
+};
+
+// A camera's JPEG of the sensor's size, or of less, beside a raw with a preview.
+TEST(RawAndJpeg, OfOneNameTheOneWithFewerBytesThatSufficesIsRead) {
+  const cv::Size full(480, 320), half(240, 160), quarter(120, 80);
+  for (const PairCase& c :
+       {PairCase{full, quarter, false, "A1.JPG"}, PairCase{half, quarter, false, "A1.JPG"},
+        PairCase{quarter, quarter, true, "A1.DNG"}, PairCase{full, half, false, "A1.DNG"},
+        PairCase{full, full, true, "A1.JPG"}, PairCase{quarter, full, true, "A1.DNG"}}) {
+    const TempFolder folder;
+    test::write_picture(folder / "preview.jpg", test::noise_picture(c.preview), {},
+                        {cv::IMWRITE_JPEG_QUALITY, 90});
+    std::filesystem::create_directories(folder / "card");
+    write_dng_with_preview(folder / "card/A1.DNG", make_mosaic(full, kRggb), folder / "preview.jpg",
+                           c.preview);
+    test::write_picture(folder / "card/A1.JPG", test::noise_picture(c.jpeg), {},
+                        {cv::IMWRITE_JPEG_QUALITY, c.small_jpeg ? 20 : 95});
+    EXPECT_THAT(read_of_pairs(folder), ::testing::ElementsAre(c.read)) << c.jpeg << c.preview;
+    EXPECT_THAT(read_of_pairs(folder, true), ::testing::ElementsAre("A1.DNG"));
+  }
+}
+
+// Frames of one burst must not be a JPEG here and a preview there: the sum of their bytes decides.
+TEST(RawAndJpeg, PairsThatAreAlikeGoTogether) {
+  const TempFolder folder;
+  const cv::Size full(480, 320);
+  test::write_picture(folder / "preview.jpg", test::noise_picture(full), {},
+                      {cv::IMWRITE_JPEG_QUALITY, 80});
+  std::filesystem::create_directories(folder / "card");
+  for (const int i : {1, 2, 3}) {
+    const std::string name = "card/A" + std::to_string(i);
+    write_dng_with_preview(folder / (name + ".DNG"), make_mosaic(full, kRggb),
+                           folder / "preview.jpg", full);
+    test::write_picture(folder / (name + ".JPG"), test::noise_picture(full), {},
+                        {cv::IMWRITE_JPEG_QUALITY, i == 2 ? 70 : 95});
+  }
+  EXPECT_THAT(read_of_pairs(folder), ::testing::ElementsAre("A1.DNG", "A2.DNG", "A3.DNG"));
+}
+
+// By its raw a JPEG of half the width is known for a reduced copy, and its Exif data serve both.
+TEST(RawAndJpeg, EachTellsWhatItKnowsOfTheOther) {
+  const TempFolder folder;
+  const auto path = folder.path() / "card";
+  std::filesystem::create_directories(path);
+  test::write_picture(folder / "preview.jpg", test::noise_picture({120, 80}));
+  write_dng_with_preview(path / "A1.DNG", make_mosaic({480, 320}, kRggb), folder / "preview.jpg",
+                         {120, 80});
+  const test::Exif times{{"Exif.Photo.DateTimeOriginal", "2000:01:01 00:00:01"},
+                         {"Exif.Photo.SubSecTimeOriginal", "25"},
+                         {"Exif.Image.Orientation", "6"}};
+  test::write_picture(path / "A1.JPG", test::noise_picture({240, 160}), times);
+  const auto only = [&] { return find_bursts(std::span(&path, 1)).bursts.at(0).frames.at(0); };
+  const FrameRef jpeg = only();
+  EXPECT_FALSE(jpeg.is_raw);
+  EXPECT_EQ(jpeg.full_size, cv::Size(480, 320));
+  EXPECT_EQ(jpeg.full_size_from, FullSizeFrom::raw);
+  test::write_picture(path / "A1.JPG", test::noise_picture({120, 80}), times);
+  const FrameRef raw = only();
+  EXPECT_TRUE(raw.is_raw);
+  EXPECT_EQ(raw.time_s, 946684801.25);
+  EXPECT_EQ(raw.orientation, 6);
+  EXPECT_FALSE(raw.file_size) << "the JPEG's";
 }
 
 TEST(Raw, DataThatEndTooEarlyAreAnError) {

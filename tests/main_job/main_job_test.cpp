@@ -499,6 +499,52 @@ INSTANTIATE_TEST_SUITE_P(Real, OneWayStack,
                            return name;
                          });
 
+/// The sample as a reduced copy, shrunk by the codec.
+BurstAnalysis of_copy(const std::string& sample, int shrunk) {
+  const std::vector<fs::path> paths{fs::path(RINGSWEEP_SAMPLE_BURSTS) / sample};
+  const Burst burst = find_bursts(paths).bursts.at(0);
+  const auto read = [shrunk](const FrameRef& frame, int reduction) {
+    Result<LinearFrame> picture = decode(frame, {.reduction = std::max(reduction, shrunk)});
+    if (picture) picture->full_px_per_file_px = shrunk;
+    return picture;
+  };
+  return analyse(burst, read).at(0);
+}
+
+// The blur limit is 2 px: one of a copy of half the width, where all is told as of the full size.
+TEST(ReducedCopy, OfHalfTheWidthTellsTheSame) {
+  for (const char* sample : {"meadow-complete", "meadow-gap"}) {
+    const BurstAnalysis full = analysed(fs::path(RINGSWEEP_SAMPLE_BURSTS) / sample);
+    const BurstAnalysis copy = of_copy(sample, 2);
+    EXPECT_EQ(copy.full_px_per_file_px, 2.0);
+    EXPECT_EQ(copy.full_size, full.full_size);
+    EXPECT_FALSE(copy.too_small);
+    EXPECT_EQ(copy.verdict.kind, full.verdict.kind) << sample;
+    ASSERT_EQ(copy.coverage.gaps.size(), full.coverage.gaps.size()) << sample;
+    // Both know the width to their sd, and 3 of the two together are 1 in 400.
+    for (std::size_t i = 0; i < full.coverage.gaps.size(); ++i)
+      EXPECT_NEAR(
+          copy.coverage.gaps[i].width_px, full.coverage.gaps[i].width_px,
+          3.0 * std::hypot(copy.coverage.gaps[i].width_sd_px, full.coverage.gaps[i].width_sd_px));
+  }
+}
+
+TEST(ReducedCopy, OfAQuarterOfTheWidthIsAtBestCannotTell) {
+  const BurstAnalysis complete = of_copy("meadow-complete", 4);
+  EXPECT_TRUE(complete.too_small);
+  EXPECT_EQ(complete.verdict.kind, VerdictKind::cannot_tell);
+  EXPECT_EQ(complete.verdict.reasons.at(0).kind, ReasonKind::pictures_too_small);
+  EXPECT_TRUE(complete.complete_sweeps.empty());
+  // The gap is seen all the same.
+  const BurstAnalysis gap = of_copy("meadow-gap", 4);
+  EXPECT_NE(gap.verdict.kind, VerdictKind::complete);
+  ASSERT_EQ(gap.coverage.gaps.size(), 1U);
+  const BurstAnalysis full = analysed(fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-gap");
+  ASSERT_EQ(full.coverage.gaps.size(), 1U);
+  EXPECT_EQ(gap.coverage.gaps[0].lower, full.coverage.gaps[0].lower);
+  EXPECT_EQ(gap.coverage.gaps[0].upper, full.coverage.gaps[0].upper);
+}
+
 // One picture, over and over: the ring was not turned, and nothing else is to be said.
 TEST(NoSweep, OnePictureOverAndOverIsNoSweep) {
   const fs::path folder = fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-complete";

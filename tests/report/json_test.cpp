@@ -61,6 +61,15 @@ BurstAnalysis everything() {
   return burst;
 }
 
+BurstAnalysis reduced(FullSizeFrom from) {
+  BurstAnalysis burst = made::with_reasons(made::complete_burst(), VerdictKind::cannot_tell,
+                                           {made::reason(ReasonKind::pictures_too_small)});
+  burst.full_size_from = from;
+  burst.full_px_per_file_px = from == FullSizeFrom::unknown ? 1.0 : 4.0;
+  burst.too_small = true;
+  return burst;
+}
+
 BurstAnalysis nothing_known() {
   BurstAnalysis burst;
   for (const char* file : {"a.jpg", "b.jpg", "c.jpg", "d.jpg", "e.jpg"}) {
@@ -70,6 +79,23 @@ BurstAnalysis nothing_known() {
   }
   burst.verdict.reasons = {made::reason(ReasonKind::too_few_frames)};
   return burst;
+}
+
+TEST(ReportJson, SaysWhatTheFullSizeIsFromAndWhetherTheFilesAreTooSmall) {
+  const json copies = report_json(std::vector{reduced(FullSizeFrom::exif)})["bursts"][0];
+  EXPECT_EQ(copies["full_size_from"], "exif");
+  EXPECT_EQ(copies["full_px_per_file_px"], 4.0);
+  EXPECT_EQ(copies["too_small"], true);
+  EXPECT_EQ(copies["reasons"][0],
+            "The pictures are too small, use the full-size files: of these, reduced copies of 6000 "
+            "x 4000 px, one px is 4.00 of the full size, and the blur limit of 2.40 px does not "
+            "show.");
+  const json unknown = report_json(std::vector{reduced(FullSizeFrom::unknown)})["bursts"][0];
+  EXPECT_EQ(unknown["full_size_from"], "unknown");
+  EXPECT_NE(unknown["reasons"][0].get<std::string>().find("--full-size"), std::string::npos);
+  for (const FullSizeFrom from : {FullSizeFrom::file, FullSizeFrom::exif, FullSizeFrom::raw,
+                                  FullSizeFrom::user, FullSizeFrom::unknown})
+    EXPECT_EQ(complaints(report_json(std::vector{reduced(from)})), "");
 }
 
 TEST(ReportJson, ValidatesAgainstTheSchema) {

@@ -77,6 +77,18 @@ std::vector<BurstAnalysis> every_case() {
        {ReasonKind::too_few_frames, ReasonKind::no_subject, ReasonKind::fit_not_trusted}) {
     cases.push_back(with_reasons(complete_burst(), VerdictKind::cannot_tell, {reason(kind)}));
   }
+  for (const FullSizeFrom from : {FullSizeFrom::exif, FullSizeFrom::unknown}) {
+    BurstAnalysis small = with_reasons(complete_burst(), VerdictKind::cannot_tell,
+                                       {reason(ReasonKind::pictures_too_small)});
+    small.full_size_from = from;
+    cases.push_back(small);
+    small.verdict.reasons.push_back(gap);
+    cases.push_back(small);
+    small = gapped_burst();
+    small.full_size_from = from;
+    small.verdict.notes = {reason(ReasonKind::pictures_too_small)};
+    cases.push_back(small);
+  }
   for (const ReasonKind kind :
        {ReasonKind::soft_place, ReasonKind::open_end, ReasonKind::perch_goes_on,
         ReasonKind::outside_picture, ReasonKind::ends_not_told, ReasonKind::trembled,
@@ -166,7 +178,7 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
                 ::testing::AnyOf(StartsWith("Keep "), StartsWith("Stack "), StartsWith("Again"),
                                  StartsWith("Whole sweep again"), StartsWith("Sweep again"),
                                  StartsWith("Check the flash"), StartsWith("Try another card"),
-                                 StartsWith("  ")));
+                                 StartsWith("Check the files"), StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -277,6 +289,31 @@ TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
   burst.verdict.notes[0].calm_last = 24;
   EXPECT_THAT(summary_text(burst),
               HasSubstr("Antennae or hairs trembled, upper right; calmest in 1219 to 1231.\n"));
+}
+
+TEST(SummaryText, PicturesThatAreTooSmallAreSaidAndWhatTheyShow) {
+  const Reason small = made::reason(ReasonKind::pictures_too_small);
+  BurstAnalysis burst = with_reasons(complete_burst(), VerdictKind::cannot_tell, {small});
+  burst.full_size_from = FullSizeFrom::exif;
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Cannot tell, 1207 to 1231: pictures too small, use the full-size files.",
+                  "Not checked: movement, lost drops.", "Check the files on the camera's card."));
+  burst.full_size_from = FullSizeFrom::unknown;
+  EXPECT_EQ(lines(summary_text(burst)).back(),
+            "Check the files on the camera's card; if these are they, say --full-size.");
+  burst = gapped_burst();
+  burst.verdict = {.kind = VerdictKind::cannot_tell,
+                   .reasons = {small, burst.verdict.reasons.front()}};
+  EXPECT_THAT(lines(summary_text(burst)),
+              ::testing::IsSupersetOf(
+                  {"Cannot tell, 1301 to 1324: pictures too small, use the full-size files.",
+                   "  Nothing sharp between 1310 and 1311."}));
+  burst = gapped_burst();
+  burst.verdict.notes = {small};
+  EXPECT_THAT(lines(summary_text(burst)),
+              ::testing::Contains("These pictures are too small to show all that is soft: use the "
+                                  "full-size files."));
 }
 
 TEST(SummaryText, AGapNamesItsFramesAndHowToTurn) {

@@ -20,26 +20,30 @@ _ringsweep() {
     --first)
       mapfile -t COMPREPLY < <(compgen -W "far near" -- "$current")
       return ;;
+    --raw-picture)
+      mapfile -t COMPREPLY < <(compgen -W "preview sensor" -- "$current")
+      return ;;
     --moves)
       mapfile -t COMPREPLY < <(compgen -W "body camera lens" -- "$current")
       return ;;
-    --blur-limit | --card | --degrees-per-mm | --depth-mm | --extension-mm | --f-number | --flash-wait | --flashes | --focal-length-mm | --frame-px | --from | --last | --learn-lens | --leave-front | --lens | --magnification | --overlap | --pause | --pitch-um | --pupil-ratio | --rate | --sensor-width-mm | --since | --subject-box | --subject-polygon | --threads | --to | --turned | --working-f-number)
+    --blur-limit | --card | --degrees-per-mm | --depth-mm | --extension-mm | --f-number | --flash-wait | --flashes | --focal-length-mm | --frame-px | --from | --full-size | --last | --learn-lens | --leave-front | --lens | --magnification | --memory | --overlap | --pause | --pitch-um | --pupil-ratio | --rate | --sensor-width-mm | --since | --subject-box | --subject-polygon | --threads | --to | --turned | --working-f-number)
       return ;;
   esac
   case $command in
     check)
       options="--help --json --out --details --quiet --summary --card --all --last --since
-        --raw --no-cache --as-one --ignore-drops
+        --raw --raw-picture --full-size --memory --no-cache --as-one --ignore-drops
         --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
         --f-number --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon
         --subject-mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
     watch)
-      options="--help --out --bell --details --quiet --pause --raw --no-cache --ignore-drops
+      options="--help --out --bell --details --quiet --pause --raw --raw-picture --full-size --memory --no-cache --ignore-drops
         --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
         --f-number --f-number-is --magnification --pupil-ratio" ;;
     stacklist)
       options="--help --all-good --fewest --overlap --from --to --list --copy --sidecars --report
-        --card --all --last --since --raw --no-cache --as-one --ignore-drops --blur-limit --blur-limit-handbook --first --threads
+        --card --all --last --since --raw --raw-picture --full-size --memory --no-cache --as-one --ignore-drops
+        --blur-limit --blur-limit-handbook --first --threads
         --working-f-number --pitch-um --f-number --f-number-is --magnification --pupil-ratio" ;;
     plan)
       options="--help --depth-mm --magnification --extension-mm --focal-length-mm --f-number
