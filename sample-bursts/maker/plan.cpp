@@ -58,7 +58,8 @@ std::vector<double> turn_ring(const Sweep& sweep, Stream hand) {
       const Hesitation& h = sweep.hesitations[i];
       if (hesitated[i] || (q - h.at_px) * ahead < 0.0) continue;
       hesitated[i] = true;
-      q_px.insert(q_px.end(), static_cast<std::size_t>(std::max(0, h.frames)), q);
+      q_px.insert(q_px.end(),
+                  std::min(static_cast<std::size_t>(std::max(0, h.frames)), kMostFrames), q);
       if (h.back_px <= 0.0) continue;
       const double turned_at = q;
       slack = h.play_px;
@@ -92,6 +93,9 @@ class Clock {
 
   [[nodiscard]] std::string after(double seconds_later) const {
     using namespace std::chrono;
+    constexpr double kYears = 1e10;  // far beyond any burst; a clock of milliseconds holds it
+    if (!(std::abs(seconds_later) < kYears))
+      throw std::invalid_argument("a frame's time is out of all bounds");
     const auto at = start_ + milliseconds(std::llround(seconds_later * 1000.0));
     const auto midnight = floor<days>(at);
     const year_month_day date(midnight);
@@ -117,6 +121,9 @@ void check(const Recipe& recipe) {
   }
   if (recipe.sensor.jpeg_quality < 1 || recipe.sensor.jpeg_quality > 100) {
     throw std::invalid_argument("the JPEG quality is not between 1 and 100");
+  }
+  if (recipe.first_number < 0 || recipe.first_number > 1'000'000'000) {
+    throw std::invalid_argument("the first number is not between 0 and a thousand million");
   }
   if (recipe.sweeps.empty()) throw std::invalid_argument("there is no sweep");
 }

@@ -3,30 +3,62 @@
 #include <fstream>
 #include <map>
 #include <nlohmann/json.hpp>
+#include <set>
 #include <stdexcept>
+#include <utility>
 
 namespace ringsweep::maker {
 namespace {
 
 using nlohmann::json;
 
-/// Takes named fields out of an object; what is left over at the end is a misspelt name.
+/// A whole number as one of type T; nothing where it is none, or does not fit.
+template <class T>
+bool get_whole(const json& number, T& value) {
+  if (number.is_number_unsigned()) {
+    const auto whole = number.get<std::uint64_t>();
+    value = static_cast<T>(whole);
+    return std::in_range<T>(whole);
+  }
+  if (!number.is_number_integer()) return false;
+  const auto whole = number.get<std::int64_t>();
+  value = static_cast<T>(whole);
+  return std::in_range<T>(whole);
+}
+
+/// @return false where it is no value of that kind
+bool get(const json& from, int& value) { return get_whole(from, value); }
+bool get(const json& from, std::uint64_t& value) { return get_whole(from, value); }
+bool get(const json& from, std::vector<int>& values) {
+  if (!from.is_array()) return false;
+  values.assign(from.size(), 0);
+  for (std::size_t i = 0; i < values.size(); ++i)
+    if (!get(from[i], values[i])) return false;
+  return true;
+}
+template <class T>
+bool get(const json& from, T& value) {
+  try {
+    value = from.get<T>();
+    return true;
+  } catch (const json::exception&) {
+    return false;
+  }
+}
+
+/// Takes named fields out of an object; what is left over at the end is a misspelt name. Nothing is
+/// copied, since lists in lists in lists would take the stack for it.
 class Fields {
  public:
-  Fields(const json& object, std::string where) : left_(object), where_(std::move(where)) {
+  Fields(const json& object, std::string where) : object_(object), where_(std::move(where)) {
     if (!object.is_object()) throw std::invalid_argument(where_ + " is no object");
   }
 
   template <class T>
   void take(const char* name, T& value) {
-    const auto found = left_.find(name);
-    if (found == left_.end()) return;
-    try {
-      value = found->get<T>();
-    } catch (const json::exception&) {
+    const json* part = take_part(name);
+    if (part != nullptr && !get(*part, value))
       throw std::invalid_argument(where_ + " has a wrong kind of value for '" + name + "'");
-    }
-    left_.erase(found);
   }
 
   /// One of some words.
@@ -46,32 +78,35 @@ class Fields {
   /// An object, or every object of a list, read by `read(fields)`.
   template <class Read>
   void take_each(const char* name, const Read& read) {
-    const auto part = take_object(name);
-    if (!part) return;
-    const json list = part->is_array() ? *part : json::array({*part});
-    for (const json& entry : list) {
+    const json* part = take_part(name);
+    if (part == nullptr) return;
+    const auto take_one = [&](const json& entry) {
       Fields fields(entry, std::string("'") + name + "'");
       read(fields);
       fields.done();
-    }
+    };
+    if (!part->is_array()) return take_one(*part);
+    for (const json& entry : *part) take_one(entry);
   }
 
-  [[nodiscard]] std::optional<json> take_object(const char* name) {
-    const auto found = left_.find(name);
-    if (found == left_.end()) return std::nullopt;
-    json value = *found;
-    left_.erase(found);
-    return value;
+  /// @return nullptr where it is absent
+  const json* take_part(const char* name) {
+    const auto found = object_.find(name);
+    if (found == object_.end()) return nullptr;
+    taken_.insert(name);
+    return &*found;
   }
 
   void done() const {
-    if (!left_.empty()) {
-      throw std::invalid_argument(where_ + " has an unknown field '" + left_.begin().key() + "'");
+    for (const auto& [name, value] : object_.items()) {
+      if (!taken_.contains(name))
+        throw std::invalid_argument(where_ + " has an unknown field '" + name + "'");
     }
   }
 
  private:
-  json left_;
+  const json& object_;
+  std::set<std::string> taken_{};
   std::string where_;
 };
 
@@ -202,7 +237,7 @@ void take_events(Fields& fields, Recipe& recipe) {
 Recipe recipe_from(const json& document) {
   Recipe recipe;
   Fields fields(document, "the recipe");
-  (void)fields.take_object("comment");  // for people
+  (void)fields.take_part("comment");  // for people
   fields.take("name", recipe.name);
   fields.take("seed", recipe.seed);
   fields.take("hand_seed", recipe.hand_seed);

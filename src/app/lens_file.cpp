@@ -9,6 +9,7 @@
 #include <system_error>
 #include <vector>
 
+#include "app/json_field.h"
 #include "app/output_place.h"
 #include "app/user_folders.h"
 
@@ -68,8 +69,7 @@ std::optional<LearntSide> side_from(const json& object) {
 
 /// Nothing where the file is none of ours, or was broken.
 std::optional<LearntLens> lens_from(const json& object) {
-  if (!object.is_object() || object.value("format", json()) != kFormat ||
-      object.value("version", json()) != kVersion)
+  if (!has_field(object, "format", kFormat) || !has_field(object, "version", kVersion))
     return std::nullopt;
   const auto degrees = number(object, "degrees_per_mm");
   const auto sd = number(object, "degrees_per_mm_sd");

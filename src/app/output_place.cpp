@@ -15,6 +15,7 @@
 #include <nlohmann/json.hpp>
 #include <system_error>
 
+#include "app/json_field.h"
 #include "app/user_folders.h"
 
 namespace ringsweep::app {
@@ -95,9 +96,7 @@ std::optional<std::size_t> bursts_in_report(const fs::path& file) {
   std::ifstream stream(file, std::ios::binary);
   if (!stream) return std::nullopt;
   const auto report = nlohmann::json::parse(stream, nullptr, /*allow_exceptions=*/false);
-  if (!report.is_object() || report.value("format", nlohmann::json()) != "ringsweep-report") {
-    return std::nullopt;
-  }
+  if (!has_field(report, "format", "ringsweep-report")) return std::nullopt;
   const auto bursts = report.find("bursts");
   return bursts != report.end() && bursts->is_array() ? bursts->size() : 0;
 }

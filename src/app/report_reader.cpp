@@ -2,11 +2,14 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <fstream>
 #include <nlohmann/json.hpp>
 #include <stdexcept>
 #include <string>
 
+#include "app/json_field.h"
+#include "app/stack_input.h"
 #include "report/wording.h"
 #include "ringsweep/poses.h"
 
@@ -15,10 +18,17 @@ namespace {
 
 using nlohmann::json;
 
+double number_from(const json& value) {
+  constexpr double kLargest = 1e12;  // px, EV or s since 1970: far more than any of them can be
+  const auto number = value.get<double>();
+  if (!(std::abs(number) <= kLargest)) throw std::runtime_error("has a number out of all bounds");
+  return number;
+}
+
 std::optional<double> number(const json& object, const char* key) {
   const auto found = object.find(key);
   if (found == object.end() || found->is_null()) return std::nullopt;
-  return found->get<double>();
+  return number_from(*found);
 }
 
 /// The value that wording::json_word gives this word for.
@@ -52,7 +62,8 @@ FrameAnalysis frame_from(const json& object) {
   frame.shake_px = number(object, "shake_px");
   frame.gain_ev = number(object, "gain_ev");
   // Reports of the time before movement was looked for have one pose.
-  const auto pose = object.value("pose", std::size_t{1});
+  const auto found = object.find("pose");
+  const std::size_t pose = found == object.end() ? 1 : count_from(*found);
   if (pose < 1) throw std::runtime_error("counts poses from 1");
   frame.pose = pose - 1;
   for (const json& word : object.at("flags")) frame.flags.push_back(flag_of(word));
@@ -69,15 +80,15 @@ std::size_t index_of(const BurstAnalysis& burst, const std::string& file) {
 Gap gap_from(const json& object, const BurstAnalysis& burst) {
   Gap gap{.lower = index_of(burst, object.at("after")),
           .upper = index_of(burst, object.at("before")),
-          .width_px = object.at("width_px").get<double>(),
-          .subject_share = object.at("subject_share").get<double>()};
+          .width_px = number_from(object.at("width_px")),
+          .subject_share = number_from(object.at("subject_share"))};
   if (burst.frames[gap.lower].focus_px > burst.frames[gap.upper].focus_px)
     std::swap(gap.lower, gap.upper);
   return gap;
 }
 
 std::size_t frame_number(const json& value, const BurstAnalysis& burst) {
-  const auto index = value.get<std::size_t>();
+  const std::size_t index = count_from(value);
   if (index < 1 || index > burst.frames.size())
     throw std::runtime_error("counts beyond its frames");
   return index - 1;
@@ -100,8 +111,8 @@ void read_coverage(const json& object, BurstAnalysis& burst) {
   const json& subject = object.at("subject_px");
   burst.coverage.has_subject = !subject.is_null();
   if (burst.coverage.has_subject) {
-    burst.coverage.subject_low_px = subject.at(0).get<double>();
-    burst.coverage.subject_high_px = subject.at(1).get<double>();
+    burst.coverage.subject_low_px = number_from(subject.at(0));
+    burst.coverage.subject_high_px = number_from(subject.at(1));
   }
   for (const json& gap : object.at("gaps")) burst.coverage.gaps.push_back(gap_from(gap, burst));
   const bool starts_low = burst.sweeps.empty() || burst.sweeps.front().rising;
@@ -110,7 +121,7 @@ void read_coverage(const json& object, BurstAnalysis& burst) {
     burst.coverage.ends.push_back({.low = which == "far" || (which == "first" && starts_low) ||
                                           (which == "last" && !starts_low),
                                    .open = end.at("state") == "open",
-                                   .beyond_px = end.at("beyond_px").get<double>(),
+                                   .beyond_px = number_from(end.at("beyond_px")),
                                    .beyond_sd_px = number(end, "beyond_sd_px").value_or(0.0),
                                    .frame = index_of(burst, end.at("file"))});
   }
@@ -125,7 +136,7 @@ void read_movement(const json& object, BurstAnalysis& burst) {
     MovedPart part;
     part.kind = from_word(entry.at("kind").get<std::string>(), kKinds);
     part.frame = index_of(burst, entry.at("file"));
-    part.shift_px = entry.at("shift_px").get<double>();
+    part.shift_px = number_from(entry.at("shift_px"));
     part.conflict = entry.at("conflict").get<bool>();
     burst.movement.parts.push_back(std::move(part));
   }
@@ -136,15 +147,15 @@ void read_drops(const json& object, BurstAnalysis& burst) {
   const auto drops = object.find("drops");
   burst.drops.looked = drops != object.end();
   if (!burst.drops.looked) return;
-  burst.drops.tracked = drops->at("tracked").get<std::size_t>();
+  burst.drops.tracked = count_from(drops->at("tracked"));
   for (const json& entry : drops->at("lost"))
     burst.drops.lost.push_back({.fate = from_word(entry.at("how").get<std::string>(), kFates),
-                                .at = {entry.at("x").get<double>(), entry.at("y").get<double>()},
-                                .radius_px = entry.at("radius_px").get<double>(),
-                                .q_px = entry.at("focus_px").get<double>(),
+                                .at = {number_from(entry.at("x")), number_from(entry.at("y"))},
+                                .radius_px = number_from(entry.at("radius_px")),
+                                .q_px = number_from(entry.at("focus_px")),
                                 .before = index_of(burst, entry.at("last_seen")),
                                 .after = index_of(burst, entry.at("first_missing")),
-                                .probability = entry.at("probability").get<double>(),
+                                .probability = number_from(entry.at("probability")),
                                 .conflict = entry.at("conflict").get<bool>()});
 }
 
@@ -180,9 +191,9 @@ BurstAnalysis burst_from(const json& object) {
   burst.folder = object.at("folder").get<std::string>();
   for (const json& frame : object.at("frames")) burst.frames.push_back(frame_from(frame));
   burst.start_s = number(object, "start_s");
-  burst.blur_limit_px = object.at("blur_limit_px").get<double>();
-  burst.allowed_step_px = object.at("allowed_step_px").get<double>();
-  if (!(burst.blur_limit_px > 0.0)) throw std::runtime_error("has no blur limit");
+  burst.blur_limit_px = number_from(object.at("blur_limit_px"));
+  burst.allowed_step_px = number_from(object.at("allowed_step_px"));
+  if (!(as_reported(burst.blur_limit_px) > 0.0)) throw std::runtime_error("has no blur limit");
   burst.fit_status =
       object.at("fit").at("status") == "converged" ? FitStatus::converged : FitStatus::not_trusted;
   static constexpr std::array kSources{NearSideSource::unknown, NearSideSource::user,
@@ -215,10 +226,9 @@ Result<std::vector<BurstAnalysis>> read_report(const std::filesystem::path& file
   std::ifstream stream(file, std::ios::binary);
   if (!stream || std::filesystem::is_directory(file)) return no_report(file, "cannot be read");
   const json report = json::parse(stream, nullptr, /*allow_exceptions=*/false);
-  if (!report.is_object() || report.value("format", json()) != "ringsweep-report")
+  if (!has_field(report, "format", "ringsweep-report"))
     return no_report(file, "is no report of ringsweep");
-  if (report.value("version", json()) != 1)
-    return no_report(file, "is a report of a later ringsweep");
+  if (!has_field(report, "version", 1)) return no_report(file, "is a report of a later ringsweep");
   std::vector<BurstAnalysis> bursts;
   try {
     for (const json& burst : report.at("bursts")) bursts.push_back(burst_from(burst));

@@ -166,6 +166,14 @@ std::vector<std::string> names_in(const fs::path& folder) {
   return names;
 }
 
+// A stranger's report.json of more lists in each other than a stack of 8 MB holds.
+TEST(ReportPlace, AFileOfAnyDepthIsNoReportOfOurs) {
+  const ScratchFolder scratch;
+  const std::string deep = std::string(1'000'000, '[') + std::string(1'000'000, ']');
+  scratch.put("there/report.json", "{\"format\": " + deep + "}");
+  EXPECT_FALSE(ReportPlace::prepare(scratch / "there"));
+}
+
 TEST(ReportPlace, WritesAllAndReplacesAnEarlierReport) {
   const ScratchFolder scratch;
   {

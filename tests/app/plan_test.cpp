@@ -205,7 +205,9 @@ TEST_F(PlanTool, ABrokenLensFileIsOneLineAndLeftAsItIs) {
           "", "{", "[]", "{\"format\": \"ringsweep-lens\", \"version\": 1}",
           R"({"format":"ringsweep-lens","version":2,"degrees_per_mm":5,"degrees_per_mm_sd":0,"sides":[]})",
           R"({"format":"ringsweep-lens","version":1,"degrees_per_mm":-5,"degrees_per_mm_sd":0,"sides":[]})",
-          R"({"format":"ringsweep-lens","version":1,"degrees_per_mm":5,"degrees_per_mm_sd":0,"sides":[1]})"}) {
+          R"({"format":"ringsweep-lens","version":1,"degrees_per_mm":5,"degrees_per_mm_sd":0,"sides":[1]})",
+          // More lists in each other than a stack of 8 MB holds, at 8 bytes a level already.
+          "{\"format\":" + std::string(1'000'000, '[') + std::string(1'000'000, ']') + "}"}) {
     const fs::path file = scratch_.put("config/ringsweep/lenses/old.json", text);
     const auto lens = read_lens("old");
     ASSERT_FALSE(lens) << text;

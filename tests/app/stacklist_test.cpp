@@ -475,8 +475,27 @@ TEST_F(AtHome, WhatIsNoReportIsRefused) {
   EXPECT_EQ(run_tool({"meadow", "--report", "report.json", "--first", "near"}), 2);
   EXPECT_THAT(err(), HasSubstr("--first belongs to `check`, which makes the report"));
   EXPECT_EQ(run_tool({"meadow", "--report", "meadow"}), 3);
-  // Whatever is torn out of it, it is refused or read, never a crash.
+  // More lists in each other than a stack of 8 MB holds, at 8 bytes a level already.
+  const std::string deep = std::string(1'000'000, '[') + std::string(1'000'000, ']');
+  scratch_.put("work/deep.json", "{\"format\": " + deep + "}");
+  EXPECT_EQ(run_tool({"meadow", "--report", "deep.json"}), 3);
+  scratch_.put("work/deep.json", R"({"format": "ringsweep-report", "version": )" + deep + "}");
+  EXPECT_EQ(run_tool({"meadow", "--report", "deep.json"}), 3);
   const nlohmann::json whole = report_json(results_);
+  const auto refused = [&](const char* field, const nlohmann::json& value) {
+    nlohmann::json wrong = whole;
+    wrong["bursts"][0][nlohmann::json::json_pointer(field)] = value;
+    scratch_.put("work/wrong.json", wrong.dump());
+    return run_tool({"meadow", "--report", "wrong.json"}) == 3 &&
+           err().find("wrong.json: is a damaged report") != std::string::npos;
+  };
+  EXPECT_TRUE(refused("/start_s", 1e300));
+  EXPECT_TRUE(refused("/frames/0/time_s", -1e300));
+  EXPECT_TRUE(refused("/blur_limit_px", 0.0001));  // 0 to the thousandth
+  EXPECT_TRUE(refused("/frames/0/pose", 1e300));
+  EXPECT_TRUE(refused("/frames/0/pose", 0));
+  EXPECT_TRUE(refused("/sweeps/0/last", -1));
+  // Whatever is torn out of it, it is refused or read, never a crash.
   for (const auto& [key, value] : whole["bursts"][0].items()) {
     nlohmann::json torn = whole;
     torn["bursts"][0].erase(key);

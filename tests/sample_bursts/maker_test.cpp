@@ -5,6 +5,7 @@
 #include <cmath>
 #include <filesystem>
 #include <fstream>
+#include <limits>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <regex>
@@ -125,7 +126,28 @@ TEST(ReadRecipe, SaysWhatIsWrong) {
   EXPECT_NE(problem(R"({"optics": {"v_ref_mm": 50}})").find("focal length"), std::string::npos);
   EXPECT_NE(problem(R"({"start_time": "yesterday"})").find("start_time"), std::string::npos);
   EXPECT_NE(problem("{").find("JSON"), std::string::npos);
+  EXPECT_NE(problem(R"({"first_number": 1e300})").find("'first_number'"), std::string::npos);
+  EXPECT_NE(problem(R"({"width_px": 3000000000})").find("'width_px'"), std::string::npos);
+  EXPECT_NE(problem(R"({"seed": -1})").find("'seed'"), std::string::npos);
+  EXPECT_NE(problem(R"({"cut_short": [1, "a"]})").find("'cut_short'"), std::string::npos);
+  EXPECT_NE(problem(R"({"first_number": 2147483647})").find("first number"), std::string::npos);
+  EXPECT_NE(problem(R"({"interval_s": 1e30})").find("time"), std::string::npos);
   EXPECT_FALSE(read_recipe("/no/such/recipe.json"));
+}
+
+// A million lists in each other are more than a stack of 8 MB holds, at 8 bytes a level already.
+TEST(ReadRecipe, AsDeepAsAFileCanBe) {
+  const std::string deep = std::string(1'000'000, '[') + std::string(1'000'000, ']');
+  EXPECT_TRUE(recipe_from_text("{\"comment\": " + deep + "}"));
+  for (const char* field : {"name", "optics", "sweep", "v_mm", "unknown"})
+    EXPECT_FALSE(recipe_from_text("{\"" + std::string(field) + "\": " + deep + "}")) << field;
+}
+
+TEST(PlanFrames, AHesitationIsNoLongerThanASweepCanBe) {
+  Recipe recipe = small_recipe();
+  recipe.sweeps[0].hesitations = {
+      {.at_px = 0.0, .frames = std::numeric_limits<int>::max(), .back_px = 0.0, .play_px = 0.0}};
+  EXPECT_LT(plan_frames(recipe).size(), 5000U);
 }
 
 TEST(TakeFrame, SameRecipeSamePixelsOnAnyNumberOfThreads) {
