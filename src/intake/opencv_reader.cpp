@@ -248,6 +248,17 @@ std::optional<T> tiff_field(TIFF* tiff, std::uint32_t tag) {
   return value;
 }
 
+constexpr double kMostPixelBytes = 16.0;  // the largest pixel here has 4 samples of 4 bytes
+
+/// How many pixels a strip or tile may have: a strip is no larger than its picture, a tile may be
+/// larger than a small one. 2048 x 2048: twice the side of the largest tiles that programs write.
+/// Common practice, no source. All of them together hold a picture and what sticks out of it, at
+/// most four times as much; else a small file keeps the reader unpacking for minutes.
+double most_pixels(cv::Size picture) {
+  constexpr double kLargestTile = 2048.0 * 2048.0;
+  return std::max(kLargestTile, 1.0 * picture.width * picture.height);
+}
+
 /// Everything that OpenCV needs from the file, tried once.
 std::optional<Error> check_tiff(std::span<const unsigned char> bytes, const std::string& file,
                                 const DecodeOptions& options) {
@@ -286,14 +297,14 @@ std::optional<Error> check_tiff(std::span<const unsigned char> bytes, const std:
 
   const bool tiled = TIFFIsTiled(tiff.get()) != 0;
   const tmsize_t chunk = tiled ? TIFFTileSize(tiff.get()) : TIFFStripSize(tiff.get());
-  // No strip is larger than its picture; the largest pixel here has 4 samples of 4 bytes.
-  const double most = 16.0 * 1.0e6 * options.max_megapixels;
-  if (chunk <= 0 || static_cast<double>(chunk) > most) return damaged(file);
+  const std::uint32_t count =
+      tiled ? TIFFNumberOfTiles(tiff.get()) : TIFFNumberOfStrips(tiff.get());
+  if (chunk <= 0 || static_cast<double>(chunk) > kMostPixelBytes * most_pixels(size) ||
+      static_cast<double>(chunk) * count > 4.0 * kMostPixelBytes * most_pixels(size))
+    return damaged(file);
   std::unique_ptr<unsigned char, decltype(&std::free)> buffer(
       static_cast<unsigned char*>(std::malloc(static_cast<std::size_t>(chunk))), &std::free);
   if (!buffer) return damaged(file);
-  const std::uint32_t count =
-      tiled ? TIFFNumberOfTiles(tiff.get()) : TIFFNumberOfStrips(tiff.get());
   for (std::uint32_t i = 0; i < count; ++i) {
     const tmsize_t got = tiled ? TIFFReadEncodedTile(tiff.get(), i, buffer.get(), chunk)
                                : TIFFReadEncodedStrip(tiff.get(), i, buffer.get(), chunk);

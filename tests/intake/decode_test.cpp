@@ -2,6 +2,7 @@
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
+#include <tiffio.h>
 
 #include <algorithm>
 #include <cmath>
@@ -399,6 +400,32 @@ TEST(Decode, AHeaderThatClaimsTooMuchIsRefused) {
         << name;
     EXPECT_EQ(error_of(folder / name, {.max_megapixels = 0.08}), "a picture");
   }
+}
+
+/// A TIFF of 16 x 16 px whose only tile is `side` px wide and high, packed to a thousandth.
+void write_tile(const std::filesystem::path& path, std::uint32_t side) {
+  TIFF* tiff = TIFFOpen(path.c_str(), "w");
+  ASSERT_NE(tiff, nullptr);
+  for (const auto& [tag, value] :
+       {std::pair{TIFFTAG_IMAGEWIDTH, 16U}, std::pair{TIFFTAG_IMAGELENGTH, 16U},
+        std::pair{TIFFTAG_TILEWIDTH, side}, std::pair{TIFFTAG_TILELENGTH, side},
+        std::pair{TIFFTAG_BITSPERSAMPLE, 8U}, std::pair{TIFFTAG_SAMPLESPERPIXEL, 3U},
+        std::pair{TIFFTAG_COMPRESSION, unsigned{COMPRESSION_ADOBE_DEFLATE}},
+        std::pair{TIFFTAG_PHOTOMETRIC, unsigned{PHOTOMETRIC_RGB}},
+        std::pair{TIFFTAG_PLANARCONFIG, unsigned{PLANARCONFIG_CONTIG}}})
+    TIFFSetField(tiff, static_cast<std::uint32_t>(tag), value);
+  std::vector<unsigned char> pixels(std::size_t{3} * side * side, 128);
+  EXPECT_GT(TIFFWriteEncodedTile(tiff, 0, pixels.data(), static_cast<tmsize_t>(pixels.size())), 0);
+  TIFFClose(tiff);
+}
+
+// A small file of one tile is worth gigabytes of memory otherwise, whatever the picture's size.
+TEST(Decode, ATileFarLargerThanItsPictureIsRefused) {
+  const TempFolder folder;
+  write_tile(folder / "a.tif", 1024);
+  EXPECT_EQ(error_of(folder / "a.tif"), "a picture");
+  write_tile(folder / "a.tif", 8192);
+  EXPECT_THAT(error_of(folder / "a.tif"), HasSubstr("the picture data are damaged"));
 }
 
 TEST(Decode, WhatIsNoFileIsAnError) {
