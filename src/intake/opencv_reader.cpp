@@ -283,7 +283,8 @@ std::optional<Error> check_tiff(std::span<const unsigned char> bytes, const std:
                           .value_or(static_cast<std::uint16_t>(PLANARCONFIG_CONTIG));
   const bool shallow = bits == 1 || bits == 2 || bits == 4 || bits == 8;
   const bool is_uint = format == SAMPLEFORMAT_UINT && (shallow || bits == 16);
-  const bool is_float = format == SAMPLEFORMAT_IEEEFP && bits == 32;
+  // Of floats OpenCV reads no other as colour, and says so on standard error.
+  const bool is_float = format == SAMPLEFORMAT_IEEEFP && bits == 32 && samples == 3;
   const bool is_grey_or_rgb = *photometric == PHOTOMETRIC_MINISBLACK ||
                               *photometric == PHOTOMETRIC_MINISWHITE ||
                               *photometric == PHOTOMETRIC_RGB;

@@ -402,6 +402,17 @@ TEST(Decode, AHeaderThatClaimsTooMuchIsRefused) {
   }
 }
 
+TEST(Decode, FloatTiffOfAnyButThreeColoursIsRefusedInSilence) {
+  const TempFolder folder;
+  for (const int type : {CV_32FC1, CV_32FC4}) {
+    write_picture(folder / "a.tif", cv::Mat(5, 7, type, cv::Scalar::all(0.5)));
+    testing::internal::CaptureStderr();
+    const std::string error = error_of(folder / "a.tif");
+    EXPECT_EQ(testing::internal::GetCapturedStderr(), "") << type;
+    EXPECT_THAT(error, HasSubstr("this kind of TIFF cannot be read")) << type;
+  }
+}
+
 /// A TIFF of 16 x 16 px whose only tile is `side` px wide and high, packed to a thousandth.
 void write_tile(const std::filesystem::path& path, std::uint32_t side) {
   TIFF* tiff = TIFFOpen(path.c_str(), "w");
