@@ -13,6 +13,7 @@
 
 #include "app/choice.h"
 #include "app/exit_status.h"
+#include "app/json_field.h"
 #include "app/lens_file.h"
 #include "report/wording.h"
 #include "ringsweep/thin_lens.h"
@@ -356,8 +357,8 @@ json plan_json(const Asked& asked, const Plan& plan) {
 
 bool is_earlier_plan(const fs::path& file) {
   std::ifstream stream(file, std::ios::binary);
-  const auto object = json::parse(stream, nullptr, /*allow_exceptions=*/false);
-  return object.is_object() && object.value("format", json()) == "ringsweep-plan";
+  return has_field(json::parse(stream, nullptr, /*allow_exceptions=*/false), "format",
+                   "ringsweep-plan");
 }
 
 /// Writes the plan to a file; nothing but an earlier plan is replaced.

@@ -16,8 +16,8 @@ namespace ringsweep {
 [[nodiscard]] Result<LinearFrame> read_png(std::span<const unsigned char> bytes,
                                            const std::string& file, const DecodeOptions& options);
 
-/// Unpacks every strip or tile of the first picture once. 1, 2, 4, 8, 16 bits and 32-bit float
-/// (taken as linear). Its orientation tag is set to 1 in memory.
+/// Unpacks every strip or tile of the first picture once. 1, 2, 4, 8, 16 bits and 32-bit float of
+/// three colours (taken as linear). Its orientation tag is set to 1 in memory.
 /// @param bytes may be changed.
 [[nodiscard]] Result<LinearFrame> read_tiff(std::span<unsigned char> bytes, const std::string& file,
                                             const DecodeOptions& options);

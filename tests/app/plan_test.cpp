@@ -165,6 +165,10 @@ TEST_F(PlanTool, Status2AndOneLineWhenSomethingIsMissingOrWrong) {
 TEST_F(PlanTool, JsonReplacesNothingButAnEarlierPlan) {
   scratch_.put("notes.json", "{\"mine\": 1}");
   EXPECT_EQ(run_tool(life_size({"--json", "notes.json"})), 4);
+  // More lists in each other than a stack of 8 MB holds, at 8 bytes a level already.
+  scratch_.put("deep.json",
+               "{\"format\":" + std::string(1'000'000, '[') + std::string(1'000'000, ']') + "}");
+  EXPECT_EQ(run_tool(life_size({"--json", "deep.json"})), 4);
   EXPECT_EQ(read_file("notes.json"), "{\"mine\": 1}");
   EXPECT_EQ(run_tool(life_size({"--json", "plan.json"})), 0);
   EXPECT_EQ(run_tool(life_size({"--json", "plan.json", "--moves", "body"})), 0);
