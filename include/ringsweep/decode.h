@@ -20,13 +20,13 @@ struct DecodeOptions {
 
 /// Reads one picture, what it is being decided by its content, not its name. JPEG through its codec
 /// (src/intake/jpeg_reader.h says why), PNG, TIFF and BMP through OpenCV, then the inverse sRGB
-/// transfer function (IEC 61966-2-1); floats count as linear. Raw through LibRaw, the embedded
-/// preview, of whose file no more is read, or the half-size green of the mosaic, which is linear
-/// already. A picture that is smaller than FrameRef::full_size is a reduced copy of it: its px are
-/// counted in full-size px, and `reduction` is from the full size, too. Grey pictures count as
-/// luminance. Data that end too early or are damaged are an error, never a picture with a grey
-/// rest. The error names the file, the reason and what to do. Safe to call from many threads. Never
-/// throws for what is in the file.
+/// transfer function (IEC 61966-2-1); floats, of three colours, count as linear. Raw through
+/// LibRaw, the embedded preview, of whose file no more is read, or the half-size green of the
+/// mosaic, which is linear already. A picture that is smaller than FrameRef::full_size is a reduced
+/// copy of it: its px are counted in full-size px, and `reduction` is from the full size, too. Grey
+/// pictures count as luminance. Data that end too early or are damaged are an error, never a
+/// picture with a grey rest. The error names the file, the reason and what to do. Safe to call from
+/// many threads. Never throws for what is in the file.
 /// @throws std::invalid_argument  reduction not 1, 2, 4 or 8; max_megapixels not above 0.
 [[nodiscard]] Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options = {});
 
