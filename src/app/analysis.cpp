@@ -216,21 +216,6 @@ std::vector<std::optional<FrameRef>> files_of_part(const BurstAnalysis& part, co
   return files;
 }
 
-/// Takes what the user says of the full size; says where the pictures do not fit it.
-void take_said_size(std::vector<Burst>& bursts, cv::Size full_size, const Console& console) {
-  for (Burst& burst : bursts) {
-    const FrameRef* misfit = nullptr;
-    for (FrameRef& frame : burst.frames)
-      if (!take_full_size(frame, full_size, FullSizeFrom::user)) misfit = &frame;
-    if (misfit == nullptr) continue;
-    print_error(console,
-                {.file = misfit->file,
-                 .problem = fmt::format("{} x {} is larger than --full-size, or of another shape",
-                                        misfit->file_size->width, misfit->file_size->height),
-                 .remedy = "say the size of the camera's picture"});
-  }
-}
-
 /// Frames of several bursts as one burst, in their order. @param bursts at least one
 Burst joined(std::span<const Burst> bursts) {
   Burst whole{.folder = bursts.front().folder, .frames = {}};
@@ -279,11 +264,19 @@ bool is_unreadable(const FrameAnalysis& frame) {
   return std::ranges::find(frame.flags, FrameFlag::unreadable) != frame.flags.end();
 }
 
-void take_picture_options(std::vector<Burst>& bursts, const AnalysisRequest& request,
-                          const Console& console) {
-  if (request.full_size) take_said_size(bursts, *request.full_size, console);
-  for (Burst& burst : bursts)
-    for (FrameRef& frame : burst.frames) frame.raw_picture = request.raw_picture;
+std::vector<FrameRef> take_what_is_said(std::vector<Burst>& bursts,
+                                        const AnalysisRequest& request) {
+  std::vector<FrameRef> misfits;
+  for (Burst& burst : bursts) {
+    const FrameRef* misfit = nullptr;
+    for (FrameRef& frame : burst.frames) {
+      frame.raw_picture = request.raw_picture;
+      if (request.full_size && !take_full_size(frame, *request.full_size, FullSizeFrom::user))
+        misfit = &frame;
+    }
+    if (misfit != nullptr) misfits.push_back(*misfit);
+  }
+  return misfits;
 }
 
 FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& console,
@@ -294,7 +287,12 @@ FoundBursts find_whole_bursts(const AnalysisRequest& request, const Console& con
   }
   std::erase_if(intake.bursts, [](const Burst& burst) { return burst.frames.empty(); });
   for (const Error& problem : intake.problems) print_error(console, problem);
-  take_picture_options(intake.bursts, request, console);
+  for (const FrameRef& misfit : take_what_is_said(intake.bursts, request))
+    print_error(console,
+                {.file = misfit.file,
+                 .problem = fmt::format("{} x {} is larger than --full-size, or of another shape",
+                                        misfit.file_size->width, misfit.file_size->height),
+                 .remedy = "say the size of the camera's picture"});
   FoundBursts found;
   found.twins = std::move(intake.twins);
   const auto is_named = named_by(request);

@@ -80,10 +80,6 @@ struct Stages {
 
 void print_error(const Console& console, const Error& error);
 
-/// Takes what the user says of the pictures in files; says where they do not fit it.
-void take_picture_options(std::vector<Burst>& bursts, const AnalysisRequest& request,
-                          const Console& console);
-
 struct FoundBursts {
   std::vector<Burst> bursts;  ///< long enough for a sweep
   std::string left_out;       ///< lines that say what was not looked at, and why; may be empty
@@ -91,6 +87,11 @@ struct FoundBursts {
   std::size_t series = 0;     ///< long enough, but of other things
   std::map<std::string, std::vector<std::string>> twins;  ///< intake.h
 };
+
+/// Takes into the frames what the user says of the files: their full size, and which picture of a
+/// raw is read.
+/// @return of each burst one frame that the full size does not fit
+std::vector<FrameRef> take_what_is_said(std::vector<Burst>& bursts, const AnalysisRequest& request);
 
 /// Finds the bursts and chooses among them (choose_bursts.h), without series of which most pictures
 /// show something else, unless they were named one by one, and without pictures of our own reports;

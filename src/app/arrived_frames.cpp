@@ -51,7 +51,10 @@ void ArrivedFrames::hold(const FrameRef& frame, int reduction, LinearFrame pictu
     std::erase(order_, key);
   }
   bytes_ += bytes_of(picture);
-  held_[key] = {.size = status->st_size, .changed = status->st_mtim, .picture = std::move(picture)};
+  held_[key] = {.size = status->st_size,
+                .changed = status->st_mtim,
+                .full_size = frame.full_size,
+                .picture = std::move(picture)};
   order_.push_back(key);
   while (bytes_ > most_bytes_ && !order_.empty()) {
     const auto oldest = held_.find(order_.front());
@@ -68,7 +71,8 @@ Result<LinearFrame> ArrivedFrames::read(const FrameRef& frame, const DecodeOptio
     const auto found = held_.find({frame.path, options.reduction});
     if (found != held_.end() && status && found->second.size == status->st_size &&
         found->second.changed.tv_sec == status->st_mtim.tv_sec &&
-        found->second.changed.tv_nsec == status->st_mtim.tv_nsec)
+        found->second.changed.tv_nsec == status->st_mtim.tv_nsec &&
+        found->second.full_size == frame.full_size)
       return found->second.picture;  // matrices are shared: whoever reads them changes nothing
   }
   return decode_(frame, options);

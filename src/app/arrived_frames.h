@@ -28,8 +28,8 @@ class ArrivedFrames {
   /// @return an error where it is no whole picture; then nothing is held of it
   Result<void> fetch(const FrameRef& frame, const MeasureOptions& options);
 
-  /// A frame as decode() gives it; what is held is not decoded again, unless the file has changed.
-  /// From any thread.
+  /// A frame as decode() gives it; what is held is not decoded again, unless the file has changed,
+  /// or what is known of it. From any thread.
   [[nodiscard]] Result<LinearFrame> read(const FrameRef& frame, const DecodeOptions& options) const;
 
  private:
@@ -37,6 +37,7 @@ class ArrivedFrames {
   struct Held {
     std::int64_t size = 0;
     timespec changed{};
+    std::optional<cv::Size> full_size{};  ///< which its raw may tell, that comes later
     LinearFrame picture;
   };
   void hold(const FrameRef& frame, int reduction, LinearFrame picture);

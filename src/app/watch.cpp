@@ -150,8 +150,7 @@ class Watching {
     }
     if (files.empty()) return;
     Intake intake = stages_.find_bursts(files, {.prefer_raw = options_.prefer_raw});
-    std::ostringstream later;  // it is said when the burst is looked at
-    take_picture_options(intake.bursts, options_, {.out = &later, .err = &later});
+    take_what_is_said(intake.bursts, options_);  // find() says what does not fit
     const MeasureOptions measuring =
         measure_options({.blur_limit_px = options_.blur_limit_px, .lens = options_.lens});
     for (const Burst& burst : intake.bursts)

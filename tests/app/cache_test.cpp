@@ -107,6 +107,21 @@ TEST_F(CacheOfBursts, ChangedPicturesAreMeasuredAnew) {
   EXPECT_GT(opened_, 0);
 }
 
+// What is said of the files, and what there was no memory for, is not in them.
+TEST_F(CacheOfBursts, AnotherFullSizeOrMemoryIsMeasuredAnew) {
+  const Burst burst = this->burst();
+  report(burst);
+  Burst copies = burst;
+  for (FrameRef& frame : copies.frames)
+    ASSERT_TRUE(take_full_size(frame, {2560, 1920}, FullSizeFrom::user));
+  EXPECT_EQ(report(copies)["bursts"][0]["full_size"], nlohmann::json::array({2560, 1920}));
+  EXPECT_GT(opened_, 0);
+  report(copies);
+  EXPECT_EQ(opened_, 0);
+  report(burst, {.memory_bytes = kLeastMemoryBytes});
+  EXPECT_GT(opened_, 0);
+}
+
 TEST_F(CacheOfBursts, WhatCouldNotBeReadIsTriedAgain) {
   const Burst burst = this->burst();
   const ReadFrame broken = [&](const FrameRef& frame, int reduction) -> Result<LinearFrame> {

@@ -37,8 +37,8 @@ _ringsweep() {
         --f-number --f-number-is --magnification --pupil-ratio --subject-box --subject-polygon
         --subject-mask --from --to --leave-front --moves --lens --learn-lens --turned" ;;
     watch)
-      options="--help --out --bell --details --quiet --pause --raw --raw-picture --full-size --memory --no-cache --ignore-drops
-        --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
+      options="--help --out --bell --details --quiet --pause --raw --raw-picture --full-size --memory
+        --no-cache --ignore-drops --blur-limit --blur-limit-handbook --first --threads --working-f-number --pitch-um
         --f-number --f-number-is --magnification --pupil-ratio" ;;
     stacklist)
       options="--help --all-good --fewest --overlap --from --to --list --copy --sidecars --report
