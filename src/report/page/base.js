@@ -19,6 +19,13 @@ function make(name, attributes, ...children) {
   return fill(document.createElement(name), attributes, children);
 }
 
+// A sentence whose options of the command line stay on one line each.
+function sentence(text) {
+  return text
+    .split(/(--[a-z][a-z-]*[a-z])/)
+    .map((piece, i) => (i % 2 ? make("span", { class: "option" }, piece) : piece));
+}
+
 // An element of a drawing.
 function draw(name, attributes, ...children) {
   return fill(document.createElementNS("http://www.w3.org/2000/svg", name), attributes, children);

@@ -72,14 +72,14 @@ function verdictPart(burst) {
         "div",
         {},
         make("h2", { class: "sentence" }, lines[0]),
-        make("p", { class: "next" }, make("strong", {}, "Next: "), action),
+        make("p", { class: "next" }, make("strong", {}, "Next: "), sentence(action)),
       ),
     ),
     others.length
       ? make(
           "ul",
           { class: "others" },
-          others.map((line) => make("li", {}, line)),
+          others.map((line) => make("li", {}, sentence(line))),
         )
       : null,
     make(
@@ -253,7 +253,7 @@ function cardPart(show) {
     make(
       "ul",
       { class: "others" },
-      others.map((line) => make("li", {}, line)),
+      others.map((line) => make("li", {}, sentence(line))),
     ),
   );
 }
