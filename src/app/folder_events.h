@@ -38,6 +38,8 @@ class FolderEvents {
   /// Waits until something happens, at most so long, ms. Files that lie in a folder when it appears
   /// are told as closed; after an overflow of the kernel's queue, all files are.
   [[nodiscard]] std::vector<FolderEvent> next(int timeout_ms);
+  /// The folder, its links resolved: files are told by it.
+  [[nodiscard]] const std::filesystem::path& folder() const { return folder_; }
   /// Whether the folder itself was deleted, moved away, or its disk pulled out.
   [[nodiscard]] bool over() const { return over_; }
 

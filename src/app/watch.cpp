@@ -91,7 +91,7 @@ class Watching {
         events_(std::move(events)),
         arrivals_(options.arrival),
         frames_(stages.decode, options.memory_bytes / 2),
-        pool_(recent_files(options.paths.front())),
+        pool_(recent_files(events_.folder())),
         there_before_(pool_) {
     stages_.decode = [this](const FrameRef& frame, const DecodeOptions& decode) {
       return frames_.read(frame, decode);

@@ -82,8 +82,8 @@ class Watch : public ::testing::Test {
  protected:
   Watch() { fs::create_directories(scratch_ / "in"); }
 
-  void start(std::vector<std::string> more = {}) {
-    std::vector<std::string> words{"watch",   (scratch_ / "in").string(),
+  void start(std::vector<std::string> more = {}, const fs::path& folder = "in") {
+    std::vector<std::string> words{"watch",   (scratch_ / folder).string(),
                                    "--out",   (scratch_ / "report").string(),
                                    "--pause", "1.5"};
     words.insert(words.end(), more.begin(), more.end());
@@ -184,6 +184,18 @@ TEST_F(Watch, WaitsForWhatIsHalfThereAndChecksABurstAgainThatGrows) {
   EXPECT_THAT(ran.err, Not(HasSubstr("cannot be read")));
   ASSERT_EQ(bursts().size(), 1U) << "it has grown: the shorter one is no more";
   EXPECT_EQ(bursts()[0]["frames"].size(), files.size());
+}
+
+// The folder by another name than its own: what was there is known again.
+TEST_F(Watch, ABurstThatWasThereIsNotToldWithOneThatComes) {
+  for (const fs::path& file : sample("meadow-complete")) bring(file);
+  fs::create_directory_symlink(scratch_ / "in", scratch_ / "link");
+  start({}, "link");
+  for (const fs::path& file : sample("meadow-gap")) bring(file);
+  wait_for_report("Not yet, 2201 to ");
+  const Ran ran = stop();
+  EXPECT_THAT(ran.out, Not(HasSubstr("Good, 2101")));
+  EXPECT_EQ(bursts().size(), 1U);
 }
 
 TEST_F(Watch, LeavesAloneWhatWasThereAndEndsWithTheFolder) {
