@@ -5,11 +5,8 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
-#include <nlohmann/json.hpp>
-#include <opencv2/imgcodecs.hpp>
 #include <ostream>
 #include <set>
-#include <string_view>
 #include <utility>
 
 #include "app/exit_status.h"
@@ -20,22 +17,9 @@
 #include "app/scene_check.h"
 #include "app/told.h"
 #include "report/wording.h"
-#include "ringsweep/page.h"
-#include "ringsweep/report.h"
 
 namespace ringsweep::app {
 namespace {
-
-constexpr int kStopped = -1;  // by a signal, before anything was written
-
-/// Paths and choice as `stacklist` takes them to look at the same bursts, or more: what was chosen
-/// today may be another choice when it is typed.
-std::string words_of(const CheckOptions& options) {
-  std::string words;
-  for (const std::filesystem::path& path : options.paths)
-    words += fmt::format("{}{}", words.empty() ? "" : " ", shell_word(path.string()));
-  return words + " --all";
-}
 
 /// Whether the report will not fit, before the analysis.
 std::optional<Error> why_no_room(const std::filesystem::path& folder,
@@ -157,11 +141,10 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   std::vector<BurstPictures> pictures = take_pictures(analysed, options, console, stages);
   if (!options.quiet && lies_on_card(options, stages))
     *console.err << "ringsweep: the card is no longer needed.\n";
-  const std::string json = report_json(analysed.bursts, scenes).dump(2) + "\n";
-  Files files = report_files(analysed.bursts, scenes, json, found.left_out);
-  const PageRun page{.paths = words_of(options), .left_out = found.left_out};
-  files.emplace_back("report.html", page_of(analysed.bursts, scenes, page, std::move(pictures)));
-  files.emplace_back("frames.csv", table_of(analysed.bursts));
+  const Files files = report_files(
+      analysed.bursts, scenes, {.paths = words_for_stacklist(options), .left_out = found.left_out},
+      std::move(pictures));
+  const std::string& json = files.front().second;
   guard.begin_writing();
   if (InterruptGuard::interrupted()) return kStopped;
   const auto written = place->write(files);
@@ -194,11 +177,10 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 }  // namespace
 
 int run_check(const CheckOptions& options, const Console& console, const Stages& stages) {
-  return run_interruptibly("ringsweep: stopped; no report was written.\n", kStopped, *console.err,
-                           [&](InterruptGuard& guard) {
-                             return check(options, console, with_cache_if_allowed(stages, options),
-                                          guard);
-                           });
+  return run_interruptibly(
+      "ringsweep: stopped; no report was written.\n", *console.err, [&](InterruptGuard& guard) {
+        return check(options, console, with_cache_if_allowed(stages, options), guard);
+      });
 }
 
 }  // namespace ringsweep::app

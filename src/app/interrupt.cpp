@@ -128,14 +128,14 @@ void InterruptGuard::end_writing() {
 
 bool InterruptGuard::interrupted() { return received != 0; }
 
-int run_interruptibly(const std::string& last_words, int stopped, std::ostream& err,
+int run_interruptibly(const std::string& last_words, std::ostream& err,
                       const std::function<int(InterruptGuard&)>& command) {
-  int status = stopped;
+  int status = kStopped;
   {
     InterruptGuard guard(last_words);
     status = command(guard);
     guard.begin_writing();  // its own last words, and no others
-    if (status == stopped) err << last_words << std::flush;
+    if (status == kStopped) err << last_words << std::flush;
   }
   return InterruptGuard::interrupted() ? end_by_signal() : status;
 }

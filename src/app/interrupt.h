@@ -49,11 +49,14 @@ class InterruptGuard {
   std::unique_ptr<Watch> watch_;
 };
 
+/// In place of an exit status: the command was stopped by a signal.
+inline constexpr int kStopped = -1;
+
 /// Runs a command under a guard. Where a signal came, its last words are printed if it was stopped
 /// by it, and the process ends by the signal, also where what it wrote is there, whole.
-/// @param stopped  the status by which the command says that it was stopped
+/// @param command  returns kStopped where it was
 /// @return the command's status where no signal came
-[[nodiscard]] int run_interruptibly(const std::string& last_words, int stopped, std::ostream& err,
+[[nodiscard]] int run_interruptibly(const std::string& last_words, std::ostream& err,
                                     const std::function<int(InterruptGuard&)>& command);
 
 /// Ends the process by the signal that came, as its parent expects of a program that was

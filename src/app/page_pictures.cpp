@@ -290,13 +290,16 @@ std::vector<BurstPictures> take_pictures(const Analysed& analysed, const Analysi
     arena.execute([&] {
       const BurstAnalysis& burst = analysed.bursts[i];
       if (burst.full_size.empty())
-        result[i] = {.frames = std::vector<PagePicture>(burst.frames.size()),
-                     .look = {},
-                     .proofs = std::vector<Proof>(findings(burst).size())};
+        result[i] = no_pictures(burst.frames.size(), findings(burst).size());
       else
         result[i] = Taking(burst, analysed.files[i], sizes, stages).take(one_more);
     });
   return result;
+}
+
+BurstPictures no_pictures(std::size_t frames, std::size_t proofs) {
+  return {
+      .frames = std::vector<PagePicture>(frames), .look = {}, .proofs = std::vector<Proof>(proofs)};
 }
 
 BurstPictures shrunk(const BurstPictures& pictures, double factor) {

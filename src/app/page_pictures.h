@@ -18,6 +18,9 @@ namespace ringsweep::app {
                                                        const Console& console,
                                                        const Stages& stages);
 
+/// Places for pictures that cannot be made, or are left away.
+[[nodiscard]] BurstPictures no_pictures(std::size_t frames, std::size_t proofs);
+
 /// The same pictures as one of several bursts has them on a page of so many frames in all.
 /// @param own_frames  of the burst, which they were taken for alone
 [[nodiscard]] BurstPictures as_one_of(const BurstPictures& pictures, std::size_t own_frames,

@@ -31,8 +31,6 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr int kStopped = -1;  // by a signal, before anything was written
-
 /// A burst, and where its pictures lie now.
 struct BurstFiles {
   BurstAnalysis burst;
@@ -522,8 +520,8 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
 }  // namespace
 
 int run_stacklist(const StacklistOptions& options, const Console& console, const Stages& stages) {
-  return run_interruptibly("ringsweep: stopped; nothing half done was left.\n", kStopped,
-                           *console.err, [&](InterruptGuard& guard) {
+  return run_interruptibly("ringsweep: stopped; nothing half done was left.\n", *console.err,
+                           [&](InterruptGuard& guard) {
                              return stacklist(options, console,
                                               with_cache_if_allowed(stages, options), guard);
                            });

@@ -23,6 +23,18 @@ std::string png_bytes(const cv::Mat& picture) {
   return {bytes.begin(), bytes.end()};
 }
 
+/// As a shell takes it back: quoted where it must be (POSIX, 2.2.2).
+std::string shell_word(const std::string& word) {
+  constexpr std::string_view kPlain =
+      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-./,:@%+=~";
+  if (!word.empty() && word.find_first_not_of(kPlain) == std::string::npos) return word;
+  std::string quoted = "'";
+  for (const char c : word)
+    quoted += c == '\'' ? std::string_view("'\\''") : std::string_view(&c, 1);
+  quoted += '\'';
+  return quoted;
+}
+
 /// The list that `stacklist` makes without options.
 std::optional<BurstStack> stack_of(const BurstAnalysis& burst) {
   const std::optional<DepthRange> wanted = wanted_depths(burst);
@@ -69,35 +81,11 @@ std::string with_drawing(std::string summary, const BurstAnalysis& burst, bool n
 
 }  // namespace
 
-std::string shell_word(const std::string& word) {
-  constexpr std::string_view kPlain =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-./,:@%+=~";
-  if (!word.empty() && word.find_first_not_of(kPlain) == std::string::npos) return word;
-  std::string quoted = "'";
-  for (const char c : word)
-    quoted += c == '\'' ? std::string_view("'\\''") : std::string_view(&c, 1);
-  quoted += '\'';
-  return quoted;
-}
-
-Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
-                   const std::string& json, const std::string& left_out) {
-  std::string text;
-  for (const BurstAnalysis& burst : bursts) {
-    if (!text.empty()) text += "\n";
-    text += summary_text(burst) + "\n" + details_text(burst);
-  }
-  text += fmt::format("\n{}{}", scenes_text(bursts, scenes), session_text(bursts, scenes));
-  if (!left_out.empty()) text += fmt::format("\n{}", left_out);
-  // report.json first: by it the next run knows the other files as ours.
-  Files files{{"report.json", json}, {"report.txt", text}};
-  for (std::size_t i = 0; i < bursts.size(); ++i) {
-    const cv::Mat picture = depth_picture(bursts[i]);
-    if (!picture.empty()) {
-      files.emplace_back(fmt::format("depth-{}.png", i + 1), png_bytes(picture));
-    }
-  }
-  return files;
+std::string words_for_stacklist(const AnalysisRequest& request) {
+  std::string words;
+  for (const std::filesystem::path& path : request.paths)
+    words += fmt::format("{}{}", words.empty() ? "" : " ", shell_word(path.string()));
+  return words + " --all";
 }
 
 std::string page_of(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
@@ -105,8 +93,27 @@ std::string page_of(const std::vector<BurstAnalysis>& bursts, const std::vector<
   return report_page(bursts, scenes, more_of(bursts, std::move(pictures)), run);
 }
 
-std::string table_of(const std::vector<BurstAnalysis>& bursts) {
-  return frames_csv(bursts, more_of(bursts, std::vector<BurstPictures>(bursts.size())));
+Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
+                   const PageRun& run, std::vector<BurstPictures> pictures) {
+  std::string text;
+  for (const BurstAnalysis& burst : bursts) {
+    if (!text.empty()) text += "\n";
+    text += summary_text(burst) + "\n" + details_text(burst);
+  }
+  text += fmt::format("\n{}{}", scenes_text(bursts, scenes), session_text(bursts, scenes));
+  if (!run.left_out.empty()) text += fmt::format("\n{}", run.left_out);
+  // report.json first: by it the next run knows the other files as ours.
+  Files files{{"report.json", report_json(bursts, scenes).dump(2) + "\n"}, {"report.txt", text}};
+  for (std::size_t i = 0; i < bursts.size(); ++i) {
+    const cv::Mat picture = depth_picture(bursts[i]);
+    if (!picture.empty()) {
+      files.emplace_back(fmt::format("depth-{}.png", i + 1), png_bytes(picture));
+    }
+  }
+  const std::vector<PageBurst> more = more_of(bursts, std::move(pictures));
+  files.emplace_back("report.html", report_page(bursts, scenes, more, run));
+  files.emplace_back("frames.csv", frames_csv(bursts, more));
+  return files;
 }
 
 void print_burst(const BurstAnalysis& burst, const PrintOptions& options, std::ostream& out) {

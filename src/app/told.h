@@ -15,14 +15,9 @@ namespace ringsweep::app {
 
 using Files = std::vector<std::pair<std::string, std::string>>;  ///< name and bytes
 
-/// A word as a shell takes it back: quoted where it must be (POSIX, 2.2.2).
-[[nodiscard]] std::string shell_word(const std::string& word);
-
-/// report.json, report.txt and the depth pictures.
-/// @param json  report_json() as text
-[[nodiscard]] Files report_files(const std::vector<BurstAnalysis>& bursts,
-                                 const std::vector<Scene>& scenes, const std::string& json,
-                                 const std::string& left_out);
+/// Paths as `stacklist` takes them to look at the same bursts, or more, quoted for a shell: what
+/// was chosen today may be another choice when it is typed.
+[[nodiscard]] std::string words_for_stacklist(const AnalysisRequest& request);
 
 /// report_page() of these bursts, with the list that `stacklist` makes of each.
 /// @param pictures  one a burst
@@ -30,8 +25,11 @@ using Files = std::vector<std::pair<std::string, std::string>>;  ///< name and b
                                   const std::vector<Scene>& scenes, const PageRun& run,
                                   std::vector<BurstPictures> pictures);
 
-/// frames_csv() of them.
-[[nodiscard]] std::string table_of(const std::vector<BurstAnalysis>& bursts);
+/// The whole report: report.json first, report.txt, the depth pictures, report.html, frames.csv.
+/// @param pictures  one a burst
+[[nodiscard]] Files report_files(const std::vector<BurstAnalysis>& bursts,
+                                 const std::vector<Scene>& scenes, const PageRun& run,
+                                 std::vector<BurstPictures> pictures);
 
 struct PrintOptions {
   bool details = false;

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <chrono>
+#include <iterator>
 #include <map>
 #include <ostream>
 #include <set>
@@ -24,14 +25,11 @@
 #include "app/told.h"
 #include "report/wording.h"
 #include "ringsweep/page.h"
-#include "ringsweep/report.h"
 
 namespace ringsweep::app {
 namespace {
 
 namespace fs = std::filesystem;
-
-constexpr int kStopped = -1;  // by a signal
 
 double now_s() {
   return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
@@ -266,12 +264,8 @@ class Watching {
       for (std::size_t i = 0; i < told.pictures.size(); ++i)
         pictures.push_back(as_one_of(told.pictures[i], told.analysed.bursts[i].frames.size(),
                                      frames, analysed.bursts.size()));
-    const PageRun run{.paths = shell_word(options_.paths.front().string()) + " --all",
-                      .left_out = {}};
-    Files files = report_files(analysed.bursts, scenes_,
-                               report_json(analysed.bursts, scenes_).dump(2) + "\n", {});
-    files.emplace_back("report.html", page_of(analysed.bursts, scenes_, run, std::move(pictures)));
-    files.emplace_back("frames.csv", table_of(analysed.bursts));
+    const PageRun run{.paths = words_for_stacklist(options_), .left_out = {}};
+    Files files = report_files(analysed.bursts, scenes_, run, std::move(pictures));
     files.emplace_back("latest.html", latest_page(run));
     guard_.begin_writing();
     const Result<void> written = place_.write(files);
@@ -292,16 +286,10 @@ class Watching {
       page = page_of(bursts, scenes, run, std::move(pictures));
       if (page.size() <= kMostBytes) return page;
     }
-    return page_of(bursts, scenes, run, without_pictures(newest->pictures));
-  }
-
-  static std::vector<BurstPictures> without_pictures(const std::vector<BurstPictures>& of) {
     std::vector<BurstPictures> none;
-    for (const BurstPictures& pictures : of)
-      none.push_back({.frames = std::vector<PagePicture>(pictures.frames.size()),
-                      .look = {},
-                      .proofs = std::vector<Proof>(pictures.proofs.size())});
-    return none;
+    for (const BurstPictures& whole : newest->pictures)
+      none.push_back(no_pictures(whole.frames.size(), whole.proofs.size()));
+    return page_of(bursts, scenes, run, std::move(none));
   }
 
   /// As `check` ends.
@@ -358,7 +346,7 @@ int watch(const WatchOptions& options, const Console& console, const Stages& sta
 
 int run_watch(const WatchOptions& options, const Console& console, const Stages& stages) {
   return run_interruptibly(
-      "ringsweep: no longer watching.\n", kStopped, *console.err, [&](InterruptGuard& guard) {
+      "ringsweep: no longer watching.\n", *console.err, [&](InterruptGuard& guard) {
         return watch(options, console, with_cache_if_allowed(stages, options), guard);
       });
 }

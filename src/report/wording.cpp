@@ -466,8 +466,8 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
                "with --full-size.";
       return fmt::format(
           "The pictures are too small, use the full-size files: of these, reduced copies of {} x "
-          "{} "
-          "px, one px is {:.2f} of the full size, and the blur limit of {:.2f} px does not show.",
+          "{} px, one px is {:.2f} of the full size, and the blur limit of {:.2f} px does not "
+          "show.",
           burst.full_size.width, burst.full_size.height, burst.full_px_per_file_px,
           burst.blur_limit_px);
     case ReasonKind::no_subject:
