@@ -17,7 +17,8 @@ struct Spot {
 };
 
 /// Bright spots of a frame: maxima of differences of Gaussians, of 1 to 6 px, that are no lines
-/// (T. Lindeberg, Int. J. Computer Vision 30, 1998, from memory).
+/// (T. Lindeberg, Int. J. Computer Vision 30, 1998, from memory). Larger ones are looked for where
+/// every second px is left, in octaves (D. G. Lowe, Int. J. Computer Vision 60, 2004, from memory).
 /// @param light CV_32FC1, linear.
 /// @return by size, row and column.
 [[nodiscard]] std::vector<Spot> find_spots(const cv::Mat& light);
