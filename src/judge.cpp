@@ -390,13 +390,17 @@ void Judge::place_drops() {
   for (const FocalPosition& frame : focus_.frames)
     frames.push_back({.q_px = frame.q_px.value_or(0.0), .usable = frame.usable && frame.q_px});
   const cv::Mat& said = wish_.mask;
+  // A drop's focal position errs by 0.75 px, and a loss that is passed over is worse than one too
+  // many: even where it is rather not sharp on both sides it counts.
+  constexpr double kMarginPx = 0.3;
+  const double limit_px = out_.blur_limit_px + kMarginPx * burst_.reduction;
   for (DropChange& drop : out_.drops.lost) {
     const cv::Point tile(static_cast<int>(drop.at.x) / burst_.grid.tile_px,
                          static_cast<int>(drop.at.y) / burst_.grid.tile_px);
     const bool in_said = !said.empty() && cv::Rect({}, said.size()).contains(tile) &&
                          said.at<std::uint8_t>(tile) != 0;
     place(drop);
-    drop.conflict = said.empty() ? sharp_on_both_sides(drop, frames, out_.blur_limit_px) : in_said;
+    drop.conflict = said.empty() ? sharp_on_both_sides(drop, frames, limit_px) : in_said;
   }
   for (DropChange& drop : out_.drops.appeared) place(drop);
 }

@@ -37,6 +37,42 @@ cv::Mat gradient_energy(const cv::Mat& picture, double sigma) {
   return energy;
 }
 
+/// gradient_energy() of a picture of which only cv::pyrDown()'s half is there, `sigma` in px of the
+/// whole one; per px of the half. Right where the picture is so blurred that the half tells it: a
+/// difference of neighbours there spans what a central difference spans in the whole picture.
+cv::Mat gradient_energy_of_half(const cv::Mat& half, double sigma) {
+  constexpr double kPyramidVariance = 1.0;  // of (1 4 6 4 1) / 16, px^2
+  const double side = (sigma * sigma - kPyramidVariance) / 4.0 / 2.0;
+  const cv::Matx31d kernel(side, 1.0 - 2.0 * side, side);
+  cv::Mat smooth;
+  cv::sepFilter2D(half, smooth, CV_32F, kernel, kernel, {-1, -1}, 0.0, cv::BORDER_REFLECT);
+  // The half's px lie on the even ones of the whole, differences between them. So that a tile's
+  // mean has its middle where that of the whole has it, half a px on, the next ones count a
+  // quarter.
+  constexpr float kOwn = 0.75F, kNext = 0.25F;
+  const auto square = [](float v) { return v * v; };
+  cv::Mat energy(half.size(), CV_32FC1);
+  const int last_row = energy.rows - 1, last_col = energy.cols - 1;
+  for (int y = 0; y <= last_row; ++y) {
+    const float* above = smooth.ptr<float>(std::max(y - 1, 0));
+    const float* here = smooth.ptr<float>(y);
+    const float* below = smooth.ptr<float>(std::min(y + 1, last_row));
+    float* out = energy.ptr<float>(y);
+    for (int x = 0; x <= last_col; ++x) {
+      const int left = std::max(x - 1, 0), right = std::min(x + 1, last_col);
+      const auto across = [&](const float* row) {
+        return kOwn * square(row[right] - row[x]) + kNext * square(row[x] - row[left]);
+      };
+      const auto down = [&](int col) {
+        return kOwn * square(below[col] - here[col]) + kNext * square(here[col] - above[col]);
+      };
+      out[x] = 0.25F *
+               (kOwn * across(here) + kNext * across(below) + kOwn * down(x) + kNext * down(right));
+    }
+  }
+  return energy;
+}
+
 /// Means over tiles. `edge` px of `values` per tile.
 cv::Mat tile_means(const cv::Mat& values, const TileGrid& grid, int edge) {
   const cv::Mat whole = values(cv::Rect(0, 0, grid.cols() * edge, grid.rows() * edge));
@@ -65,6 +101,18 @@ BandEnergies band_energies(const cv::Mat& picture, const TileGrid& grid) {
     if (j == 0) result.finest = energy;
   }
   return result;
+}
+
+/// As band_energies(), of a picture of which only the half is there.
+std::array<cv::Mat, kNumBands> band_energies_of_half(const cv::Mat& half, const TileGrid& grid) {
+  static_assert(std::ranges::all_of(kBands, [](const Band& b) { return b.level <= 1; }));
+  std::array<cv::Mat, kNumBands> tiles;
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    const cv::Mat energy = kBands[j].level == 0 ? gradient_energy_of_half(half, kBands[j].sigma_px)
+                                                : gradient_energy(half, kBands[j].sigma_px);
+    tiles[j] = tile_means(energy, grid, grid.tile_px / 2);
+  }
+  return tiles;
 }
 
 /// Tiles that lie inside the frame with room for the filters.
@@ -122,6 +170,36 @@ class Blur {
  private:
   const cv::Mat picture_;
   std::optional<WaveBlur> waves_;
+};
+
+/// What is left in the tiles of a picture that is blurred by known amounts.
+class BlurredTiles {
+ public:
+  BlurredTiles(const cv::Mat& picture, const TileGrid& grid, const BlurModel& model)
+      : grid_(grid),
+        exponent_(model.light_exponent),
+        whole_(to_power(picture, exponent_), model.f_number_per_um),
+        half_(half_of(to_power(picture, exponent_)), model.f_number_per_um / 2.0) {}
+
+  [[nodiscard]] std::array<cv::Mat, kNumBands> by(double diameter_px) const {
+    // A disc of that size leaves little beyond 0.25 cycles a px. Tile by tile both ways agree to 1
+    // to 3 % of the finest band, and to 0.2 % of the others.
+    constexpr double kHalfTellsPx = 2.8;
+    if (diameter_px < kHalfTellsPx)
+      return band_energies(from_power(whole_.by(diameter_px), exponent_), grid_).tiles;
+    return band_energies_of_half(from_power(half_.by(diameter_px / 2.0), exponent_), grid_);
+  }
+
+ private:
+  static cv::Mat half_of(const cv::Mat& picture) {
+    cv::Mat half;
+    cv::pyrDown(picture, half, {}, cv::BORDER_REFLECT);
+    return half;
+  }
+
+  TileGrid grid_;
+  double exponent_;
+  Blur whole_, half_;
 };
 
 }  // namespace
@@ -235,13 +313,11 @@ BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, cons
   cv::RNG random(20240614);  // any seed: only ratios of its energies are used
   random.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
   const TileGrid noise_grid{.size = noise.size(), .tile_px = 256};
-  const Blur mosaic_blur(to_power(mosaic, model.light_exponent), model.f_number_per_um);
-  const Blur noise_blur(noise, model.f_number_per_um);
+  const BlurredTiles light(mosaic, grid, model);
+  const BlurredTiles alone(noise, noise_grid, {.f_number_per_um = model.f_number_per_um});
   for_each(count, [&](std::size_t d) {
-    curves.energy[d] =
-        band_energies(from_power(mosaic_blur.by(curves.diameter_px[d]), model.light_exponent), grid)
-            .tiles;
-    const auto left = band_energies(noise_blur.by(curves.diameter_px[d]), noise_grid).tiles;
+    curves.energy[d] = light.by(curves.diameter_px[d]);
+    const auto left = alone.by(curves.diameter_px[d]);
     for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] = left[j].at<float>(0, 0);
   });
   for (std::size_t d = count; d-- > 0;)
