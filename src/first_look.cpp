@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
+#include <opencv2/imgproc.hpp>
 #include <utility>
 
 #include "majority.h"
@@ -11,13 +13,38 @@
 namespace ringsweep {
 namespace {
 
-FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction) {
+/// Means of blocks of `times` x `times` px.
+LinearFrame shrunk(const LinearFrame& frame, int times) {
+  if (times <= 1) return frame;
+  const cv::Size size(std::max(1, frame.luminance.cols / times),
+                      std::max(1, frame.luminance.rows / times));
+  const cv::Rect whole = cv::Rect(0, 0, times * size.width, times * size.height) &
+                         cv::Rect({}, frame.luminance.size());
+  LinearFrame small = frame;
+  small.full_px_per_px *= times;
+  cv::resize(frame.luminance(whole), small.luminance, size, 0, 0, cv::INTER_AREA);
+  cv::resize(frame.clipped(whole), small.clipped, size, 0, 0, cv::INTER_AREA);
+  cv::threshold(small.clipped, small.clipped, 127, 255, cv::THRESH_BINARY);
+  return small;
+}
+
+/// @param reduction  of the thumbnail, at least that of the second look
+FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction, int working,
+               bool holds) {
   FirstLook result;
-  const Result<LinearFrame> picture = read(frame, reduction);
+  Result<LinearFrame> picture = read(frame, working);
   if (!picture) {
     result.problem = one_line(picture.error());
     return result;
   }
+  if (holds)
+    result.held = {.packed = pack(picture->luminance, picture->clipped, 1.0),
+                   .reduction = working,
+                   .full_px_per_px = picture->full_px_per_px};
+  // A reader may give fewer px than asked for: then there is less to shrink.
+  int times = 1;
+  while (2 * times * picture->full_px_per_px <= 1.5 * reduction) times *= 2;
+  *picture = shrunk(*picture, times);
   result.light = measure_light(picture->luminance, picture->clipped);
   // The floor follows the frame's own light, so that a dim frame looks like a lit one.
   const double floor = std::max(1e-4, 0.05 * cv::mean(picture->luminance)[0]);
@@ -37,25 +64,46 @@ int thumbnail_reduction(cv::Size full) {
   return reduction;
 }
 
+int working_reduction(cv::Size full, double blur_limit_px, double full_px_per_file_px) {
+  constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
+  int reduction = 1;
+  while (reduction < 8 && 2 * reduction <= full_px_per_file_px) reduction *= 2;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
+         blur_limit_px / (2 * reduction) >= 1.0)
+    reduction *= 2;
+  return reduction;
+}
+
 std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
-                                   Telling& telling) {
+                                   const FirstLookOptions& options, Telling& telling) {
   std::vector<FirstLook> looks(frames.size());
   cv::Size size;
-  for (const FrameRef& f : frames)
-    if (f.full_size) size = *f.full_size;
+  double full_px_per_file_px = 1.0;
+  for (const FrameRef& f : frames) {
+    if (!f.full_size) continue;
+    size = *f.full_size;
+    if (f.file_size && !f.file_size->empty())
+      full_px_per_file_px = static_cast<double>(size.width) / f.file_size->width;
+  }
   if (size.empty()) {  // no metadata: one frame has to be opened to learn the size
     for (const FrameRef& f : frames) {
       telling.tell("looking", 0, frames.size());
       const auto picture = read(f, 8);
       if (!picture) continue;
       size = picture->full_size;
+      full_px_per_file_px = picture->full_px_per_file_px;
       break;
     }
   }
-  const int reduction = thumbnail_reduction(size);
+  // Always read as large: what is seen must not hang on how much can be held.
+  const int working = working_reduction(size, options.blur_limit_px(size), full_px_per_file_px);
+  const int reduction = std::max(working, thumbnail_reduction(size));
+  const double bytes =
+      sizeof(std::uint16_t) * static_cast<double>(size.area()) / (working * working);
   telling.tell("looking", 0, frames.size());
   telling.for_each()(frames.size(), [&](std::size_t k) {
-    looks[k] = look(frames[k], read, reduction);
+    const bool holds = static_cast<double>(k + 1) * bytes <= options.held_bytes;
+    looks[k] = look(frames[k], read, reduction, working, holds);
     telling.one_more();
   });
   return looks;

@@ -32,6 +32,11 @@ double measuring_limit_px(cv::Size full_size, const MeasureOptions& options) {
   return options.finer_limit_px.value_or(default_blur_limit_px(full_size));
 }
 
+FirstLookOptions first_look_options(const MeasureOptions& options) {
+  return {.blur_limit_px = [&options](cv::Size full) { return measuring_limit_px(full, options); },
+          .held_bytes = share_memory(options.memory_bytes).kept_bytes};
+}
+
 /// All that is measured of one burst after the first look, in the order of the design.
 class Measuring {
  public:
@@ -176,7 +181,7 @@ std::vector<MeasuredSweep> Measuring::sweeps_apart() {
     const auto to = out_.refs.begin() + static_cast<std::ptrdiff_t>(end);
     if (end - first < kFewestFrames) return {};
     BurstPart part{.burst = {.folder = out_.folder, .frames = {from, to}}, .looks = {}};
-    part.looks = look_at_all(part.burst.frames, read_, telling_);
+    part.looks = look_at_all(part.burst.frames, read_, first_look_options(options_), telling_);
     for (std::size_t k = first; k < end; ++k)
       part.looks[k - first].other_picture = looks_[k].other_picture;
     sweeps.push_back({.first = first,
@@ -249,10 +254,10 @@ std::size_t Measuring::needed_bytes(double bytes_per_px) const {
 }
 
 void Measuring::look_for_movement() {
-  // Light and mask in four bytes each, tiles 8 px wide, and a third more for the coarser levels.
+  // Light in four bytes and mask in one, tiles 8 px wide, and a third more for the coarser levels.
   const double shrunk = 8.0 / measured_.grid.tile_px;
   if (focus_.status != FitStatus::converged) return;
-  out_.movement_needs_bytes = needed_bytes(8.0 * 4.0 / 3.0 * shrunk * shrunk);
+  out_.movement_needs_bytes = needed_bytes(5.0 * 4.0 / 3.0 * shrunk * shrunk);
   if (out_.movement_needs_bytes > 0) return;
   telling_.tell("looking for movement", 0, 1);
   out_.movement = find_movement(
@@ -349,11 +354,8 @@ double default_blur_limit_px(cv::Size full_size) {
   return std::max(2.0, std::hypot(full_size.width, full_size.height) / 3000.0);
 }
 
-std::array<int, 2> reductions_read(cv::Size full_size, double full_px_per_file_px,
-                                   const MeasureOptions& options) {
-  return {
-      thumbnail_reduction(full_size),
-      working_reduction(full_size, measuring_limit_px(full_size, options), full_px_per_file_px)};
+int reduction_read(cv::Size full_size, double full_px_per_file_px, const MeasureOptions& options) {
+  return working_reduction(full_size, measuring_limit_px(full_size, options), full_px_per_file_px);
 }
 
 std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,
@@ -368,8 +370,9 @@ std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,
   tbb::task_arena arena(threads_for(options.threads, options.memory_bytes));
   try {
     arena.execute([&] {
-      for (BurstPart& part :
-           part_by_scene(burst, look_at_all(burst.frames, read, telling), telling.for_each()))
+      std::vector<FirstLook> looks =
+          look_at_all(burst.frames, read, first_look_options(options), telling);
+      for (BurstPart& part : part_by_scene(burst, std::move(looks), telling.for_each()))
         result.push_back(Measuring(std::move(part), read, options, telling).run());
     });
   } catch (const Stopped&) {

@@ -1,6 +1,7 @@
 #include "measured_frames.h"
 
 #include <tbb/parallel_pipeline.h>
+#include <tbb/task_arena.h>
 
 #include <algorithm>
 #include <atomic>
@@ -89,10 +90,27 @@ struct OnTheWay {
   std::string problem{};
 };
 
-OnTheWay measure_one(const MeasuredFrames& out, const FrameRef& frame, const ReadFrame& read,
-                     bool spots, bool keep, std::size_t k) {
+/// A frame at the working scale, out of what the first look holds or from its file: the same to the
+/// bit, so that nothing hangs on how much can be held.
+Result<LinearFrame> take_picture(HeldPicture held, const FrameRef& frame, const ReadFrame& read,
+                                 const MeasuredFrames& out) {
+  if (held.packed.values.empty() || held.reduction != out.reduction) {
+    const auto again = read(frame, out.reduction);
+    if (!again) return again;
+    held = {.packed = pack(again->luminance, again->clipped, 1.0),
+            .reduction = out.reduction,
+            .full_px_per_px = again->full_px_per_px};
+  }
+  GridPicture picture = unpack(held.packed);
+  return LinearFrame{.luminance = std::move(picture.luminance),
+                     .clipped = std::move(picture.clipped),
+                     .full_size = out.full_size,
+                     .full_px_per_px = held.full_px_per_px};
+}
+
+OnTheWay measure_one(const MeasuredFrames& out, Result<LinearFrame> picture, bool spots, bool keep,
+                     std::size_t k) {
   OnTheWay m{.frame = k};
-  const auto picture = read(frame, out.reduction);
   if (!picture) {
     m.problem = one_line(picture.error());
     return m;
@@ -100,6 +118,7 @@ OnTheWay measure_one(const MeasuredFrames& out, const FrameRef& frame, const Rea
   m.grid = measure_on_grid(
       *picture, out.grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
       out.gain(k), out.grid);
+  picture = LinearFrame();  // a tenth of all that is held at this time
   if (keep) m.packed = pack(m.grid->picture, out.gain(k));
   if (spots) m.spots = find_spots(m.grid->picture.luminance);
   m.edge_picture = edge_picture(m.grid->picture.luminance, out.edge_reduction);
@@ -121,16 +140,6 @@ void take_in(MeasuredFrames& out, OnTheWay m) {
 }
 
 }  // namespace
-
-int working_reduction(cv::Size full, double blur_limit_px, double full_px_per_file_px) {
-  constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
-  int reduction = 1;
-  while (reduction < 8 && 2 * reduction <= full_px_per_file_px) reduction *= 2;
-  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
-         blur_limit_px / (2 * reduction) >= 1.0)
-    reduction *= 2;
-  return reduction;
-}
 
 double MeasuredFrames::gain(std::size_t k) const {
   return std::exp2(-exposure[k].gain_ev.value_or(0.0));
@@ -189,6 +198,8 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   out.edge_pictures.resize(n);
   expose_and_register(out, frames, looks, telling.for_each());
   lay_the_grid(out, options);
+  for (std::size_t k = 0; k < n; ++k)
+    if (!out.measured[k]) looks[k].held = {};
   if (out.grid.rows() < 2 || out.grid.cols() < 2) return out;
 
   std::vector<std::size_t> todo;
@@ -204,8 +215,10 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   std::size_t next = 0;
   // An exception that leaves a stage would leave the frame in it behind, unfreed.
   std::atomic<bool> stopped = false;
+  // One more than threads, so that none waits for the one that is taken in.
+  const auto threads = static_cast<std::size_t>(tbb::this_task_arena::max_concurrency());
   tbb::parallel_pipeline(
-      options.memory.frames_at_once,
+      std::min(options.memory.frames_at_once, threads + 1),
       tbb::make_filter<void, std::size_t>(tbb::filter_mode::serial_in_order,
                                           [&](tbb::flow_control& control) -> std::size_t {
                                             if (stopped || next >= todo.size()) {
@@ -217,7 +230,9 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
           tbb::make_filter<std::size_t, OnTheWay>(
               tbb::filter_mode::parallel,
               [&](std::size_t k) {
-                return measure_one(out, frames[k], read, options.spots, k < not_kept, k);
+                return measure_one(out,
+                                   take_picture(std::move(looks[k].held), frames[k], read, out),
+                                   options.spots, k < not_kept, k);
               }) &
           tbb::make_filter<OnTheWay, void>(tbb::filter_mode::serial_in_order, [&](OnTheWay m) {
             take_in(out, std::move(m));
@@ -236,11 +251,13 @@ GridPicture picture_again(const MeasuredFrames& measured, const FrameRef& frame,
                           const ReadFrame& read, std::size_t k) {
   if (!measured.measured[k]) return {};
   if (!measured.kept[k].values.empty()) return unpack(measured.kept[k]);
-  const auto picture = read(frame, measured.reduction);
+  const auto picture = take_picture({}, frame, read, measured);
   if (!picture) return {};
-  return bring_to_grid(
-      *picture, measured.grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
-      measured.gain(k), measured.grid.size);
+  return unpack(pack(
+      bring_to_grid(*picture,
+                    measured.grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
+                    measured.gain(k), measured.grid.size),
+      measured.gain(k)));
 }
 
 }  // namespace ringsweep

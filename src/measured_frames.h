@@ -54,11 +54,6 @@ struct MeasuredFrames {
   [[nodiscard]] std::vector<double> log_light() const;
 };
 
-/// How much frames of this size are shrunk: the blur limit stays at least one working px, small
-/// pictures stay whole. Of reduced copies there is nothing finer than their own px.
-[[nodiscard]] int working_reduction(cv::Size full, double blur_limit_px,
-                                    double full_px_per_file_px);
-
 struct SecondLookOptions {
   cv::Size full_size;
   double blur_limit_px = 2.0;
@@ -67,8 +62,9 @@ struct SecondLookOptions {
   MemoryShares memory{};
 };
 
-/// Reads every frame that the flash lit once more, at the working scale.
-/// @param looks one a frame; their thumbnails are taken out
+/// Measures every frame that the flash lit, at the working scale; reads it once more where the
+/// first look does not hold it.
+/// @param looks one a frame; thumbnails and pictures are taken out
 [[nodiscard]] MeasuredFrames measure_frames(const std::vector<FrameRef>& frames,
                                             std::vector<FirstLook>& looks, const ReadFrame& read,
                                             const SecondLookOptions& options, Telling& telling);

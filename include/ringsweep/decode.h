@@ -30,6 +30,18 @@ struct DecodeOptions {
 /// @throws std::invalid_argument  reduction not 1, 2, 4 or 8; max_megapixels not above 0.
 [[nodiscard]] Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options = {});
 
+/// A view that comes along when a frame is decoded.
+struct ViewAlong {
+  int times = 1;  ///< px of the frame per px of the view, >= 1
+  /// As decode_view() gives it, each px the mean of `times` x `times`; empty where the file is none
+  /// of which colours come by the way, so that decode_view() must open it.
+  ViewFrame view;
+};
+
+/// decode() that makes a view of the same px.
+[[nodiscard]] Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options,
+                                         ViewAlong& along);
+
 /// The same for eyes: 8 bit in the file's own tone curve, which is taken for sRGB. In colour where
 /// it is a JPEG of three colours, else grey.
 [[nodiscard]] Result<ViewFrame> decode_view(const FrameRef& frame,

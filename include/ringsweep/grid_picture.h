@@ -27,6 +27,8 @@ struct PackedPicture {
 /// it, a hundredth of the noise of 8 bit. Light above 1.25 of white or below black is cut.
 /// @param gain what the luminance was multiplied by, > 0.
 [[nodiscard]] PackedPicture pack(const GridPicture& picture, double gain);
+/// ... of which every px is seen. @param luminance, clipped  as in GridPicture
+[[nodiscard]] PackedPicture pack(const cv::Mat& luminance, const cv::Mat& clipped, double gain);
 [[nodiscard]] GridPicture unpack(const PackedPicture& packed);
 
 }  // namespace ringsweep

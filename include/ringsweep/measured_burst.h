@@ -3,7 +3,6 @@
 /// anybody has said what must be sharp, how sharp, and which end is near. This is the slow part,
 /// and what it gives is a plain value that can be kept and judged again: analyse.h.
 
-#include <array>
 #include <cstddef>
 #include <functional>
 #include <opencv2/core.hpp>
@@ -125,12 +124,11 @@ struct MeasureOptions {
 /// max(2 px, diagonal / 3000): DESIGN section 2.
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
 
-/// How much frames of this size are shrunk when they are read: for the first look, and for the
-/// second.
+/// How much frames of this size are shrunk when they are read: 1, 2, 4 or 8.
 /// @param full_size  px, not empty
 /// @param full_px_per_file_px  as in LinearFrame
-[[nodiscard]] std::array<int, 2> reductions_read(cv::Size full_size, double full_px_per_file_px,
-                                                 const MeasureOptions& options);
+[[nodiscard]] int reduction_read(cv::Size full_size, double full_px_per_file_px,
+                                 const MeasureOptions& options);
 
 /// Measures one burst. A picture of something else in its middle parts it (scenes.h): hence a list,
 /// in capture order, each with the frames and indices of its own. Empty only where progress said

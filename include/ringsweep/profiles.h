@@ -55,7 +55,7 @@ struct TileMeasures {
 /// One frame brought to the grid and measured.
 struct GridFrame {
   GridPicture picture;
-  cv::Mat sharpness;  ///< CV_32FC1, grid.size, local energy of the finest band
+  cv::Mat sharpness;  ///< CV_32FC1, a value for 2 x 2 px: local energy of the finest band
   TileMeasures tiles;
 };
 
@@ -64,11 +64,12 @@ struct GridFrame {
                                         const cv::Matx33d& grid_from_frame, double gain,
                                         const TileGrid& grid);
 
-/// The sharpest of all frames at each pixel. Merging is commutative: ties go to the earlier frame.
+/// The sharpest of all frames at each 2 x 2 px. Merging is commutative: ties go to the earlier
+/// frame.
 struct Mosaic {
   cv::Mat luminance;  ///< CV_32FC1, grid.size
-  cv::Mat sharpness;  ///< CV_32FC1
-  cv::Mat frame;      ///< CV_16SC1, index of the frame, -1 where no frame reaches
+  cv::Mat sharpness;  ///< CV_32FC1, a value for 2 x 2 px
+  cv::Mat frame;      ///< CV_16SC1, the same; index of the frame, -1 where no frame reaches
 };
 [[nodiscard]] Mosaic empty_mosaic(const TileGrid& grid);
 void merge_into(Mosaic& mosaic, const GridFrame& frame, std::size_t frame_index);

@@ -26,7 +26,7 @@ inline constexpr int kShiftLevels = 3;  ///< of a pyramid; coarse ones see what 
 /// smoothed, on a pyramid. Empty: not measured.
 struct ShiftFrame {
   std::vector<cv::Mat> levels;  ///< CV_32FC1, tiles are 8 px of the first
-  std::vector<cv::Mat> masks;   ///< CV_32FC1, 1 where seen and not near clipped light, else 0
+  std::vector<cv::Mat> masks;   ///< CV_8UC1, 255 where seen and not near clipped light, else 0
 };
 [[nodiscard]] ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid);
 

@@ -62,6 +62,9 @@ struct Stages {
   std::function<std::vector<std::filesystem::path>()> mounted_cards = [] {
     return std::vector<std::filesystem::path>{};
   };
+  /// decode() with a view that comes along; may be empty.
+  std::function<Result<LinearFrame>(const FrameRef&, const DecodeOptions&, ViewAlong&)>
+      decode_along{};
   /// What was measured before, and the pictures made of it; without it `analyse` is asked.
   std::shared_ptr<const Cache> cache{};
 };

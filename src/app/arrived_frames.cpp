@@ -23,20 +23,13 @@ ArrivedFrames::ArrivedFrames(Decode decode, std::uint64_t most_bytes)
     : decode_(std::move(decode)), most_bytes_(most_bytes) {}
 
 Result<void> ArrivedFrames::fetch(const FrameRef& frame, const MeasureOptions& options) {
-  // The smallest tells the size, and is one of those that are wanted of large pictures.
-  constexpr int kSmallest = 8;
-  Result<LinearFrame> small = decode_(frame, {.reduction = kSmallest});
-  if (!small) return tl::unexpected(small.error());
-  for (const int reduction :
-       reductions_read(small->full_size, small->full_px_per_file_px, options)) {
-    if (reduction == kSmallest) {
-      hold(frame, reduction, *small);
-      continue;
-    }
-    Result<LinearFrame> picture = decode_(frame, {.reduction = reduction});
-    if (!picture) return tl::unexpected(picture.error());
-    hold(frame, reduction, *std::move(picture));
-  }
+  constexpr int kSmallest = 8;  // tells the size soonest
+  Result<LinearFrame> picture = decode_(frame, {.reduction = kSmallest});
+  if (!picture) return tl::unexpected(picture.error());
+  const int reduction = reduction_read(picture->full_size, picture->full_px_per_file_px, options);
+  if (reduction != kSmallest) picture = decode_(frame, {.reduction = reduction});
+  if (!picture) return tl::unexpected(picture.error());
+  hold(frame, reduction, *std::move(picture));
   return {};
 }
 

@@ -24,7 +24,7 @@ class ArrivedFrames {
   /// @param most_bytes  of pictures held; those that came first go first
   ArrivedFrames(Decode decode, std::uint64_t most_bytes);
 
-  /// Decodes a frame at the sizes that measuring asks for.
+  /// Decodes a frame at the size that measuring asks for.
   /// @return an error where it is no whole picture; then nothing is held of it
   Result<void> fetch(const FrameRef& frame, const MeasureOptions& options);
 

@@ -482,6 +482,8 @@ FocalPositions Fit::run() {
   keep_the_truest_half();
   for (int round = 0; round < 3; ++round) refine(chosen_);
   find_shaken(out);
+  // Hardly any burst needs more.
+  for (int round = 0; !converged_ && round < 10; ++round) refine(chosen_);
 
   double mean = 0.0;
   for (std::size_t k = 0; k < n; ++k)

@@ -2,6 +2,7 @@
 #include <array>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
+#include <utility>
 
 #include "ringsweep/spot_light.h"
 
@@ -17,7 +18,7 @@ constexpr float kRoundness = 0.25F;    // curvature along over curvature across;
 constexpr int kBorderPx = 4;
 
 cv::Mat blurred(const cv::Mat& picture, double from_sigma, double to_sigma) {
-  constexpr double kReach = 3.5;  // sigmas: beyond lies 1 / 2000 of a Gaussian
+  constexpr double kReach = 3.0;  // sigmas: beyond lies 1 / 370 of a Gaussian
   const double more = std::sqrt(to_sigma * to_sigma - from_sigma * from_sigma);
   const int size = 2 * static_cast<int>(std::ceil(kReach * more)) + 1;
   cv::Mat result;
@@ -25,14 +26,30 @@ cv::Mat blurred(const cv::Mat& picture, double from_sigma, double to_sigma) {
   return result;
 }
 
-cv::Mat every_second(const cv::Mat& picture) {
-  cv::Mat result((picture.rows + 1) / 2, (picture.cols + 1) / 2, CV_32FC1);
-  for (int y = 0; y < result.rows; ++y) {
-    const float* in = picture.ptr<float>(2 * y);
-    float* out = result.ptr<float>(y);
-    for (int x = 0; x < result.cols; ++x) out[x] = in[2 * x];
+/// A picture, or a strip of one, in one octave.
+struct Octave {
+  cv::Mat first, second, larger;  ///< differences; the third only bounds the second
+  cv::Mat next;                   ///< smooth enough for the next octave
+};
+
+/// @param smooth  as smooth as the first sigma
+Octave octave_of(const cv::Mat& smooth, bool last) {
+  Octave o;
+  const cv::Mat smoother = blurred(smooth, kSigmas[0], kSigmas[1]);
+  o.next = blurred(smoother, kSigmas[1], kNextSigma);
+  o.first = smooth - smoother;
+  o.second = smoother - o.next;
+  if (!last) o.larger = o.next - blurred(o.next, kNextSigma, kBeyondSigma);
+  return o;
+}
+
+/// Every second px of the even rows; `to` is the half of a picture from its row `to_row` on.
+void every_second(const cv::Mat& from, cv::Range rows, cv::Mat& to, int to_row) {
+  for (int y = rows.start; y < rows.end; y += 2, ++to_row) {
+    const float* in = from.ptr<float>(y);
+    float* out = to.ptr<float>(to_row);
+    for (int x = 0; x < to.cols; ++x) out[x] = in[2 * x];
   }
-  return result;
 }
 
 /// Higher than its neighbours in the picture.
@@ -83,13 +100,14 @@ float top(float before, float middle, float after) {
 }
 
 /// Spots of one size in an octave. @param smaller, larger  empty where there are none
+/// @param rows  of the mats, that are looked at; @param top_row  of the picture, at their row 0
 void add_spots(const cv::Mat& smaller, const cv::Mat& level, const cv::Mat& larger, double sigma,
-               int px, std::vector<Spot>& spots) {
+               int px, cv::Range rows, int top_row, std::vector<Spot>& spots) {
   const int border = std::max(1, kBorderPx / px);
   const int reach = std::max(1, static_cast<int>(sigma));
   // In larger px the top lies between them, and is higher.
   const float least = px == 1 ? kLeastHeight : 0.8F * kLeastHeight;
-  for (int y = border; y < level.rows - border; ++y) {
+  for (int y = std::max(border, rows.start); y < std::min(level.rows - border, rows.end); ++y) {
     const float* above = level.ptr<float>(y - 1);
     const float* row = level.ptr<float>(y);
     const float* below = level.ptr<float>(y + 1);
@@ -97,11 +115,11 @@ void add_spots(const cv::Mat& smaller, const cv::Mat& level, const cv::Mat& larg
       float height = row[x];
       if (height < least || height < row[x - 1] || height < row[x + 1]) continue;
       if (!is_peak(level, y, x)) continue;
-      cv::Point at(x, y);
+      cv::Point at(x, top_row + y);
       if (px > 1) {
         const float dx = top(row[x - 1], row[x], row[x + 1]), dy = top(above[x], row[x], below[x]);
         const auto scale = static_cast<float>(px);
-        at = px * at + cv::Point(cvRound(scale * dx), cvRound(scale * dy));
+        at = px * cv::Point(x, y) + cv::Point(cvRound(scale * dx), cvRound(scale * dy));
         height += 0.25F * (dx * (row[x + 1] - row[x - 1]) + dy * (below[x] - above[x]));
       }
       if (height < kLeastHeight) continue;
@@ -112,27 +130,69 @@ void add_spots(const cv::Mat& smaller, const cv::Mat& level, const cv::Mat& larg
   }
 }
 
+/// The first octave, in strips that stay in the processor's cache: most of the work.
+/// @return its next one and its second differences, every second px
+std::pair<cv::Mat, cv::Mat> first_octave(const cv::Mat& light, std::vector<Spot>& spots) {
+  constexpr int kRows = 384;
+  constexpr int kMargin = 24;  // all kernels one after the other, and a row
+  cv::Mat half((light.rows + 1) / 2, (light.cols + 1) / 2, CV_32FC1);
+  cv::Mat second(half.size(), CV_32FC1);
+  std::vector<Spot> larger;
+  cv::Mat root;
+  for (int row = 0; row < light.rows; row += kRows) {
+    const int from = std::max(0, row - kMargin);
+    const int end = std::min(light.rows, row + kRows);
+    const cv::Range own(row - from, end - from);
+    cv::sqrt(cv::max(light.rowRange(from, std::min(light.rows, end + kMargin)), 0.0F), root);
+    const Octave o = octave_of(blurred(root, 0.0, kSigmas[0]), false);
+    add_spots({}, o.first, o.second, kSigmas[0], 1, own, from, spots);
+    add_spots(o.first, o.second, o.larger, kSigmas[1], 1, own, from, larger);
+    every_second(o.next, own, half, row / 2);
+    every_second(o.second, own, second, row / 2);
+  }
+  spots.insert(spots.end(), larger.begin(), larger.end());
+  return {half, second};
+}
+
+/// Where two octaves meet, one spot may pass for two: the higher one stays.
+/// @param spots  those from `first` on are of the later octave
+void leave_one_of_two(std::vector<Spot>& spots, std::size_t first) {
+  const auto end = spots.begin() + static_cast<std::ptrdiff_t>(first);
+  std::vector<bool> other(spots.size());
+  for (std::size_t i = first; i < spots.size(); ++i) {
+    const double near_px = spots[i].sigma_px;
+    for (auto before = spots.begin(); before != end; ++before) {
+      if (2.0 * before->sigma_px <= near_px || cv::norm(before->at - spots[i].at) > near_px)
+        continue;
+      const bool lower = before->height < spots[i].height;
+      other[lower ? static_cast<std::size_t>(before - spots.begin()) : i] = true;
+    }
+  }
+  std::size_t kept = 0;
+  for (std::size_t i = 0; i < spots.size(); ++i)
+    if (!other[i]) spots[kept++] = spots[i];
+  spots.resize(kept);
+}
+
 }  // namespace
 
 std::vector<Spot> find_spots(const cv::Mat& light) {
-  cv::Mat smooth;
-  cv::sqrt(cv::max(light, 0.0F), smooth);
-  smooth = blurred(smooth, 0.0, kSigmas[0]);
-  cv::Mat smaller;
   std::vector<Spot> spots;
-  for (int octave = 0; octave < kOctaves; ++octave) {
+  auto [smooth, smaller] = first_octave(light, spots);
+  for (int octave = 1; octave < kOctaves; ++octave) {
     const int px = 1 << octave;
     const bool last = octave + 1 == kOctaves;
-    const cv::Mat smoother = blurred(smooth, kSigmas[0], kSigmas[1]);
-    const cv::Mat next = blurred(smoother, kSigmas[1], kNextSigma);
-    const cv::Mat first = smooth - smoother, second = smoother - next;
-    cv::Mat larger;
-    if (!last) larger = next - blurred(next, kNextSigma, kBeyondSigma);
-    add_spots(smaller, first, second, kSigmas[0], px, spots);
-    add_spots(first, second, larger, kSigmas[1], px, spots);
+    const cv::Range all(0, smooth.rows);
+    const Octave o = octave_of(smooth, last);
+    const std::size_t before = spots.size();
+    add_spots(smaller, o.first, o.second, kSigmas[0], px, all, 0, spots);
+    leave_one_of_two(spots, before);
+    add_spots(o.first, o.second, o.larger, kSigmas[1], px, all, 0, spots);
     if (last) break;
-    smooth = every_second(next);
-    smaller = every_second(second);
+    smooth.create((all.end + 1) / 2, (o.next.cols + 1) / 2, CV_32FC1);
+    smaller.create(smooth.size(), CV_32FC1);
+    every_second(o.next, all, smooth, 0);
+    every_second(o.second, all, smaller, 0);
   }
   return spots;
 }

@@ -12,21 +12,25 @@ constexpr int kSteps = 32766;        // of 15 bits, with 0 for what is not seen
 
 }  // namespace
 
-PackedPicture pack(const GridPicture& picture, double gain) {
-  PackedPicture packed{.values = cv::Mat(picture.luminance.size(), CV_16UC1), .gain = gain};
+PackedPicture pack(const cv::Mat& luminance, const cv::Mat& clipped, double gain) {
+  PackedPicture packed{.values = cv::Mat(luminance.size(), CV_16UC1), .gain = gain};
   const float to_share = static_cast<float>(1.0 / (gain * kMostLight));
   for (int y = 0; y < packed.values.rows; ++y) {
-    const float* light = picture.luminance.ptr<float>(y);
-    const std::uint8_t* seen = picture.seen.ptr<std::uint8_t>(y);
-    const std::uint8_t* clipped = picture.clipped.ptr<std::uint8_t>(y);
+    const float* light = luminance.ptr<float>(y);
+    const std::uint8_t* upper = clipped.ptr<std::uint8_t>(y);
     std::uint16_t* out = packed.values.ptr<std::uint16_t>(y);
     for (int x = 0; x < packed.values.cols; ++x) {
       const float root = std::sqrt(std::clamp(light[x] * to_share, 0.0F, 1.0F));
       const int step = 1 + static_cast<int>(root * static_cast<float>(kSteps) + 0.5F);
-      out[x] = seen[x] == 0 ? std::uint16_t{0}
-                            : static_cast<std::uint16_t>(2 * step + (clipped[x] != 0 ? 1 : 0));
+      out[x] = static_cast<std::uint16_t>(2 * step + (upper[x] != 0 ? 1 : 0));
     }
   }
+  return packed;
+}
+
+PackedPicture pack(const GridPicture& picture, double gain) {
+  PackedPicture packed = pack(picture.luminance, picture.clipped, gain);
+  packed.values.setTo(0, picture.seen == 0);
   return packed;
 }
 

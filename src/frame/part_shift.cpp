@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
 #include <opencv2/imgproc.hpp>
 
 #include "numerics/quantile.h"
@@ -252,8 +253,8 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
   const auto seen = [&](const cv::Point& px) {
     return std::ranges::all_of(pairs, [&](const FramePair& pair) {
       const auto l = static_cast<std::size_t>(level);
-      return frames[pair.first].masks[l].at<float>(px) == 1.0F &&
-             frames[pair.second].masks[l].at<float>(px) == 1.0F;
+      return frames[pair.first].masks[l].at<std::uint8_t>(px) == 255 &&
+             frames[pair.second].masks[l].at<std::uint8_t>(px) == 255;
     });
   };
   std::vector<Changed> changed;

@@ -7,6 +7,7 @@
 #include <optional>
 #include <utility>
 
+#include "frame/resample.h"
 #include "frame/wave_blur.h"
 #include "numerics/quantile.h"
 
@@ -26,13 +27,13 @@ cv::Mat gradient_energy(const cv::Mat& picture, double sigma) {
     const float* here = smooth.ptr<float>(y);
     const float* below = smooth.ptr<float>(std::min(y + 1, last_row));
     float* out = energy.ptr<float>(y);
-    const auto at = [&](int x, int left, int right) {
+    const auto square = [&](int x, int left, int right) {
       const float dx = here[right] - here[left], dy = below[x] - above[x];
-      out[x] = 0.25F * (dx * dx + dy * dy);
+      return 0.25F * (dx * dx + dy * dy);
     };
-    at(0, 0, std::min(1, last_col));
-    for (int x = 1; x < last_col; ++x) at(x, x - 1, x + 1);
-    at(last_col, std::max(last_col - 1, 0), last_col);
+    out[0] = square(0, 0, std::min(1, last_col));
+    for (int x = 1; x < last_col; ++x) out[x] = square(x, x - 1, x + 1);
+    out[last_col] = square(last_col, std::max(last_col - 1, 0), last_col);
   }
   return energy;
 }
@@ -41,9 +42,18 @@ cv::Mat gradient_energy(const cv::Mat& picture, double sigma) {
 /// whole one; per px of the half. Right where the picture is so blurred that the half tells it: a
 /// difference of neighbours there spans what a central difference spans in the whole picture.
 cv::Mat gradient_energy_of_half(const cv::Mat& half, double sigma) {
-  constexpr double kPyramidVariance = 1.0;  // of (1 4 6 4 1) / 16, px^2
-  const double side = (sigma * sigma - kPyramidVariance) / 4.0 / 2.0;
-  const cv::Matx31d kernel(side, 1.0 - 2.0 * side, side);
+  // What the Gaussian's transfer is over that of the pyramid's (1 4 6 4 1) / 16, at two frequencies
+  // of the half that are most of what is left; five taps that have both.
+  const auto missing = [sigma](double w) {
+    return 1.0 - std::exp(-0.125 * sigma * sigma * w * w) / std::pow(std::cos(0.25 * w), 4);
+  };
+  const auto share = [](double w) { return 2.0 - 2.0 * std::cos(w); };
+  constexpr double kLow = 1.2, kHigh = 2.2;
+  const cv::Vec2d taps =
+      cv::Matx22d(share(kLow), share(2.0 * kLow), share(kHigh), share(2.0 * kHigh)).inv() *
+      cv::Vec2d(missing(kLow), missing(kHigh));
+  const cv::Vec<double, 5> kernel(taps[1], taps[0], 1.0 - 2.0 * (taps[0] + taps[1]), taps[0],
+                                  taps[1]);
   cv::Mat smooth;
   cv::sepFilter2D(half, smooth, CV_32F, kernel, kernel, {-1, -1}, 0.0, cv::BORDER_REFLECT);
   // The half's px lie on the even ones of the whole, differences between them. So that a tile's
@@ -81,8 +91,12 @@ cv::Mat tile_means(const cv::Mat& values, const TileGrid& grid, int edge) {
   return means;
 }
 
+cv::Size half_size(cv::Size size) { return {(size.width + 1) / 2, (size.height + 1) / 2}; }
+
+using TileEnergies = std::array<cv::Mat, kNumBands>;
+
 struct BandEnergies {
-  std::array<cv::Mat, kNumBands> tiles;
+  TileEnergies tiles;
   cv::Mat finest;  // per pixel
 };
 
@@ -104,15 +118,31 @@ BandEnergies band_energies(const cv::Mat& picture, const TileGrid& grid) {
 }
 
 /// As band_energies(), of a picture of which only the half is there.
-std::array<cv::Mat, kNumBands> band_energies_of_half(const cv::Mat& half, const TileGrid& grid) {
+TileEnergies band_energies_of_half(const cv::Mat& half, const TileGrid& grid) {
   static_assert(std::ranges::all_of(kBands, [](const Band& b) { return b.level <= 1; }));
-  std::array<cv::Mat, kNumBands> tiles;
+  TileEnergies tiles;
   for (std::size_t j = 0; j < kNumBands; ++j) {
     const cv::Mat energy = kBands[j].level == 0 ? gradient_energy_of_half(half, kBands[j].sigma_px)
                                                 : gradient_energy(half, kBands[j].sigma_px);
     tiles[j] = tile_means(energy, grid, grid.tile_px / 2);
   }
   return tiles;
+}
+
+/// What is to be multiplied to get `wanted`, within bounds.
+TileEnergies shares(const TileEnergies& wanted, const TileEnergies& got) {
+  constexpr double kMost = 1.5;  // beyond, there is nothing but noise
+  TileEnergies result;
+  for (std::size_t j = 0; j < kNumBands; ++j) {
+    cv::divide(wanted[j], cv::max(got[j], 1e-12), result[j]);
+    result[j] = cv::max(cv::min(result[j], kMost), 1.0 / kMost);
+  }
+  return result;
+}
+
+TileEnergies times(TileEnergies energies, const TileEnergies& shares) {
+  for (std::size_t j = 0; j < kNumBands; ++j) energies[j] = energies[j].mul(shares[j]);
+  return energies;
 }
 
 /// Tiles that lie inside the frame with room for the filters.
@@ -160,6 +190,7 @@ class Blur {
   }
 
   [[nodiscard]] cv::Mat by(double diameter_px) const {
+    if (diameter_px <= 0.0) return picture_;
     if (waves_) return waves_->blurred(diameter_px);
     cv::Mat blurred;
     cv::filter2D(picture_, blurred, CV_32F, disc_kernel(diameter_px), {-1, -1}, 0,
@@ -181,12 +212,12 @@ class BlurredTiles {
         whole_(to_power(picture, exponent_), model.f_number_per_um),
         half_(half_of(to_power(picture, exponent_)), model.f_number_per_um / 2.0) {}
 
-  [[nodiscard]] std::array<cv::Mat, kNumBands> by(double diameter_px) const {
-    // A disc of that size leaves little beyond 0.25 cycles a px. Tile by tile both ways agree to 1
-    // to 3 % of the finest band, and to 0.2 % of the others.
-    constexpr double kHalfTellsPx = 2.8;
-    if (diameter_px < kHalfTellsPx)
-      return band_energies(from_power(whole_.by(diameter_px), exponent_), grid_).tiles;
+  [[nodiscard]] TileEnergies whole(double diameter_px) const {
+    return band_energies(from_power(whole_.by(diameter_px), exponent_), grid_).tiles;
+  }
+
+  /// From half the picture, which is enough where blur leaves little beyond 0.25 cycles a px.
+  [[nodiscard]] TileEnergies half(double diameter_px) const {
     return band_energies_of_half(from_power(half_.by(diameter_px / 2.0), exponent_), grid_);
   }
 
@@ -207,16 +238,16 @@ class BlurredTiles {
 GridPicture bring_to_grid(const LinearFrame& frame, const cv::Matx33d& grid_from_frame, double gain,
                           cv::Size size) {
   const cv::Matx23d m = grid_from_frame.inv().get_minor<2, 3>(0, 0);
-  const cv::Mat all(frame.luminance.size(), CV_8UC1, cv::Scalar(255));
   GridPicture out;
   // A long kernel: a short one would blur frames differently, by where they fall between pixels.
-  cv::warpAffine(frame.luminance, out.luminance, m, size, cv::INTER_CUBIC | cv::WARP_INVERSE_MAP,
-                 cv::BORDER_REFLECT);
+  out.luminance = resample(frame.luminance, m, size);
   if (gain != 1.0) out.luminance *= gain;
-  for (const auto& [from, to] :
-       {std::pair{&all, &out.seen}, std::pair{&frame.clipped, &out.clipped}})
-    cv::warpAffine(*from, *to, m, size, cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
-                   cv::BORDER_CONSTANT);
+  constexpr double kSeen = 128.0;  // and 255 where it is clipped, too
+  cv::Mat marks;
+  cv::warpAffine(frame.clipped | kSeen, marks, m, size, cv::INTER_NEAREST | cv::WARP_INVERSE_MAP,
+                 cv::BORDER_CONSTANT);
+  out.seen = marks > 0.0;
+  out.clipped = marks > kSeen;
   return out;
 }
 
@@ -229,9 +260,12 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
   out.tiles.gain = gain;
   out.tiles.energy = bands.tiles;
   // About as wide as a tile: a narrower window takes what noise makes sharp, from frame after
-  // frame.
-  cv::boxFilter(bands.finest, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
-  cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {15, 15}, {-1, -1}, true, cv::BORDER_REFLECT);
+  // frame. So wide, every second px tells it.
+  constexpr int kWindow = 7;
+  cv::resize(bands.finest, out.sharpness, half_size(grid.size), 0, 0, cv::INTER_AREA);
+  for (int i = 0; i < 2; ++i)
+    cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {kWindow, kWindow}, {-1, -1}, true,
+                  cv::BORDER_REFLECT);
   out.tiles.level = tile_means(out.picture.luminance, grid, grid.tile_px);
   out.tiles.valid = tiles_inside(grid, grid_from_frame.inv(), frame.luminance.size());
   out.tiles.clipped = tile_means(out.picture.clipped, grid, grid.tile_px) > 0.02 * 255.0;
@@ -239,24 +273,26 @@ GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
 }
 
 Mosaic empty_mosaic(const TileGrid& grid) {
-  return {cv::Mat(grid.size, CV_32FC1, cv::Scalar(0)), cv::Mat(grid.size, CV_32FC1, cv::Scalar(-1)),
-          cv::Mat(grid.size, CV_16SC1, cv::Scalar(-1))};
+  const cv::Size half = half_size(grid.size);
+  return {cv::Mat(grid.size, CV_32FC1, cv::Scalar(0)), cv::Mat(half, CV_32FC1, cv::Scalar(-1)),
+          cv::Mat(half, CV_16SC1, cv::Scalar(-1))};
 }
 
 void merge_into(Mosaic& mosaic, const GridFrame& frame, std::size_t frame_index) {
   const auto k = static_cast<short>(frame_index);
+  const cv::Size size = mosaic.luminance.size();
   for (int y = 0; y < mosaic.frame.rows; ++y) {
-    float* value = mosaic.luminance.ptr<float>(y);
     float* best = mosaic.sharpness.ptr<float>(y);
     short* who = mosaic.frame.ptr<short>(y);
-    const float* new_value = frame.picture.luminance.ptr<float>(y);
     const float* sharpness = frame.sharpness.ptr<float>(y);
     for (int x = 0; x < mosaic.frame.cols; ++x) {
       const bool wins = sharpness[x] > best[x] || (sharpness[x] == best[x] && k < who[x]);
       if (!wins) continue;
-      value[x] = new_value[x];
       best[x] = sharpness[x];
       who[x] = k;
+      for (int py = 2 * y; py < std::min(2 * y + 2, size.height); ++py)
+        for (int px = 2 * x; px < std::min(2 * x + 2, size.width); ++px)
+          mosaic.luminance.at<float>(py, px) = frame.picture.luminance.at<float>(py, px);
     }
   }
 }
@@ -315,11 +351,24 @@ BlurCurves measure_blur_curves(const cv::Mat& mosaic, const TileGrid& grid, cons
   const TileGrid noise_grid{.size = noise.size(), .tile_px = 256};
   const BlurredTiles light(mosaic, grid, model);
   const BlurredTiles alone(noise, noise_grid, {.f_number_per_um = model.f_number_per_um});
-  for_each(count, [&](std::size_t d) {
-    curves.energy[d] = light.by(curves.diameter_px[d]);
-    const auto left = alone.by(curves.diameter_px[d]);
-    for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] = left[j].at<float>(0, 0);
+  constexpr std::size_t kWhole = 7;  // of the diameters; from 4 px on the half is enough
+  std::vector<TileEnergies> left(count);
+  for_each(kWhole, [&](std::size_t d) {
+    curves.energy[d] = light.whole(curves.diameter_px[d]);
+    left[d] = alone.whole(curves.diameter_px[d]);
   });
+  // Tile by tile both ways differ by some per cent of the finest band, whatever the blur, because
+  // tiles reach a little farther in larger px: one diameter is measured both ways and tells it.
+  const double both_px = curves.diameter_px[kWhole - 1];
+  const TileEnergies light_share = shares(curves.energy[kWhole - 1], light.half(both_px));
+  const TileEnergies left_share = shares(left[kWhole - 1], alone.half(both_px));
+  for_each(count - kWhole, [&](std::size_t i) {
+    const std::size_t d = kWhole + i;
+    curves.energy[d] = times(light.half(curves.diameter_px[d]), light_share);
+    left[d] = times(alone.half(curves.diameter_px[d]), left_share);
+  });
+  for (std::size_t d = 0; d < count; ++d)
+    for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] = left[d][j].at<float>(0, 0);
   for (std::size_t d = count; d-- > 0;)
     for (std::size_t j = 0; j < kNumBands; ++j) curves.noise[d][j] /= curves.noise[0][j];
   return curves;

@@ -23,14 +23,14 @@ struct Window {
 std::vector<Window> strongest(const Mosaic& mosaic, const TileGrid& grid, int core, int margin) {
   std::vector<Window> windows;
   const int side = core + 2 * margin;
+  const int edge = grid.tile_px / 2;  // of a tile, in values of the sharpness
   for (int row = 0; row + side <= grid.rows(); row += core)
     for (int col = 0; col + side <= grid.cols(); col += core) {
       std::vector<double> texture;
       for (int r = 0; r < core; ++r)
         for (int c = 0; c < core; ++c)
-          texture.push_back(cv::mean(mosaic.sharpness(cv::Rect((col + margin + c) * grid.tile_px,
-                                                               (row + margin + r) * grid.tile_px,
-                                                               grid.tile_px, grid.tile_px)))[0]);
+          texture.push_back(cv::mean(mosaic.sharpness(
+              cv::Rect((col + margin + c) * edge, (row + margin + r) * edge, edge, edge)))[0]);
       windows.push_back({cv::Rect(col, row, side, side), quantile_in_place(texture, 0.5)});
     }
   std::ranges::stable_sort(windows, std::greater<>{}, &Window::texture);

@@ -108,6 +108,8 @@ Moments total(const CellSums& sums) {
   return m;
 }
 
+constexpr double kOfMasks = 1.0 / (255.0 * 255.0);  // a product of two of them, as a weight
+
 /// Moments of every cell of a level, with the two pictures as they lie.
 struct CellGrid {
   int rows = 0, cols = 0;
@@ -127,7 +129,7 @@ CellGrid cell_moments(const cv::Mat& a, const cv::Mat& b, const cv::Mat& mask_a,
   cv::addWeighted(a, 0.5, b, 0.5, 0.0, sum);
   cv::copyMakeBorder(sum, sum, 1, 1, 1, 1, cv::BORDER_REPLICATE);
   cv::subtract(b, a, difference);
-  cv::multiply(mask_a, mask_b, mask);
+  cv::multiply(mask_a, mask_b, mask, kOfMasks, CV_32F);
   cv::Mat needed;
   cv::dilate(wanted, needed, cv::Mat::ones(3, 3, CV_8U));
   for (int r = 0; r < grid.rows; ++r) {
@@ -163,18 +165,22 @@ constexpr int kWindowPx = 3 * kCellPx;
 constexpr int kPatchPx = kWindowPx + 2;
 using Patch = std::array<float, static_cast<std::size_t>(kPatchPx* kPatchPx)>;
 
+/// @tparam T  of a px
+template <class T>
 bool cut_patch(const cv::Mat& picture, double x, double y, Patch& out) {
   const int ix = cvFloor(x), iy = cvFloor(y);
   if (ix < 0 || iy < 0 || ix + kPatchPx >= picture.cols || iy + kPatchPx >= picture.rows)
     return false;
   const auto fx = static_cast<float>(x - ix), fy = static_cast<float>(y - iy);
   for (int r = 0; r < kPatchPx; ++r) {
-    const float* p = picture.ptr<float>(iy + r) + ix;
-    const float* q = picture.ptr<float>(iy + r + 1) + ix;
+    const T* p = picture.ptr<T>(iy + r) + ix;
+    const T* q = picture.ptr<T>(iy + r + 1) + ix;
     float* o = out.data() + r * kPatchPx;
     for (int c = 0; c < kPatchPx; ++c) {
-      const float top = p[c] + fx * (p[c + 1] - p[c]);
-      const float bottom = q[c] + fx * (q[c + 1] - q[c]);
+      const auto p0 = static_cast<float>(p[c]), p1 = static_cast<float>(p[c + 1]);
+      const auto q0 = static_cast<float>(q[c]), q1 = static_cast<float>(q[c + 1]);
+      const float top = p0 + fx * (p1 - p0);
+      const float bottom = q0 + fx * (q1 - q0);
       o[c] = top + fy * (bottom - top);
     }
   }
@@ -194,14 +200,15 @@ std::optional<Solved> step_from(const LevelPair& pair, int row, int col, const c
   Patch a, b, mask_a, mask_b, sum, difference, mask;
   const double x = (col - 1) * kCellPx - 1, y = (row - 1) * kCellPx - 1;
   const double hx = 0.5 * shift[0], hy = 0.5 * shift[1];
-  if (!cut_patch(pair.a, x - hx, y - hy, a) || !cut_patch(pair.b, x + hx, y + hy, b) ||
-      !cut_patch(pair.mask_a, x - hx, y - hy, mask_a) ||
-      !cut_patch(pair.mask_b, x + hx, y + hy, mask_b))
+  if (!cut_patch<float>(pair.a, x - hx, y - hy, a) ||
+      !cut_patch<float>(pair.b, x + hx, y + hy, b) ||
+      !cut_patch<std::uint8_t>(pair.mask_a, x - hx, y - hy, mask_a) ||
+      !cut_patch<std::uint8_t>(pair.mask_b, x + hx, y + hy, mask_b))
     return std::nullopt;
   for (std::size_t i = 0; i < a.size(); ++i) {
     sum[i] = 0.5F * (a[i] + b[i]);
     difference[i] = b[i] - a[i];
-    mask[i] = mask_a[i] * mask_b[i];
+    mask[i] = static_cast<float>(kOfMasks) * mask_a[i] * mask_b[i];
   }
   Moments window{};
   for (int i = 0; i < 3; ++i)
@@ -316,7 +323,7 @@ ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid) 
   constexpr int kNearClippedPx = 5;  // edge of the square that is left out
   ShiftFrame out;
   if (picture.luminance.empty()) return out;
-  cv::Mat root, mask;
+  cv::Mat root;
   cv::sqrt(cv::max(picture.luminance, 0.0F), root);
   cv::Mat good = picture.seen & ~picture.clipped;
   const int reduction = std::max(1, grid.tile_px / kCellPx);
@@ -329,10 +336,9 @@ ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid) 
   }
   cv::erode(good, good, cv::Mat::ones(kNearClippedPx, kNearClippedPx, CV_8U), {-1, -1}, 1,
             cv::BORDER_CONSTANT, cv::Scalar(0));
-  good.convertTo(mask, CV_32F, 1.0 / 255.0);
   cv::GaussianBlur(root, root, {}, kSmoothPx, kSmoothPx, cv::BORDER_REFLECT);
   out.levels.push_back(root);
-  out.masks.push_back(mask);
+  out.masks.push_back(good);
   for (int level = 1; level < kShiftLevels; ++level) {
     cv::Mat half, half_mask;
     cv::pyrDown(out.levels.back(), half, {}, cv::BORDER_REFLECT);

@@ -112,14 +112,18 @@ auto read_preview(const Read& read, const FrameRef& frame, const DecodeOptions& 
   return std::move(*picture);
 }
 
-Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& options) {
-  if (auto preview = read_preview(read_jpeg, frame, options)) return std::move(*preview);
+/// @param along  a view that is wanted too, or nullptr
+Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& options,
+                                 ViewAlong* along) {
+  const auto jpeg = [along](std::span<const unsigned char> bytes, const std::string& file,
+                            const DecodeOptions& of) { return read_jpeg(bytes, file, of, along); };
+  if (auto preview = read_preview(jpeg, frame, options)) return std::move(*preview);
   Result<Bytes> bytes = read_file(frame, options);
   if (!bytes) return tl::unexpected(std::move(bytes.error()));
   const std::span<unsigned char> data = bytes->span();
   switch (kind_of(data, frame)) {
     case ContentKind::jpeg:
-      return read_jpeg(data, frame.file, options);
+      return jpeg(data, frame.file, options);
     case ContentKind::png:
       return read_png(data, frame.file, options);
     case ContentKind::bmp:
@@ -161,7 +165,7 @@ Result<ViewFrame> read_view(const FrameRef& frame, const DecodeOptions& options)
   if (!bytes) return tl::unexpected(std::move(bytes.error()));
   if (content_kind(bytes->span()) == ContentKind::jpeg)
     return view_jpeg(bytes->span(), frame.file, options);
-  return read_picture(frame, options).map(grey_view);
+  return read_picture(frame, options, nullptr).map(grey_view);
 }
 
 /// What `read` makes of the file; a codec's exceptions are the file's fault.
@@ -188,20 +192,39 @@ template <class Read>
 auto in_full_size_px(const Read& read, const FrameRef& frame, DecodeOptions options)
     -> decltype(read(frame, options)) {
   const bool known = !frame.is_raw && frame.full_size && frame.file_size;
-  const auto times = known ? reduced_by(*frame.file_size, *frame.full_size) : std::nullopt;
-  if (times) options.reduction = left_to_shrink(options.reduction, *times);
+  // 0: it is none.
+  const double times = known ? reduced_by(*frame.file_size, *frame.full_size).value_or(0.0) : 0.0;
+  if (times > 0.0) options.reduction = left_to_shrink(options.reduction, times);
   auto picture = guarded(read, frame, options);
-  if (!picture || !times || picture->full_size != *frame.file_size) return picture;
+  if (!picture || times <= 0.0 || picture->full_size != *frame.file_size) return picture;
   picture->full_size = *frame.full_size;
-  picture->full_px_per_px *= *times;
-  picture->full_px_per_file_px = *times;
+  picture->full_px_per_px *= times;
+  picture->full_px_per_file_px = times;
   return picture;
 }
 
 }  // namespace
 
 Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) {
-  return in_full_size_px(read_picture, frame, options);
+  const auto read = [](const FrameRef& of, const DecodeOptions& how) {
+    return read_picture(of, how, nullptr);
+  };
+  return in_full_size_px(read, frame, options);
+}
+
+Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options, ViewAlong& along) {
+  if (along.times < 1) throw std::invalid_argument("ViewAlong::times must be at least 1");
+  along.view = {};
+  const auto read = [&along](const FrameRef& of, const DecodeOptions& how) {
+    return read_picture(of, how, &along);
+  };
+  Result<LinearFrame> picture = in_full_size_px(read, frame, options);
+  if (!picture) along.view = {};
+  if (along.view.bgr.empty()) return picture;
+  along.view.full_size = picture->full_size;
+  along.view.full_px_per_px = along.times * picture->full_px_per_px;
+  along.view.full_px_per_file_px = picture->full_px_per_file_px;
+  return picture;
 }
 
 Result<ViewFrame> decode_view(const FrameRef& frame, const DecodeOptions& options) {

@@ -116,7 +116,7 @@ class Codec {
 
   bool start(int reduction) {
     if (setjmp(manager_.jump) != 0) return false;
-    info_.out_color_space = is_grey() ? JCS_GRAYSCALE : JCS_RGB;
+    info_.out_color_space = is_grey() ? JCS_GRAYSCALE : JCS_EXT_BGR;
     info_.scale_num = 1;
     info_.scale_denom = static_cast<unsigned>(reduction);
     return jpeg_start_decompress(&info_) == TRUE;
@@ -163,6 +163,71 @@ Error error_of(Fault fault, const std::string& file) {
   return damaged(file);
 }
 
+/// The codec rounds up and fills the last pixels with less than a block: they are left away, so
+/// that a pixel is `reduction` px wide everywhere.
+cv::Size shrunk(cv::Size size, int reduction) {
+  return {std::max(1, size.width / reduction), std::max(1, size.height / reduction)};
+}
+
+/// Rows of 8-bit samples, blue first or grey -> a picture to look at, `times` x `times` px made
+/// one.
+class ViewRows {
+ public:
+  ViewRows(cv::Size size, int times, bool grey)
+      : bgr_(shrunk(size, times), CV_8UC3),
+        times_(std::min({times, size.width, size.height})),
+        grey_(grey),
+        sums_(3 * static_cast<std::size_t>(bgr_.cols)) {}
+
+  void add(const JSAMPLE* row) {
+    const int y = row_++ / times_;
+    if (y >= bgr_.rows) return;
+    auto* out = bgr_.ptr<std::uint8_t>(y);
+    if (times_ == 1) {
+      copy(row, out);
+      return;
+    }
+    sum(row);
+    if (row_ % times_ != 0) return;
+    const unsigned area = static_cast<unsigned>(times_) * static_cast<unsigned>(times_);
+    for (std::size_t i = 0; i < sums_.size(); ++i) {
+      out[i] = static_cast<std::uint8_t>((sums_[i] + area / 2) / area);
+      sums_[i] = 0;
+    }
+  }
+  [[nodiscard]] const cv::Mat& bgr() const { return bgr_; }
+
+ private:
+  void copy(const JSAMPLE* row, std::uint8_t* out) const {
+    if (!grey_) {
+      std::copy_n(row, sums_.size(), out);
+      return;
+    }
+    for (std::size_t i = 0; i < sums_.size(); ++i) out[i] = row[i / 3];
+  }
+  void sum(const JSAMPLE* row) {
+    const auto times = static_cast<std::size_t>(times_);
+    if (grey_) {
+      for (std::size_t i = 0; i < sums_.size(); ++i)
+        for (std::size_t k = 0; k < times; ++k) sums_[i] += row[i / 3 * times + k];
+    } else if (times == 2) {  // of most
+      for (std::size_t x = 0; x < sums_.size(); x += 3, row += 6)
+        for (std::size_t c = 0; c < 3; ++c)
+          sums_[x + c] += static_cast<unsigned>(row[c]) + row[c + 3];
+    } else {
+      for (std::size_t x = 0; x < sums_.size(); x += 3)
+        for (std::size_t k = 0; k < times; ++k, row += 3)
+          for (std::size_t c = 0; c < 3; ++c) sums_[x + c] += row[c];
+    }
+  }
+
+  cv::Mat bgr_;
+  int times_;
+  bool grey_;
+  int row_ = 0;
+  std::vector<unsigned> sums_;
+};
+
 /// Header, sizes and kinds that are not taken, then the codec made ready for its first row.
 Result<void> start(Codec& codec, std::span<const unsigned char> bytes, const std::string& file,
                    const DecodeOptions& options) {
@@ -180,12 +245,6 @@ Result<void> start(Codec& codec, std::span<const unsigned char> bytes, const std
   return {};
 }
 
-/// The codec rounds up and fills the last pixels with less than a block: they are left away, so
-/// that a pixel is `reduction` px wide everywhere.
-cv::Size shrunk(cv::Size size, int reduction) {
-  return {std::max(1, size.width / reduction), std::max(1, size.height / reduction)};
-}
-
 }  // namespace
 
 std::optional<cv::Size> jpeg_size(std::span<const unsigned char> bytes) {
@@ -195,15 +254,22 @@ std::optional<cv::Size> jpeg_size(std::span<const unsigned char> bytes) {
 }
 
 Result<LinearFrame> read_jpeg(std::span<const unsigned char> bytes, const std::string& file,
-                              const DecodeOptions& options) {
+                              const DecodeOptions& options, ViewAlong* along) {
   Codec codec(bytes);
   if (auto started = start(codec, bytes, file, options); !started)
     return tl::unexpected(std::move(started.error()));
-  LinearRows rows(shrunk(codec.size(), options.reduction), 1);
+  const cv::Size size = shrunk(codec.size(), options.reduction);
+  LinearRows rows(size, 1);
+  std::optional<ViewRows> view;
+  if (along != nullptr) view.emplace(size, along->times, codec.is_grey());
   std::vector<JSAMPLE> buffer(codec.row_samples());
-  const Samples samples = codec.is_grey() ? Samples::grey : Samples::rgb;
-  if (!codec.read_rows(buffer.data(), [&](const JSAMPLE* row) { rows.add_srgb8(row, samples); }))
-    return tl::unexpected(error_of(codec.fault(), file));
+  const Samples samples = codec.is_grey() ? Samples::grey : Samples::bgr;
+  const auto take = [&](const JSAMPLE* row) {
+    rows.add_srgb8(row, samples);
+    if (view) view->add(row);
+  };
+  if (!codec.read_rows(buffer.data(), take)) return tl::unexpected(error_of(codec.fault(), file));
+  if (along != nullptr) along->view.bgr = view->bgr();
 
   LinearFrame frame = rows.finish();
   frame.full_size = codec.size();
@@ -216,21 +282,13 @@ Result<ViewFrame> view_jpeg(std::span<const unsigned char> bytes, const std::str
   Codec codec(bytes);
   if (auto started = start(codec, bytes, file, options); !started)
     return tl::unexpected(std::move(started.error()));
-  ViewFrame view{.bgr = cv::Mat(shrunk(codec.size(), options.reduction), CV_8UC3),
-                 .full_size = codec.size(),
-                 .full_px_per_px = static_cast<double>(options.reduction)};
+  ViewRows rows(shrunk(codec.size(), options.reduction), 1, codec.is_grey());
   std::vector<JSAMPLE> buffer(codec.row_samples());
-  const bool grey = codec.is_grey();
-  int y = 0;
-  const auto take = [&](const JSAMPLE* row) {
-    if (y >= view.bgr.rows) return;
-    auto* out = view.bgr.ptr<cv::Vec3b>(y++);
-    for (int x = 0; x < view.bgr.cols; ++x)
-      out[x] =
-          grey ? cv::Vec3b::all(row[x]) : cv::Vec3b(row[3 * x + 2], row[3 * x + 1], row[3 * x]);
-  };
-  if (!codec.read_rows(buffer.data(), take)) return tl::unexpected(error_of(codec.fault(), file));
-  return view;
+  if (!codec.read_rows(buffer.data(), [&](const JSAMPLE* row) { rows.add(row); }))
+    return tl::unexpected(error_of(codec.fault(), file));
+  return ViewFrame{.bgr = rows.bgr(),
+                   .full_size = codec.size(),
+                   .full_px_per_px = static_cast<double>(options.reduction)};
 }
 
 }  // namespace ringsweep

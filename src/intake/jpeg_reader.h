@@ -18,8 +18,10 @@ namespace ringsweep {
 /// @param options reduction 2, 4, 8 shrinks in the codec, by leaving out the high frequencies of
 /// every
 ///        8 x 8 block: fast, and a mean in the file's own tone curve, not in linear light.
+/// @param along  a view that is wanted too
 [[nodiscard]] Result<LinearFrame> read_jpeg(std::span<const unsigned char> bytes,
-                                            const std::string& file, const DecodeOptions& options);
+                                            const std::string& file, const DecodeOptions& options,
+                                            ViewAlong* along = nullptr);
 
 /// The same in 8 bit and colour; grey pictures have three equal colours.
 [[nodiscard]] Result<ViewFrame> view_jpeg(std::span<const unsigned char> bytes,

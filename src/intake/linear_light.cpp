@@ -104,17 +104,17 @@ void LinearRows::add_srgb8(const std::uint8_t* row, Samples samples) {
   const Tables8& t = tables8();
   if (samples == Samples::grey) {
     convert(
-        row, samples, line_.size(), kClipped8, [&](std::uint8_t v) { return t.grey[v]; },
-        line_.data(), marks_.data());
+        row, samples, line_.size(), kClipped8, [&](std::uint8_t v) { return t.grey[v]; }, line(),
+        marks());
   } else {
     // The common case: three look-ups and two additions a pixel.
     const auto& first = samples == Samples::rgb ? t.red : t.blue;
     const auto& third = samples == Samples::rgb ? t.blue : t.red;
-    float* out = line_.data();
-    std::uint8_t* marks = marks_.data();
+    float* out = line();
+    std::uint8_t* upper = marks();
     for (std::size_t x = 0; x < line_.size(); ++x, row += 3) {
       out[x] = first[row[0]] + t.green[row[1]] + third[row[2]];
-      marks[x] = std::max({row[0], row[1], row[2]}) >= kClipped8 ? 255 : 0;
+      upper[x] = std::max({row[0], row[1], row[2]}) >= kClipped8 ? 255 : 0;
     }
   }
   take_row();
@@ -123,44 +123,47 @@ void LinearRows::add_srgb8(const std::uint8_t* row, Samples samples) {
 void LinearRows::add_srgb16(const std::uint16_t* row, Samples samples) {
   const std::vector<float>& t = table16();
   convert(
-      row, samples, line_.size(), kClipped16, [&](std::uint16_t v) { return t[v]; }, line_.data(),
-      marks_.data());
+      row, samples, line_.size(), kClipped16, [&](std::uint16_t v) { return t[v]; }, line(),
+      marks());
   take_row();
 }
 
 void LinearRows::add_linear16(const std::uint16_t* row, Samples samples) {
   convert(
       row, samples, line_.size(), kClipped16,
-      [](std::uint16_t v) { return static_cast<float>(v) * (1.0F / 65535.0F); }, line_.data(),
-      marks_.data());
+      [](std::uint16_t v) { return static_cast<float>(v) * (1.0F / 65535.0F); }, line(), marks());
   take_row();
 }
 
 void LinearRows::add_float(const float* row, Samples samples) {
   convert(
       row, samples, line_.size(), kClippedFloat,
-      [](float v) { return std::isfinite(v) ? std::clamp(v, 0.0F, 1.0F) : 0.0F; }, line_.data(),
-      marks_.data());
+      [](float v) { return std::isfinite(v) ? std::clamp(v, 0.0F, 1.0F) : 0.0F; }, line(), marks());
   take_row();
 }
 
 void LinearRows::add_luminance(const float* row, const std::uint8_t* clipped) {
-  std::copy_n(row, line_.size(), line_.data());
-  std::copy_n(clipped, marks_.size(), marks_.data());
+  std::copy_n(row, line_.size(), line());
+  std::copy_n(clipped, marks_.size(), marks());
   take_row();
+}
+
+float* LinearRows::line() {
+  return block_ == 1 && row_ < frame_.luminance.rows ? frame_.luminance.ptr<float>(row_)
+                                                     : line_.data();
+}
+
+std::uint8_t* LinearRows::marks() {
+  return block_ == 1 && row_ < frame_.clipped.rows ? frame_.clipped.ptr<std::uint8_t>(row_)
+                                                   : marks_.data();
 }
 
 void LinearRows::take_row() {
   const int out_row = row_ / block_;
   ++row_;
-  if (out_row >= frame_.luminance.rows) return;
+  if (block_ == 1 || out_row >= frame_.luminance.rows) return;
   auto* luminance = frame_.luminance.ptr<float>(out_row);
   auto* clipped = frame_.clipped.ptr<std::uint8_t>(out_row);
-  if (block_ == 1) {
-    std::copy(line_.begin(), line_.end(), luminance);
-    std::copy(marks_.begin(), marks_.end(), clipped);
-    return;
-  }
   const auto block = static_cast<std::size_t>(block_);
   for (std::size_t x = 0; x < sums_.size(); ++x) {
     float sum = 0.0F;

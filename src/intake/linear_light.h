@@ -48,6 +48,9 @@ class LinearRows {
   [[nodiscard]] LinearFrame finish();
 
  private:
+  /// Where the row that comes is put: in the frame where it is a row of it.
+  [[nodiscard]] float* line();
+  [[nodiscard]] std::uint8_t* marks();
   void take_row();
 
   cv::Size size_;

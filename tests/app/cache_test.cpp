@@ -165,6 +165,7 @@ class CheckWithCache : public ::testing::Test {
       ++decoded_;
       return decode(frame, options);
     };
+    stages_.decode_along = {};
     stages_.view = [this](const FrameRef& frame, const DecodeOptions& options) {
       ++decoded_;
       return decode_view(frame, options);

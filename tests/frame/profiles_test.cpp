@@ -127,9 +127,11 @@ TEST(BlurCurves, AgreeWithAPictureBlurredInAnotherWay) {
         for (int c = 4; c < grid.cols() - 4; ++c) {
           const double top = curves.energy[0][j].at<float>(r, c);
           // Energy is the square of the transfer: twice the kernel's own error, 0.006 where
-          // these bands see anything (below 0.3 cycles a px).
+          // these bands see anything (below 0.3 cycles a px). From 4 px on half the picture is
+          // measured, in whose px a tile ends a little elsewhere: up to 0.005 more, in one tile of
+          // the finest band.
           EXPECT_NEAR(curves.energy[i][j].at<float>(r, c) / top,
-                      frame.tiles.energy[j].at<float>(r, c) / top, 0.012)
+                      frame.tiles.energy[j].at<float>(r, c) / top, d < 4.0 ? 0.012 : 0.017)
               << "d " << d << ", band " << j << ", tile " << r << " " << c;
         }
   }
@@ -246,7 +248,7 @@ TEST(Mosaic, HoldsTheSharpestFrameWhateverTheOrderOfMerging) {
   EXPECT_EQ(cv::norm(one.luminance, other.luminance, cv::NORM_INF), 0.0);
   EXPECT_EQ(cv::norm(one.frame, other.frame, cv::NORM_INF), 0.0);
   // A local contrast is not everywhere less after blur; nearly everywhere is what can be asked.
-  EXPECT_GT(cv::countNonZero(one.frame == 0), 128 * 128 * 9 / 10);
+  EXPECT_GT(cv::countNonZero(one.frame == 0), 64 * 64 * 9 / 10);
 }
 
 }  // namespace

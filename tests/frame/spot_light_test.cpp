@@ -3,6 +3,7 @@
 
 #include "ringsweep/spot_light.h"
 
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -149,6 +150,42 @@ TEST(FindSpots, ABrightSpotHasItsPlaceALineHasNone) {
   ASSERT_EQ(spots.size(), 1U);
   EXPECT_EQ(spots[0].at, cv::Point(30, 40));
   EXPECT_NEAR(spots[0].sigma_px, 1.4, 0.6);  // a disc of 4 px has 1 px, and sizes are rounded
+}
+
+// Of a disc of diameter d the second moment is d^2 / 16 an axis: it is most like a Gaussian of a
+// quarter of its diameter, of which sizes are rounded to the next of six, a factor 1.4 apart. The
+// larger ones are looked for in px of twice and four times the size: there a place is known to half
+// a px of its own, and one that lies between four of them may pass for two, of sizes that are next
+// to each other.
+TEST(FindSpots, OfEverySizeAreFoundWhereTheyLie) {
+  for (const double diameter_px : {3.0, 4.0, 6.0, 8.0, 12.0, 18.0}) {
+    const double sigma_px = diameter_px / 4.0;
+    for (const cv::Point at : {cv::Point(60, 50), cv::Point(61, 51), cv::Point(63, 50)}) {
+      cv::Mat light(120, 140, CV_32FC1, cv::Scalar(kGround));
+      add_disc(light, at, diameter_px, 0.4 * std::numbers::pi * 0.25 * diameter_px * diameter_px);
+      const std::vector<Spot> spots = find_spots(light);
+      ASSERT_THAT(spots, ::testing::SizeIs(::testing::AllOf(::testing::Ge(1), ::testing::Le(2))));
+      for (const Spot& spot : spots) {
+        EXPECT_NEAR(spot.sigma_px, sigma_px, 0.45 * std::max(1.0, sigma_px)) << diameter_px;
+        EXPECT_LE(cv::norm(spot.at - at), std::max(0.0, 0.5 * spot.sigma_px - 0.5));
+      }
+    }
+  }
+}
+
+// A picture is gone through in strips: what lies where they meet is found as it is elsewhere.
+TEST(FindSpots, AreTheSameWhereverTheyLieInATallPicture) {
+  constexpr int kEvery = 37;  // so that they fall everywhere in the strips
+  cv::Mat light(1000, 60, CV_32FC1, cv::Scalar(kGround));
+  std::size_t count = 0;
+  for (int y = 20; y < light.rows - 20; y += kEvery, ++count)
+    add_disc(light, cv::Point(30, y), 4.0, 6.0);
+  const std::vector<Spot> spots = find_spots(light);
+  ASSERT_EQ(spots.size(), count);
+  for (std::size_t i = 0; i < count; ++i) {
+    EXPECT_EQ(spots[i].at, cv::Point(30, 20 + kEvery * static_cast<int>(i)));
+    EXPECT_NEAR(spots[i].height, spots[0].height, 1e-5) << "floats, summed in another order";
+  }
 }
 
 TEST(FindSpots, NothingIsInAnEvenPicture) {

@@ -9,6 +9,7 @@
 #include <exiv2/exiv2.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
+#include <stdexcept>
 #include <string>
 #include <vector>
 
@@ -209,6 +210,65 @@ TEST(DecodeView, OtherPicturesAreGrey) {
                  cv::COLOR_GRAY2BGR);
     EXPECT_LE(cv::norm(view->bgr, expected, cv::NORM_INF), 1.0) << name;  // rounding of the inverse
   }
+}
+
+TEST(DecodeView, ComesAlongWithAFrame) {
+  const TempFolder folder;
+  cv::Mat picture;
+  cv::GaussianBlur(test::noise_picture({101, 67}), picture, {}, 3.0);
+  write_picture(folder / "a.jpg", picture);
+  for (const int reduction : {1, 4}) {
+    const FrameRef frame = frame_at(folder / "a.jpg");
+    ViewAlong same{.times = 1, .view = {}};
+    const auto light = decode(frame, {.reduction = reduction}, same);
+    const auto alone = decode(frame, {.reduction = reduction});
+    const auto view = decode_view(frame, {.reduction = reduction});
+    ASSERT_TRUE(light && alone && view);
+    EXPECT_EQ(cv::norm(light->luminance, alone->luminance, cv::NORM_INF), 0.0);
+    EXPECT_EQ(cv::norm(same.view.bgr, view->bgr, cv::NORM_INF), 0.0);
+    EXPECT_EQ(same.view.full_size, view->full_size);
+    EXPECT_EQ(same.view.full_px_per_px, view->full_px_per_px);
+    for (const int times : {2, 3}) {
+      ViewAlong smaller{.times = times, .view = {}};
+      ASSERT_TRUE(decode(frame, {.reduction = reduction}, smaller));
+      const cv::Size size(view->bgr.cols / times, view->bgr.rows / times);
+      cv::Mat means;
+      cv::resize(view->bgr(cv::Rect(0, 0, times * size.width, times * size.height)), means, size, 0,
+                 0, cv::INTER_AREA);
+      ASSERT_EQ(smaller.view.bgr.size(), size);
+      EXPECT_LE(cv::norm(smaller.view.bgr, means, cv::NORM_INF), 1.0) << "rounded otherwise";
+      EXPECT_EQ(smaller.view.full_px_per_px, times * view->full_px_per_px);
+    }
+  }
+}
+
+TEST(DecodeView, OfAGreyJpegThatComesAlongIsGrey) {
+  const TempFolder folder;
+  cv::Mat picture(16, 256, CV_8UC1);
+  for (int x = 0; x < picture.cols; ++x) picture.col(x).setTo(x);
+  write_picture(folder / "a.jpg", picture, {}, {cv::IMWRITE_JPEG_QUALITY, 100});
+  for (const int times : {1, 2}) {
+    ViewAlong along{.times = times, .view = {}};
+    ASSERT_TRUE(decode(frame_at(folder / "a.jpg"), {}, along));
+    ASSERT_EQ(along.view.bgr.cols, 256 / times);
+    const auto p = along.view.bgr.at<cv::Vec3b>(3, 100);
+    EXPECT_EQ(p, cv::Vec3b::all(p[0]));
+    EXPECT_NEAR(p[0], times * 100 + (times - 1) * 0.5, 1.5) << "the codec's rounding, and ours";
+  }
+}
+
+TEST(DecodeView, DoesNotComeAlongFromOtherFilesOrBrokenOnes) {
+  const TempFolder folder;
+  write_picture(folder / "a.png", test::noise_picture({101, 67}));
+  write_picture(folder / "a.jpg", test::noise_picture({101, 67}));
+  ViewAlong along{.times = 1, .view = {}};
+  EXPECT_TRUE(decode(frame_at(folder / "a.png"), {}, along));
+  EXPECT_TRUE(along.view.bgr.empty());
+  std::filesystem::resize_file(folder / "a.jpg", std::filesystem::file_size(folder / "a.jpg") / 2);
+  EXPECT_FALSE(decode(frame_at(folder / "a.jpg"), {}, along));
+  EXPECT_TRUE(along.view.bgr.empty());
+  along.times = 0;
+  EXPECT_THROW((void)decode(frame_at(folder / "a.png"), {}, along), std::invalid_argument);
 }
 
 TEST(DecodeView, ADamagedJpegIsAnErrorHereToo) {

@@ -449,6 +449,30 @@ TEST_P(Stopped, AnalysisReadsNoMoreAndSaysNothing) {
 INSTANTIATE_TEST_SUITE_P(While, Stopped, ::testing::Values("looking", "measuring", "fitting"),
                          [](const auto& stage) { return std::string(stage.param); });
 
+// Where there is room a file is opened once for all that is measured: a card is slow. With the
+// least memory some are read again, and the answer is the same.
+TEST(Reading, IsDoneOnceWhereThePicturesCanBeHeld) {
+  const std::vector<fs::path> paths{fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-gap"};
+  const Burst burst = find_bursts(paths).bursts.at(0);
+  std::atomic<std::size_t> reads = 0;
+  const auto read = [&](const FrameRef& frame, int reduction) {
+    ++reads;
+    return decode(frame, {.reduction = reduction});
+  };
+  const std::vector<BurstAnalysis> said = analyse(burst, read);
+  EXPECT_EQ(reads, burst.frames.size());
+
+  // A reader that does not tell what the camera's picture has: one frame is opened to learn it.
+  Burst untold = burst;
+  for (FrameRef& frame : untold.frames) frame.full_size.reset(), frame.file_size.reset();
+  reads = 0;
+  const std::vector<BurstAnalysis> untold_said = analyse(untold, read);
+  EXPECT_EQ(reads, burst.frames.size() + 1);
+  ASSERT_EQ(untold_said.size(), said.size());
+  for (std::size_t k = 0; k < burst.frames.size(); ++k)
+    EXPECT_EQ(untold_said[0].frames[k].focus_px, said[0].frames[k].focus_px);
+}
+
 TEST(NoFrames, AreAnsweredWithAReason) {
   const auto none = [](const FrameRef&, int) -> Result<LinearFrame> { return {}; };
   const std::vector<BurstAnalysis> said = analyse({}, none);
