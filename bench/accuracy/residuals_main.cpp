@@ -16,7 +16,7 @@
 
 #include "check.h"
 #include "maker/burst.h"
-#include "measured_again.h"
+#include "measured_and_judged.h"
 #include "residual_page.h"
 #include "score.h"
 #include "suite_run.h"
@@ -55,26 +55,27 @@ void print_medians(std::span<const accuracy::Residual> residuals) {
 
 void report(const std::string& name, const fs::path& folder, const std::optional<json>& truth,
             const fs::path& out) {
-  const std::vector<accuracy::MeasuredAgain> bursts = accuracy::measure_again(folder);
+  const std::vector<accuracy::MeasuredAndJudged> bursts = accuracy::measure_and_judge(folder);
   if (bursts.empty()) throw std::runtime_error(name + ": no burst with positions was found");
   for (std::size_t i = 0; i < bursts.size(); ++i) {
-    const accuracy::MeasuredAgain& burst = bursts[i];
+    const accuracy::MeasuredAndJudged& burst = bursts[i];
     const std::vector<accuracy::Residual> residuals =
-        accuracy::residuals(burst.profiles, burst.focus);
-    std::string title = fmt::format("{}: {} frames, {} tiles", name, burst.profiles.num_frames,
-                                    burst.profiles.tiles.size());
-    if (!burst.focus.reason.empty()) title += ", " + burst.focus.reason;
+        accuracy::residuals(burst.measured.profiles, burst.measured.focus);
+    std::string title =
+        fmt::format("{}: {} frames, {} tiles", name, burst.measured.profiles.num_frames,
+                    burst.measured.profiles.tiles.size());
+    if (!burst.measured.focus.reason.empty()) title += ", " + burst.measured.focus.reason;
     accuracy::BurstScore score;
     if (truth) {
-      score = accuracy::score_burst(accuracy::said_of(std::span(&burst.analysis, 1)), *truth);
+      score = accuracy::score_burst(accuracy::said_of(std::span(&burst.judged, 1)), *truth);
       if (score.scale)
         title += fmt::format(", scale {:.3f} (sd {:.3f}), shape {:.3f} px rms", *score.scale,
-                             burst.focus.scale_sd, *score.shape_px);
+                             burst.measured.focus.scale_sd, *score.shape_px);
     }
     const fs::path file =
         out / (bursts.size() == 1 ? name + ".png" : fmt::format("{}-{}.png", name, i + 1));
     const cv::Mat page = accuracy::residual_page({.title = title,
-                                                  .profiles = burst.profiles,
+                                                  .profiles = burst.measured.profiles,
                                                   .residuals = residuals,
                                                   .errors = score.errors});
     if (!cv::imwrite(file.string(), page))

@@ -565,8 +565,11 @@ TEST(ReducedCopy, OfAQuarterOfTheWidthIsAtBestCannotTell) {
   ASSERT_EQ(gap.coverage.gaps.size(), 1U);
   const BurstAnalysis full = analysed(fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-gap");
   ASSERT_EQ(full.coverage.gaps.size(), 1U);
-  EXPECT_EQ(gap.coverage.gaps[0].lower, full.coverage.gaps[0].lower);
-  EXPECT_EQ(gap.coverage.gaps[0].upper, full.coverage.gaps[0].upper);
+  // Which of the two is nearer need not be seen in so few px.
+  const auto frames_at = [](const Gap& g) {
+    return std::pair(std::min(g.lower, g.upper), std::max(g.lower, g.upper));
+  };
+  EXPECT_EQ(frames_at(gap.coverage.gaps[0]), frames_at(full.coverage.gaps[0]));
 }
 
 // One picture, over and over: the ring was not turned, and nothing else is to be said.
