@@ -17,7 +17,7 @@ namespace {
 /// The pictures of the page are up to 1200 px wide, enlarged by up to a third.
 constexpr int kLeastLongSidePx = 900;
 constexpr int kQuality = 95;                    // it is encoded once more for the page
-constexpr std::size_t kMostBytes = 96'000'000;  // a few hundred of them
+constexpr std::size_t kMostBytes = 48'000'000;  // about two hundred of them
 constexpr int kMostTimes = 8;
 
 class KeptViews {
