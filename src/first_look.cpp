@@ -3,28 +3,21 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <cstdint>
-#include <opencv2/imgproc.hpp>
 #include <utility>
 
+#include "frame/block_means.h"
 #include "majority.h"
+#include "memory_shares.h"
 #include "ringsweep/scenes.h"
 
 namespace ringsweep {
 namespace {
 
-/// Means of blocks of `times` x `times` px.
 LinearFrame shrunk(const LinearFrame& frame, int times) {
-  if (times <= 1) return frame;
-  const cv::Size size(std::max(1, frame.luminance.cols / times),
-                      std::max(1, frame.luminance.rows / times));
-  const cv::Rect whole = cv::Rect(0, 0, times * size.width, times * size.height) &
-                         cv::Rect({}, frame.luminance.size());
   LinearFrame small = frame;
   small.full_px_per_px *= times;
-  cv::resize(frame.luminance(whole), small.luminance, size, 0, 0, cv::INTER_AREA);
-  cv::resize(frame.clipped(whole), small.clipped, size, 0, 0, cv::INTER_AREA);
-  cv::threshold(small.clipped, small.clipped, 127, 255, cv::THRESH_BINARY);
+  small.luminance = block_means(frame.luminance, times);
+  small.clipped = block_means(frame.clipped, times) > 127;  // of most of the block
   return small;
 }
 
@@ -37,14 +30,9 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction, int 
     result.problem = one_line(picture.error());
     return result;
   }
-  if (holds)
-    result.held = {.packed = pack(picture->luminance, picture->clipped, 1.0),
-                   .reduction = working,
-                   .full_px_per_px = picture->full_px_per_px};
+  if (holds) result.held = hold(*picture, working);
   // A reader may give fewer px than asked for: then there is less to shrink.
-  int times = 1;
-  while (2 * times * picture->full_px_per_px <= 1.5 * reduction) times *= 2;
-  *picture = shrunk(*picture, times);
+  *picture = shrunk(*picture, left_to_shrink(reduction, picture->full_px_per_px));
   result.light = measure_light(picture->luminance, picture->clipped);
   // The floor follows the frame's own light, so that a dim frame looks like a lit one.
   const double floor = std::max(1e-4, 0.05 * cv::mean(picture->luminance)[0]);
@@ -57,6 +45,12 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction, int 
 
 }  // namespace
 
+HeldPicture hold(const LinearFrame& frame, int reduction) {
+  return {.packed = pack(frame.luminance, frame.clipped, 1.0),
+          .reduction = reduction,
+          .full_px_per_px = frame.full_px_per_px};
+}
+
 int thumbnail_reduction(cv::Size full) {
   constexpr double kThumbnailPx = 0.35e6;  // pixels; registration to 0.02 px of it is plenty
   int reduction = 1;
@@ -64,18 +58,8 @@ int thumbnail_reduction(cv::Size full) {
   return reduction;
 }
 
-int working_reduction(cv::Size full, double blur_limit_px, double full_px_per_file_px) {
-  constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
-  int reduction = 1;
-  while (reduction < 8 && 2 * reduction <= full_px_per_file_px) reduction *= 2;
-  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
-         blur_limit_px / (2 * reduction) >= 1.0)
-    reduction *= 2;
-  return reduction;
-}
-
 std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const ReadFrame& read,
-                                   const FirstLookOptions& options, Telling& telling) {
+                                   const MeasureOptions& options, Telling& telling) {
   std::vector<FirstLook> looks(frames.size());
   cv::Size size;
   double full_px_per_file_px = 1.0;
@@ -96,14 +80,14 @@ std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const Re
     }
   }
   // Always read as large: what is seen must not hang on how much can be held.
-  const int working = working_reduction(size, options.blur_limit_px(size), full_px_per_file_px);
+  const int working = reduction_read(size, full_px_per_file_px, options);
   const int reduction = std::max(working, thumbnail_reduction(size));
-  const double bytes =
-      sizeof(std::uint16_t) * static_cast<double>(size.area()) / (working * working);
+  const std::size_t room =
+      share_memory(options.memory_bytes)
+          .pictures_kept(static_cast<double>(size.area()) / (working * working));
   telling.tell("looking", 0, frames.size());
   telling.for_each()(frames.size(), [&](std::size_t k) {
-    const bool holds = static_cast<double>(k + 1) * bytes <= options.held_bytes;
-    looks[k] = look(frames[k], read, reduction, working, holds);
+    looks[k] = look(frames[k], read, reduction, working, k < room);
     telling.one_more();
   });
   return looks;

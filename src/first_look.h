@@ -2,7 +2,6 @@
 /// First look: every frame of a burst opened once -> light, thumbnail, size, and the picture itself
 /// for the second look where there is room; and what of the burst shows the same.
 
-#include <functional>
 #include <opencv2/core.hpp>
 #include <optional>
 #include <string>
@@ -23,6 +22,9 @@ struct HeldPicture {
   double full_px_per_px = 1.0;
 };
 
+/// @param reduction  that the frame was asked for with
+[[nodiscard]] HeldPicture hold(const LinearFrame& frame, int reduction);
+
 /// What the first look at a frame leaves behind.
 struct FirstLook {
   std::optional<LightGrid> light;
@@ -38,21 +40,11 @@ struct FirstLook {
 /// How much frames of this size are shrunk to a thumbnail.
 [[nodiscard]] int thumbnail_reduction(cv::Size full);
 
-/// How much frames of this size are shrunk for the second look: the blur limit stays at least one
-/// working px, small pictures stay whole. Of reduced copies there is nothing finer than their px.
-[[nodiscard]] int working_reduction(cv::Size full, double blur_limit_px,
-                                    double full_px_per_file_px);
-
-struct FirstLookOptions {
-  std::function<double(cv::Size full)> blur_limit_px;  ///< that the second look measures for
-  double held_bytes = 0.0;                             ///< room for pictures held for it
-};
-
 /// Opens every frame once, at the size of the second look, and holds as many for it as there is
 /// room for.
 [[nodiscard]] std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames,
                                                  const ReadFrame& read,
-                                                 const FirstLookOptions& options, Telling& telling);
+                                                 const MeasureOptions& options, Telling& telling);
 
 /// Frames whose exposure time, f-number or ISO differ from most of the burst's own: test shots.
 [[nodiscard]] std::vector<bool> other_settings(const std::vector<FrameRef>& frames,

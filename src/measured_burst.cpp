@@ -32,11 +32,6 @@ double measuring_limit_px(cv::Size full_size, const MeasureOptions& options) {
   return options.finer_limit_px.value_or(default_blur_limit_px(full_size));
 }
 
-FirstLookOptions first_look_options(const MeasureOptions& options) {
-  return {.blur_limit_px = [&options](cv::Size full) { return measuring_limit_px(full, options); },
-          .held_bytes = share_memory(options.memory_bytes).kept_bytes};
-}
-
 /// All that is measured of one burst after the first look, in the order of the design.
 class Measuring {
  public:
@@ -181,7 +176,7 @@ std::vector<MeasuredSweep> Measuring::sweeps_apart() {
     const auto to = out_.refs.begin() + static_cast<std::ptrdiff_t>(end);
     if (end - first < kFewestFrames) return {};
     BurstPart part{.burst = {.folder = out_.folder, .frames = {from, to}}, .looks = {}};
-    part.looks = look_at_all(part.burst.frames, read_, first_look_options(options_), telling_);
+    part.looks = look_at_all(part.burst.frames, read_, options_, telling_);
     for (std::size_t k = first; k < end; ++k)
       part.looks[k - first].other_picture = looks_[k].other_picture;
     sweeps.push_back({.first = first,
@@ -370,9 +365,8 @@ std::vector<MeasuredBurst> measure(const Burst& burst, const ReadFrame& read,
   tbb::task_arena arena(threads_for(options.threads, options.memory_bytes));
   try {
     arena.execute([&] {
-      std::vector<FirstLook> looks =
-          look_at_all(burst.frames, read, first_look_options(options), telling);
-      for (BurstPart& part : part_by_scene(burst, std::move(looks), telling.for_each()))
+      for (BurstPart& part : part_by_scene(burst, look_at_all(burst.frames, read, options, telling),
+                                           telling.for_each()))
         result.push_back(Measuring(std::move(part), read, options, telling).run());
     });
   } catch (const Stopped&) {

@@ -97,9 +97,7 @@ Result<LinearFrame> take_picture(HeldPicture held, const FrameRef& frame, const 
   if (held.packed.values.empty() || held.reduction != out.reduction) {
     const auto again = read(frame, out.reduction);
     if (!again) return again;
-    held = {.packed = pack(again->luminance, again->clipped, 1.0),
-            .reduction = out.reduction,
-            .full_px_per_px = again->full_px_per_px};
+    held = hold(*again, out.reduction);
   }
   GridPicture picture = unpack(held.packed);
   return LinearFrame{.luminance = std::move(picture.luminance),
@@ -140,6 +138,16 @@ void take_in(MeasuredFrames& out, OnTheWay m) {
 }
 
 }  // namespace
+
+int working_reduction(cv::Size full, double blur_limit_px, double full_px_per_file_px) {
+  constexpr double kSmallEnoughPx = 6e6;  // pictures up to this size are measured as they are
+  int reduction = 1;
+  while (reduction < 8 && 2 * reduction <= full_px_per_file_px) reduction *= 2;
+  while (reduction < 8 && full.area() / (reduction * reduction) > kSmallEnoughPx &&
+         blur_limit_px / (2 * reduction) >= 1.0)
+    reduction *= 2;
+  return reduction;
+}
 
 double MeasuredFrames::gain(std::size_t k) const {
   return std::exp2(-exposure[k].gain_ev.value_or(0.0));
@@ -205,9 +213,7 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   std::vector<std::size_t> todo;
   for (std::size_t k = 0; k < n; ++k)
     if (out.measured[k]) todo.push_back(k);
-  const auto room = static_cast<std::size_t>(
-      options.memory.kept_bytes /
-      (static_cast<double>(sizeof(std::uint16_t)) * static_cast<double>(out.grid.size.area())));
+  const std::size_t room = options.memory.pictures_kept(out.grid.size.area());
   const std::size_t not_kept = todo.size() > room ? todo[room] : n;  // from this frame on
   out.mosaic = empty_mosaic(out.grid);
   out.edge_reduction = edge_picture_reduction(out.grid.size, todo.size());

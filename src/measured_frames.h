@@ -54,6 +54,11 @@ struct MeasuredFrames {
   [[nodiscard]] std::vector<double> log_light() const;
 };
 
+/// How much frames of this size are shrunk: the blur limit stays at least one working px, small
+/// pictures stay whole. Of reduced copies there is nothing finer than their own px.
+[[nodiscard]] int working_reduction(cv::Size full, double blur_limit_px,
+                                    double full_px_per_file_px);
+
 struct SecondLookOptions {
   cv::Size full_size;
   double blur_limit_px = 2.0;

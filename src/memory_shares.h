@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cstddef>
+#include <cstdint>
 
 #include "ringsweep/measured_burst.h"
 
@@ -13,6 +14,12 @@ struct MemoryShares {
   double kept_bytes = 0.0;         ///< of pictures kept for later steps; the others are read again
   double step_bytes = 0.0;  ///< of pictures that a step after the fit holds all at once; it is left
                             ///< out where they are more
+
+  /// How many packed pictures of so many px that is. Those held from the first look to the second
+  /// give their room, one by one, to those kept from then on.
+  [[nodiscard]] std::size_t pictures_kept(double px) const {
+    return static_cast<std::size_t>(kept_bytes / (sizeof(std::uint16_t) * std::max(1.0, px)));
+  }
 };
 
 /// In the same proportion whatever there is. The shares of the usual memory are ours, no source: a

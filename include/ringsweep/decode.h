@@ -39,8 +39,8 @@ struct ViewAlong {
 };
 
 /// decode() that makes a view of the same px.
-[[nodiscard]] Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options,
-                                         ViewAlong& along);
+[[nodiscard]] Result<LinearFrame> decode_along(const FrameRef& frame, const DecodeOptions& options,
+                                               ViewAlong& along);
 
 /// The same for eyes: 8 bit in the file's own tone curve, which is taken for sRGB. In colour where
 /// it is a JPEG of three colours, else grey.

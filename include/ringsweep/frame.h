@@ -72,6 +72,14 @@ struct LinearFrame {
   double full_px_per_file_px = 1.0;
 };
 
+/// By how much a picture of which one px is `full_px` full-size px is still to be shrunk, 1, 2, 4
+/// or 8, so that one is `reduction` of them, or half as many again at most.
+[[nodiscard]] inline int left_to_shrink(int reduction, double full_px) {
+  int left = reduction;
+  while (left > 1 && left * full_px > 1.5 * reduction) left /= 2;
+  return left;
+}
+
 /// A picture to look at, in sensor orientation.
 struct ViewFrame {
   cv::Mat bgr;                       ///< CV_8UC3, sRGB (IEC 61966-2-1)

@@ -125,7 +125,7 @@ struct MeasureOptions {
 [[nodiscard]] double default_blur_limit_px(cv::Size full_size);
 
 /// How much frames of this size are shrunk when they are read: 1, 2, 4 or 8.
-/// @param full_size  px, not empty
+/// @param full_size  px; 1 where it is empty
 /// @param full_px_per_file_px  as in LinearFrame
 [[nodiscard]] int reduction_read(cv::Size full_size, double full_px_per_file_px,
                                  const MeasureOptions& options);

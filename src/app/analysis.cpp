@@ -429,8 +429,7 @@ Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request) {
 Stages real_stages() {
   const std::optional<fs::path> cache = cache_folder();
   return {.find_bursts = find_bursts,
-          .decode = [](const FrameRef& frame,
-                       const DecodeOptions& options) { return decode(frame, options); },
+          .decode = decode,
           .view = decode_view,
           .analyse = ringsweep::analyse,
           .thumbnail = decode_thumbnail,
@@ -443,8 +442,7 @@ Stages real_stages() {
             return failed ? std::nullopt : std::optional(space.available);
           },
           .mounted_cards = [] { return mounted_cards(); },
-          .decode_along = [](const FrameRef& frame, const DecodeOptions& options,
-                             ViewAlong& along) { return decode(frame, options, along); },
+          .decode_along = decode_along,
           .cache = cache ? std::make_shared<const Cache>(*cache) : nullptr};
 }
 

@@ -3,13 +3,15 @@
 #include <algorithm>
 #include <cstdint>
 #include <map>
+#include <memory>
 #include <mutex>
 #include <opencv2/imgcodecs.hpp>
-#include <opencv2/imgproc.hpp>
 #include <optional>
 #include <string>
 #include <utility>
 #include <vector>
+
+#include "frame/block_means.h"
 
 namespace ringsweep::app {
 namespace {
@@ -22,17 +24,19 @@ constexpr int kMostTimes = 8;
 
 class KeptViews {
  public:
+  /// Whether there is none of it yet, and room for one.
+  [[nodiscard]] bool want(const FrameRef& frame) const {
+    const std::scoped_lock lock(mutex_);
+    return bytes_ < kMostBytes && !kept_.contains(frame.path);
+  }
+
   void keep(const FrameRef& frame, const ViewFrame& view) {
     Kept kept{.jpeg = {}, .like = view};
     kept.like.bgr = cv::Mat();
     cv::imencode(".jpg", view.bgr, kept.jpeg, {cv::IMWRITE_JPEG_QUALITY, kQuality});
+    const std::size_t bytes = kept.jpeg.size();
     const std::scoped_lock lock(mutex_);
-    Kept& place = kept_[frame.path];
-    bytes_ += kept.jpeg.size() - place.jpeg.size();
-    place = std::move(kept);
-    if (bytes_ <= kMostBytes) return;
-    bytes_ -= place.jpeg.size();  // the others are as good
-    kept_.erase(frame.path);
+    if (kept_.emplace(frame.path, std::move(kept)).second) bytes_ += bytes;
   }
 
   /// @return nothing where the file must be opened
@@ -44,20 +48,13 @@ class KeptViews {
       if (found != kept_.end()) kept = found->second;
     }
     if (!kept) return std::nullopt;
-    const int times = cvRound(reduction / kept->like.full_px_per_px);
-    if (times < 1) return std::nullopt;
+    const int times = left_to_shrink(reduction, kept->like.full_px_per_px);
+    if (times == 1 && kept->like.full_px_per_px > 1.5 * reduction) return std::nullopt;
     ViewFrame view = kept->like;
     view.bgr = cv::imdecode(kept->jpeg, cv::IMREAD_COLOR);
     if (view.bgr.empty()) return std::nullopt;
-    if (times > 1) {
-      const cv::Size size(std::max(1, view.bgr.cols / times), std::max(1, view.bgr.rows / times));
-      const cv::Rect whole =
-          cv::Rect(0, 0, times * size.width, times * size.height) & cv::Rect({}, view.bgr.size());
-      cv::Mat small;
-      cv::resize(view.bgr(whole), small, size, 0, 0, cv::INTER_AREA);
-      view.bgr = small;
-      view.full_px_per_px *= times;
-    }
+    view.bgr = block_means(view.bgr, times);
+    view.full_px_per_px *= times;
     return view;
   }
 
@@ -89,7 +86,7 @@ Stages with_views_kept(Stages stages) {
   const auto views = std::make_shared<KeptViews>();
   stages.decode = [views, decode = stages.decode, along = stages.decode_along](
                       const FrameRef& frame, const DecodeOptions& options) -> Result<LinearFrame> {
-    const int times = times_for(frame, options.reduction);
+    const int times = views->want(frame) ? times_for(frame, options.reduction) : 0;
     if (times == 0) return decode(frame, options);
     ViewAlong view{.times = times, .view = {}};
     Result<LinearFrame> picture = along(frame, options, view);

@@ -6,6 +6,7 @@
 #include <stdexcept>
 #include <vector>
 
+#include "frame/block_means.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -49,14 +50,8 @@ int edge_picture_reduction(cv::Size grid, std::size_t num_frames) {
 }
 
 cv::Mat edge_picture(const cv::Mat& luminance, int reduction) {
-  const cv::Size size{luminance.cols / reduction, luminance.rows / reduction};
-  cv::Mat value, bytes;
-  if (reduction == 1)
-    cv::max(luminance, 0.0, value);
-  else
-    cv::resize(luminance({0, 0, size.width * reduction, size.height * reduction}), value, size, 0.0,
-               0.0, cv::INTER_AREA);
-  value = cv::max(value, 0.0);  // a long kernel undershoots
+  cv::Mat bytes;
+  cv::Mat value = cv::max(block_means(luminance, reduction), 0.0);  // a long kernel undershoots
   cv::sqrt(value, value);
   value.convertTo(bytes, CV_8U, 255.0);
   return bytes;

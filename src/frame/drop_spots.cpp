@@ -119,7 +119,7 @@ void add_spots(const cv::Mat& smaller, const cv::Mat& level, const cv::Mat& larg
       if (px > 1) {
         const float dx = top(row[x - 1], row[x], row[x + 1]), dy = top(above[x], row[x], below[x]);
         const auto scale = static_cast<float>(px);
-        at = px * cv::Point(x, y) + cv::Point(cvRound(scale * dx), cvRound(scale * dy));
+        at = px * at + cv::Point(cvRound(scale * dx), cvRound(scale * dy));
         height += 0.25F * (dx * (row[x + 1] - row[x - 1]) + dy * (below[x] - above[x]));
       }
       if (height < kLeastHeight) continue;

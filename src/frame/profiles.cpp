@@ -14,28 +14,35 @@
 namespace ringsweep {
 namespace {
 
+/// energy(above, here, below, x, left, right) of each px of `smooth`: rows and columns next to it,
+/// at the edges its own.
+template <class Energy>
+cv::Mat of_neighbours(const cv::Mat& smooth, const Energy& energy) {
+  cv::Mat result(smooth.size(), CV_32FC1);
+  const int last_row = result.rows - 1, last_col = result.cols - 1;
+  for (int y = 0; y <= last_row; ++y) {
+    const float* above = smooth.ptr<float>(std::max(y - 1, 0));
+    const float* here = smooth.ptr<float>(y);
+    const float* below = smooth.ptr<float>(std::min(y + 1, last_row));
+    float* out = result.ptr<float>(y);
+    out[0] = energy(above, here, below, 0, 0, std::min(1, last_col));
+    for (int x = 1; x < last_col; ++x) out[x] = energy(above, here, below, x, x - 1, x + 1);
+    out[last_col] = energy(above, here, below, last_col, std::max(last_col - 1, 0), last_col);
+  }
+  return result;
+}
+
 /// Squared gradient after a Gaussian, per pixel of `picture`: central differences.
 cv::Mat gradient_energy(const cv::Mat& picture, double sigma) {
   const int radius = static_cast<int>(std::ceil(4.0 * sigma));
   cv::Mat smooth;
   cv::GaussianBlur(picture, smooth, {2 * radius + 1, 2 * radius + 1}, sigma, sigma,
                    cv::BORDER_REFLECT);
-  cv::Mat energy(picture.size(), CV_32FC1);
-  const int last_row = energy.rows - 1, last_col = energy.cols - 1;
-  for (int y = 0; y <= last_row; ++y) {
-    const float* above = smooth.ptr<float>(std::max(y - 1, 0));
-    const float* here = smooth.ptr<float>(y);
-    const float* below = smooth.ptr<float>(std::min(y + 1, last_row));
-    float* out = energy.ptr<float>(y);
-    const auto square = [&](int x, int left, int right) {
-      const float dx = here[right] - here[left], dy = below[x] - above[x];
-      return 0.25F * (dx * dx + dy * dy);
-    };
-    out[0] = square(0, 0, std::min(1, last_col));
-    for (int x = 1; x < last_col; ++x) out[x] = square(x, x - 1, x + 1);
-    out[last_col] = square(last_col, std::max(last_col - 1, 0), last_col);
-  }
-  return energy;
+  return of_neighbours(smooth, [](const float* above, const float* here, const float* below, int x,
+                                  int left, int right) {
+    const float dx = here[right] - here[left], dy = below[x] - above[x];
+    return 0.25F * (dx * dx + dy * dy);
+  });
 }
 
 /// gradient_energy() of a picture of which only cv::pyrDown()'s half is there, `sigma` in px of the
@@ -60,27 +67,18 @@ cv::Mat gradient_energy_of_half(const cv::Mat& half, double sigma) {
   // mean has its middle where that of the whole has it, half a px on, the next ones count a
   // quarter.
   constexpr float kOwn = 0.75F, kNext = 0.25F;
-  const auto square = [](float v) { return v * v; };
-  cv::Mat energy(half.size(), CV_32FC1);
-  const int last_row = energy.rows - 1, last_col = energy.cols - 1;
-  for (int y = 0; y <= last_row; ++y) {
-    const float* above = smooth.ptr<float>(std::max(y - 1, 0));
-    const float* here = smooth.ptr<float>(y);
-    const float* below = smooth.ptr<float>(std::min(y + 1, last_row));
-    float* out = energy.ptr<float>(y);
-    for (int x = 0; x <= last_col; ++x) {
-      const int left = std::max(x - 1, 0), right = std::min(x + 1, last_col);
-      const auto across = [&](const float* row) {
-        return kOwn * square(row[right] - row[x]) + kNext * square(row[x] - row[left]);
-      };
-      const auto down = [&](int col) {
-        return kOwn * square(below[col] - here[col]) + kNext * square(here[col] - above[col]);
-      };
-      out[x] = 0.25F *
-               (kOwn * across(here) + kNext * across(below) + kOwn * down(x) + kNext * down(right));
-    }
-  }
-  return energy;
+  return of_neighbours(smooth, [](const float* above, const float* here, const float* below, int x,
+                                  int left, int right) {
+    const auto square = [](float v) { return v * v; };
+    const auto across = [&](const float* row) {
+      return kOwn * square(row[right] - row[x]) + kNext * square(row[x] - row[left]);
+    };
+    const auto down = [&](int col) {
+      return kOwn * square(below[col] - here[col]) + kNext * square(here[col] - above[col]);
+    };
+    return 0.25F *
+           (kOwn * across(here) + kNext * across(below) + kOwn * down(x) + kNext * down(right));
+  });
 }
 
 /// Means over tiles. `edge` px of `values` per tile.
@@ -207,10 +205,7 @@ class Blur {
 class BlurredTiles {
  public:
   BlurredTiles(const cv::Mat& picture, const TileGrid& grid, const BlurModel& model)
-      : grid_(grid),
-        exponent_(model.light_exponent),
-        whole_(to_power(picture, exponent_), model.f_number_per_um),
-        half_(half_of(to_power(picture, exponent_)), model.f_number_per_um / 2.0) {}
+      : BlurredTiles(grid, model, to_power(picture, model.light_exponent)) {}
 
   [[nodiscard]] TileEnergies whole(double diameter_px) const {
     return band_energies(from_power(whole_.by(diameter_px), exponent_), grid_).tiles;
@@ -222,6 +217,13 @@ class BlurredTiles {
   }
 
  private:
+  /// @param powered  the picture to the power in which it is blurred
+  BlurredTiles(const TileGrid& grid, const BlurModel& model, const cv::Mat& powered)
+      : grid_(grid),
+        exponent_(model.light_exponent),
+        whole_(powered, model.f_number_per_um),
+        half_(half_of(powered), model.f_number_per_um / 2.0) {}
+
   static cv::Mat half_of(const cv::Mat& picture) {
     cv::Mat half;
     cv::pyrDown(picture, half, {}, cv::BORDER_REFLECT);

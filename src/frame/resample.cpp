@@ -12,8 +12,7 @@ namespace {
 constexpr double kMostTurn = 0.1;                      // sine; beyond, the columns lie too slanted
 constexpr double kLeastScale = 0.5, kMostScale = 2.0;  // beyond, the runs are too short
 
-/// out[i] = cubic interpolation between four neighbours `apart`, at the fraction f + i step.
-/// @param p the four at i = 0
+/// out[i] = cubic interpolation between p1[i] and p2[i], at the fraction f + i step of the way.
 void interpolate(const float* p0, const float* p1, const float* p2, const float* p3, float f,
                  float step, int n, float* out) {
   constexpr float kA = -0.75F;

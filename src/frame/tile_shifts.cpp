@@ -7,6 +7,7 @@
 #include <opencv2/imgproc.hpp>
 #include <optional>
 
+#include "frame/block_means.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -328,11 +329,8 @@ ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid) 
   cv::Mat good = picture.seen & ~picture.clipped;
   const int reduction = std::max(1, grid.tile_px / kCellPx);
   if (reduction > 1) {
-    const cv::Size size(grid.size.width / reduction, grid.size.height / reduction);
-    const cv::Rect whole(0, 0, size.width * reduction, size.height * reduction);
-    cv::resize(root(whole), root, size, 0, 0, cv::INTER_AREA);
-    cv::resize(good(whole), good, size, 0, 0, cv::INTER_AREA);
-    good = good == 255;
+    root = block_means(root, reduction);
+    good = block_means(good, reduction) == 255;
   }
   cv::erode(good, good, cv::Mat::ones(kNearClippedPx, kNearClippedPx, CV_8U), {-1, -1}, 1,
             cv::BORDER_CONSTANT, cv::Scalar(0));

@@ -203,22 +203,25 @@ auto in_full_size_px(const Read& read, const FrameRef& frame, DecodeOptions opti
   return picture;
 }
 
-}  // namespace
-
-Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) {
-  const auto read = [](const FrameRef& of, const DecodeOptions& how) {
-    return read_picture(of, how, nullptr);
+Result<LinearFrame> decode_with(const FrameRef& frame, const DecodeOptions& options,
+                                ViewAlong* along) {
+  const auto read = [along](const FrameRef& of, const DecodeOptions& how) {
+    return read_picture(of, how, along);
   };
   return in_full_size_px(read, frame, options);
 }
 
-Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options, ViewAlong& along) {
+}  // namespace
+
+Result<LinearFrame> decode(const FrameRef& frame, const DecodeOptions& options) {
+  return decode_with(frame, options, nullptr);
+}
+
+Result<LinearFrame> decode_along(const FrameRef& frame, const DecodeOptions& options,
+                                 ViewAlong& along) {
   if (along.times < 1) throw std::invalid_argument("ViewAlong::times must be at least 1");
   along.view = {};
-  const auto read = [&along](const FrameRef& of, const DecodeOptions& how) {
-    return read_picture(of, how, &along);
-  };
-  Result<LinearFrame> picture = in_full_size_px(read, frame, options);
+  Result<LinearFrame> picture = decode_with(frame, options, &along);
   if (!picture) along.view = {};
   if (along.view.bgr.empty()) return picture;
   along.view.full_size = picture->full_size;

@@ -71,12 +71,6 @@ void convert(const T* row, Samples samples, std::size_t width, T upper, const Li
 
 }  // namespace
 
-int left_to_shrink(int reduction, double full_px) {
-  int left = reduction;
-  while (left > 1 && left * full_px > 1.5 * reduction) left /= 2;
-  return left;
-}
-
 double linear_from_srgb(double c) {
   return c <= 0.04045 ? c / 12.92 : std::pow((c + 0.055) / 1.055, 2.4);
 }

@@ -17,10 +17,6 @@ namespace ringsweep {
 /// Its inverse, 0..1 -> 0..1.
 [[nodiscard]] double srgb_from_linear(double c);
 
-/// By how much a picture of which one px is `full_px` full-size px is still to be shrunk, 1, 2, 4
-/// or 8, so that one is `reduction` of them, or half as many again at most.
-[[nodiscard]] int left_to_shrink(int reduction, double full_px);
-
 /// The order of samples in a row.
 enum class Samples { grey, rgb, bgr };
 

@@ -220,7 +220,7 @@ TEST(DecodeView, ComesAlongWithAFrame) {
   for (const int reduction : {1, 4}) {
     const FrameRef frame = frame_at(folder / "a.jpg");
     ViewAlong same{.times = 1, .view = {}};
-    const auto light = decode(frame, {.reduction = reduction}, same);
+    const auto light = decode_along(frame, {.reduction = reduction}, same);
     const auto alone = decode(frame, {.reduction = reduction});
     const auto view = decode_view(frame, {.reduction = reduction});
     ASSERT_TRUE(light && alone && view);
@@ -230,7 +230,7 @@ TEST(DecodeView, ComesAlongWithAFrame) {
     EXPECT_EQ(same.view.full_px_per_px, view->full_px_per_px);
     for (const int times : {2, 3}) {
       ViewAlong smaller{.times = times, .view = {}};
-      ASSERT_TRUE(decode(frame, {.reduction = reduction}, smaller));
+      ASSERT_TRUE(decode_along(frame, {.reduction = reduction}, smaller));
       const cv::Size size(view->bgr.cols / times, view->bgr.rows / times);
       cv::Mat means;
       cv::resize(view->bgr(cv::Rect(0, 0, times * size.width, times * size.height)), means, size, 0,
@@ -249,7 +249,7 @@ TEST(DecodeView, OfAGreyJpegThatComesAlongIsGrey) {
   write_picture(folder / "a.jpg", picture, {}, {cv::IMWRITE_JPEG_QUALITY, 100});
   for (const int times : {1, 2}) {
     ViewAlong along{.times = times, .view = {}};
-    ASSERT_TRUE(decode(frame_at(folder / "a.jpg"), {}, along));
+    ASSERT_TRUE(decode_along(frame_at(folder / "a.jpg"), {}, along));
     ASSERT_EQ(along.view.bgr.cols, 256 / times);
     const auto p = along.view.bgr.at<cv::Vec3b>(3, 100);
     EXPECT_EQ(p, cv::Vec3b::all(p[0]));
@@ -262,13 +262,13 @@ TEST(DecodeView, DoesNotComeAlongFromOtherFilesOrBrokenOnes) {
   write_picture(folder / "a.png", test::noise_picture({101, 67}));
   write_picture(folder / "a.jpg", test::noise_picture({101, 67}));
   ViewAlong along{.times = 1, .view = {}};
-  EXPECT_TRUE(decode(frame_at(folder / "a.png"), {}, along));
+  EXPECT_TRUE(decode_along(frame_at(folder / "a.png"), {}, along));
   EXPECT_TRUE(along.view.bgr.empty());
   std::filesystem::resize_file(folder / "a.jpg", std::filesystem::file_size(folder / "a.jpg") / 2);
-  EXPECT_FALSE(decode(frame_at(folder / "a.jpg"), {}, along));
+  EXPECT_FALSE(decode_along(frame_at(folder / "a.jpg"), {}, along));
   EXPECT_TRUE(along.view.bgr.empty());
   along.times = 0;
-  EXPECT_THROW((void)decode(frame_at(folder / "a.png"), {}, along), std::invalid_argument);
+  EXPECT_THROW((void)decode_along(frame_at(folder / "a.png"), {}, along), std::invalid_argument);
 }
 
 TEST(DecodeView, ADamagedJpegIsAnErrorHereToo) {
