@@ -5,7 +5,6 @@
 #include <cmath>
 #include <utility>
 
-#include "frame/block_means.h"
 #include "majority.h"
 #include "memory_shares.h"
 #include "ringsweep/scenes.h"

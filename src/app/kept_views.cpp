@@ -11,8 +11,6 @@
 #include <utility>
 #include <vector>
 
-#include "frame/block_means.h"
-
 namespace ringsweep::app {
 namespace {
 

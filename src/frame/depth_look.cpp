@@ -6,8 +6,8 @@
 #include <stdexcept>
 #include <vector>
 
-#include "frame/block_means.h"
 #include "numerics/quantile.h"
+#include "ringsweep/frame.h"
 
 namespace ringsweep {
 namespace {

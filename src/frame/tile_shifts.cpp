@@ -7,8 +7,8 @@
 #include <opencv2/imgproc.hpp>
 #include <optional>
 
-#include "frame/block_means.h"
 #include "numerics/quantile.h"
+#include "ringsweep/frame.h"
 
 namespace ringsweep {
 namespace {
