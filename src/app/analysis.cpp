@@ -419,10 +419,17 @@ void name_unreadable(const BurstAnalysis& burst, const Console& console) {
   }
 }
 
-Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request) {
-  if (stages.cache &&
-      (request.no_cache || why_not_there(stages.cache->folder(), request.paths, stages.roots)))
+Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request,
+                             const Console& console) {
+  if (!stages.cache) return stages;
+  if (request.no_cache) {
     stages.cache.reset();
+  } else if (auto why = why_not_there(stages.cache->folder(), request.paths, stages.roots)) {
+    why->remedy =
+        "measured without a cache; name a folder elsewhere in XDG_CACHE_HOME, or say --no-cache";
+    print_error(console, *why);
+    stages.cache.reset();
+  }
   return stages;
 }
 

@@ -71,8 +71,10 @@ struct Stages {
 
 [[nodiscard]] Stages real_stages();
 
-/// Without the cache where the user wants none, or where it lies on a disk that is read.
-[[nodiscard]] Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request);
+/// Without the cache where the user wants none, or, which is said on `err`, where it lies on a disk
+/// that is read.
+[[nodiscard]] Stages with_cache_if_allowed(Stages stages, const AnalysisRequest& request,
+                                           const Console& console);
 
 /// Where no path was given, takes the one card that is in, or that of --card. Says on `err` which
 /// it is, or why none can be taken.

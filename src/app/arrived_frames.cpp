@@ -23,13 +23,14 @@ ArrivedFrames::ArrivedFrames(Decode decode, std::uint64_t most_bytes)
     : decode_(std::move(decode)), most_bytes_(most_bytes) {}
 
 Result<void> ArrivedFrames::fetch(const FrameRef& frame, const MeasureOptions& options) {
-  constexpr int kSmallest = 8;  // tells the size soonest
-  Result<LinearFrame> picture = decode_(frame, {.reduction = kSmallest});
+  // A picture tells its size once it is decoded: most are as large as the one before.
+  const int guessed = last_reduction_;
+  Result<LinearFrame> picture = decode_(frame, {.reduction = guessed});
   if (!picture) return tl::unexpected(picture.error());
-  const int reduction = reduction_read(picture->full_size, picture->full_px_per_file_px, options);
-  if (reduction != kSmallest) picture = decode_(frame, {.reduction = reduction});
+  last_reduction_ = reduction_read(picture->full_size, picture->full_px_per_file_px, options);
+  if (last_reduction_ != guessed) picture = decode_(frame, {.reduction = last_reduction_});
   if (!picture) return tl::unexpected(picture.error());
-  hold(frame, reduction, *std::move(picture));
+  hold(frame, last_reduction_, *std::move(picture));
   return {};
 }
 

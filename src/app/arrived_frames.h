@@ -25,6 +25,7 @@ class ArrivedFrames {
   ArrivedFrames(Decode decode, std::uint64_t most_bytes);
 
   /// Decodes a frame at the size that measuring asks for.
+  /// Once, unless the frame before was of another size. By one thread.
   /// @return an error where it is no whole picture; then nothing is held of it
   Result<void> fetch(const FrameRef& frame, const MeasureOptions& options);
 
@@ -44,6 +45,7 @@ class ArrivedFrames {
 
   const Decode decode_;
   const std::uint64_t most_bytes_;
+  int last_reduction_ = 1;
   mutable std::mutex mutex_;
   std::map<Key, Held> held_;
   std::deque<Key> order_;

@@ -180,8 +180,8 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 int run_check(const CheckOptions& options, const Console& console, const Stages& stages) {
   return run_interruptibly(
       "ringsweep: stopped; no report was written.\n", *console.err, [&](InterruptGuard& guard) {
-        return check(options, console, with_views_kept(with_cache_if_allowed(stages, options)),
-                     guard);
+        return check(options, console,
+                     with_views_kept(with_cache_if_allowed(stages, options, console)), guard);
       });
 }
 

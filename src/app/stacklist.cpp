@@ -520,11 +520,11 @@ int stacklist(const StacklistOptions& options, const Console& console, const Sta
 }  // namespace
 
 int run_stacklist(const StacklistOptions& options, const Console& console, const Stages& stages) {
-  return run_interruptibly("ringsweep: stopped; nothing half done was left.\n", *console.err,
-                           [&](InterruptGuard& guard) {
-                             return stacklist(options, console,
-                                              with_cache_if_allowed(stages, options), guard);
-                           });
+  return run_interruptibly(
+      "ringsweep: stopped; nothing half done was left.\n", *console.err,
+      [&](InterruptGuard& guard) {
+        return stacklist(options, console, with_cache_if_allowed(stages, options, console), guard);
+      });
 }
 
 }  // namespace ringsweep::app

@@ -347,7 +347,7 @@ int watch(const WatchOptions& options, const Console& console, const Stages& sta
 int run_watch(const WatchOptions& options, const Console& console, const Stages& stages) {
   return run_interruptibly(
       "ringsweep: no longer watching.\n", *console.err, [&](InterruptGuard& guard) {
-        return watch(options, console, with_cache_if_allowed(stages, options), guard);
+        return watch(options, console, with_cache_if_allowed(stages, options, console), guard);
       });
 }
 

@@ -26,6 +26,8 @@
 namespace ringsweep::app {
 namespace {
 
+using ::testing::HasSubstr;
+using ::testing::Not;
 using ::testing::SizeIs;
 using testing_app::copy_jpegs;
 using testing_app::ScratchFolder;
@@ -183,6 +185,7 @@ class CheckWithCache : public ::testing::Test {
     EXPECT_EQ(run(static_cast<int>(argv.size()), argv.data(), {.out = &out, .err = &err}, stages_),
               kNotComplete)
         << err.str();
+    said_ = err.str();
     return {testing_app::read_file(scratch_ / "report/report.html"),
             testing_app::read_file(scratch_ / "report/report.json"), out.str()};
   }
@@ -190,6 +193,7 @@ class CheckWithCache : public ::testing::Test {
   ScratchFolder scratch_;
   Stages stages_;
   std::atomic<int> decoded_ = 0;
+  std::string said_;  ///< on `err`
 };
 
 TEST_F(CheckWithCache, TheSecondMakesTheSameReportAndOpensNoPicture) {
@@ -209,11 +213,16 @@ TEST_F(CheckWithCache, OfAnotherBlurLimitOnlyNewProofsAreDecoded) {
   EXPECT_EQ(check({"--blur-limit", "2.5", "--no-cache"}), coarse);
 }
 
-TEST_F(CheckWithCache, NothingIsKeptUnderTheInput) {
+TEST_F(CheckWithCache, NothingIsKeptUnderTheInputAndThatIsSaid) {
   stages_.cache = std::make_shared<const Cache>(scratch_ / "burst/kept");
   const auto before = testing_app::listing(scratch_ / "burst");
   check();
   EXPECT_EQ(testing_app::listing(scratch_ / "burst"), before);
+  EXPECT_THAT(said_, HasSubstr((scratch_ / "burst/kept").string() +
+                               ": lies under the pictures to be read, where nothing is written; "
+                               "measured without a cache"));
+  check({"--no-cache"});
+  EXPECT_THAT(said_, Not(HasSubstr("cache")));
 }
 
 class CacheEntries : public ::testing::Test {
