@@ -201,7 +201,9 @@ Count compare(const std::set<std::string>& said, const std::set<std::string>& ex
 }
 
 /// The report names ends by time, the truth by distance, which pictures alone do not tell.
-Count score_ends(const json& said, const json& truth) {
+/// Counts a wrong one as a false warning where the summary speaks of it.
+Count score_ends(const json& said, const json& truth, bool& false_warning) {
+  constexpr double kWorthSaying = 0.03;  // of the subject, as in report/summary.cpp
   const std::string first = truth.value("first_end", "first");
   const auto by_distance = [&](const std::string& end) -> std::string {
     if (end == "first") return first;
@@ -209,11 +211,15 @@ Count score_ends(const json& said, const json& truth) {
     return end;
   };
   std::set<std::string> said_open, true_open;
-  for (const json& end : list(said, "ends")) {
-    if (word(end, "state") == "open") said_open.insert(by_distance(word(end, "end")));
-  }
   for (const json& end : list(truth, "ends")) {
     if (word(end, "state") == "open") true_open.insert(word(end, "end"));
+  }
+  for (const json& end : list(said, "ends")) {
+    if (word(end, "state") != "open") continue;
+    const std::string open = by_distance(word(end, "end"));
+    said_open.insert(open);
+    false_warning = false_warning ||
+                    (!true_open.contains(open) && end.value("subject_share", 1.0) >= kWorthSaying);
   }
   return compare(said_open, true_open);
 }
@@ -312,6 +318,7 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
     std::string file;
     Box box;
     double shift_px = 0.0;
+    bool warned_of = true;  // another move stands in the report alone
   };
   const Order order(said, truth);
   std::vector<Part> due, told;
@@ -326,7 +333,9 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
   for (const json& move : list(said, "moved")) {
     told.push_back({.file = word(move, "file"),
                     .box = read_box(move.at("box")),
-                    .shift_px = number(move, "shift_px").value_or(0.0)});
+                    .shift_px = number(move, "shift_px").value_or(0.0),
+                    .warned_of = move.value("conflict", true) ||
+                                 move.value("kind", std::string()) == "to-and-fro"});
   }
   // A box around everything would find every movement.
   const double largest = due.empty() ? 0.0 : 2.0 * around(corners).area();
@@ -345,6 +354,7 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
                          return covered(t.box, part.box) > 0.0;
                        });
     count.wrong += there ? 0U : 1U;
+    score.false_warning = score.false_warning || (t.warned_of && !there);
     score.move_list.told.push_back({t.shift_px, there});
   }
   score.moved = count;
@@ -428,7 +438,7 @@ BurstScore score_burst(const json& said, const json& truth) {
   score_positions(said, truth, score);
   score_gaps(said, truth, score);
   score_steps(said, truth, score);
-  if (said.contains("ends")) score.ends = score_ends(said, truth);
+  if (said.contains("ends")) score.ends = score_ends(said, truth, score.false_warning);
   score_flags(said, truth, score);
   score_moves(said, truth, score);
   score_drops(said, truth, score);
@@ -447,7 +457,7 @@ BurstScore score_burst(const json& said, const json& truth) {
   const json drops = truth.value("drops", json::object());
   score.at_rest = list(truth, "moved").empty() && list(drops, "lost").empty() &&
                   list(drops, "appeared").empty();
-  for (const auto& count : {score.ends, score.moved, score.drops})
+  for (const auto& count : {score.shaken, score.drops})
     score.false_warning = score.false_warning || (count && count->wrong > 0);
   return score;
 }

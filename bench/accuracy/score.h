@@ -92,8 +92,9 @@ struct BurstScore {
   std::optional<double> widest_step;
   bool at_rest = true;             ///< nothing of the subject moved, no drop went or came
   std::vector<ToldGap> told_gaps;  ///< those that are told with their probability
-  bool false_warning = false;      ///< a gap (soft places apart), an open end, a movement or a lost
-                                   ///< drop is told that is not there
+  /// The summary speaks of a gap (soft places apart), an open end, a movement, a lost drop or a
+  /// shaken frame that is not there. What stands in the report alone is no warning.
+  bool false_warning = false;
 };
 
 /// One row of the table of real stacks whose focus setting is known.

@@ -271,6 +271,33 @@ TEST(ScoreMoves, ABoxMustCoverThirtyPercentWithinAFrame) {
   EXPECT_THAT(moved("c", {100.0, 50.0, 20.01, 10.0}), Counts(0, 1, 1));  // above twice its area
 }
 
+TEST(ScoreBurst, AFalseWarningIsOneThatTheSummarySpeaksOf) {
+  json truth = truth_at({2.0, 1.0, 0.0});
+  truth["ends"] = {{{"end", "far"}, {"state", "covered"}}};
+  const auto warns = [&](const char* list, json what) {
+    json said = said_at({2.0, 1.0, 0.0}, 0.1);
+    said["checks_made"] = {"coverage", "shaking"};
+    said[list] = std::move(what);
+    return score_burst(said, truth).false_warning;
+  };
+  EXPECT_FALSE(warns("ends", json::array()));
+  const auto end = [](double share) {
+    return json{{{"end", "far"}, {"state", "open"}, {"subject_share", share}}};
+  };
+  EXPECT_TRUE(warns("ends", end(0.03)));
+  EXPECT_FALSE(warns("ends", end(0.029)));
+  const auto move = [](const char* kind, bool conflict) {
+    return json{{{"file", "b"}, {"box", {0, 0, 9, 9}}, {"kind", kind}, {"conflict", conflict}}};
+  };
+  EXPECT_TRUE(warns("moved", move("stays", true)));
+  EXPECT_TRUE(warns("moved", move("to-and-fro", false)));
+  EXPECT_FALSE(warns("moved", move("stays", false)));  // stands in the report alone
+  json frames = said_at({2.0, 1.0, 0.0}, 0.1)["frames"];
+  EXPECT_FALSE(warns("frames", frames));
+  frames[1]["flags"] = {"shaken"};
+  EXPECT_TRUE(warns("frames", frames));
+}
+
 TEST(ScoreMoves, SizesAreTheTruthsAndTheReports) {
   const BurstScore s = score_burst(said_move("c", {100.0, 50.0, 10.0, 10.0}), truth_with_move());
   EXPECT_THAT(s.move_list.due, ElementsAre(IsSized(3.0, true)));
