@@ -543,7 +543,9 @@ void Judge::note_movement() {
     if (ranges_.empty()) return;
     if (part.kind == MoveKind::to_and_fro) {
       for (const std::size_t k : part.moves) ++trembling[sweep_of(ranges_, k)];
-      if (largest == nullptr || part.shift_px > largest->shift_px) largest = &part;
+      // Trembling of what is blurred does a stack no harm.
+      if (part.sharp_on_both_sides() && (largest == nullptr || part.shift_px > largest->shift_px))
+        largest = &part;
     } else {
       ++moves[sweep_of(ranges_, part.frame)];
     }

@@ -320,6 +320,7 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
     double shift_px = 0.0;
     bool warned_of = true;  // another move stands in the report alone
   };
+  constexpr double kSharp = 0.1;  // of it: from here on trembling is spoken of, as in movement.h
   const Order order(said, truth);
   std::vector<Part> due, told;
   std::vector<std::pair<double, double>> corners;
@@ -335,7 +336,9 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
                     .box = read_box(move.at("box")),
                     .shift_px = number(move, "shift_px").value_or(0.0),
                     .warned_of = move.value("conflict", true) ||
-                                 move.value("kind", std::string()) == "to-and-fro"});
+                                 (word(move, "kind") == "to-and-fro" &&
+                                  std::min(move.value("sharp_before", 1.0),
+                                           move.value("sharp_after", 1.0)) >= kSharp)});
   }
   // A box around everything would find every movement.
   const double largest = due.empty() ? 0.0 : 2.0 * around(corners).area();

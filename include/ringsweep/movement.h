@@ -38,6 +38,12 @@ struct MovedPart {
   double sharp_after = 0.0;
   bool conflict =
       false;  ///< DESIGN section 2: moved by more than the blur limit, sharp on both sides
+  /// Enough of it is within the blur limit before and after for a stack to show both; less is a
+  /// rim, or an error of the positions. Ours, no source.
+  [[nodiscard]] bool sharp_on_both_sides() const {
+    constexpr double kEnough = 0.1;
+    return sharp_before >= kEnough && sharp_after >= kEnough;
+  }
 };
 
 /// A part that is larger or smaller about its middle from one sweep to the next, as drops are on

@@ -453,12 +453,10 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
 }
 
 void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px) {
-  constexpr double kConflictShare = 0.1;
   for (MovedPart& part : movement.parts) {
     part.sharp_before = share_sharp(focus, part, 0, part.frame, blur_limit_px);
     part.sharp_after = share_sharp(focus, part, part.frame, focus.frames.size(), blur_limit_px);
-    part.conflict = part.shift_px > blur_limit_px && part.sharp_before >= kConflictShare &&
-                    part.sharp_after >= kConflictShare;
+    part.conflict = part.shift_px > blur_limit_px && part.sharp_on_both_sides();
   }
 }
 

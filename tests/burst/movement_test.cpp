@@ -197,6 +197,11 @@ TEST(FindMovement, WhatGoesToAndFroTrembles) {
   EXPECT_GT(movement.parts[0].moves.size(), 5U);
 }
 
+TEST(FindMovement, ATenthOfAPartIsEnoughToBeSharp) {
+  EXPECT_TRUE((MovedPart{.sharp_before = 0.1, .sharp_after = 1.0}.sharp_on_both_sides()));
+  EXPECT_FALSE((MovedPart{.sharp_before = 1.0, .sharp_after = 0.09}.sharp_on_both_sides()));
+}
+
 // One jolt while the part is blurred is no trembling yet.
 TEST(FindMovement, TremblingBeginsWhereItIsFrequent) {
   const Movement movement = Stack({.part_px = [](std::size_t k) {
