@@ -63,11 +63,11 @@ double safe_rate_per_s(double per_s) {
 /// "half its power at twice the ISO"; whole stops, since the flash has no finer ones to count on.
 std::string power_words(double ev) {
   static constexpr std::array<std::string_view, 4> kWords{
-      "half its power at twice the ISO", "a quarter of its power at four times the ISO",
-      "an eighth of its power at eight times the ISO",
-      "a sixteenth of its power at sixteen times the ISO"};
+      "half the flash power at twice the ISO", "a quarter of the flash power at four times the ISO",
+      "an eighth of the flash power at eight times the ISO",
+      "a sixteenth of the flash power at sixteen times the ISO"};
   const double stops = std::ceil(-ev - 0.05);  // a twentieth of a stop is no stop
-  if (stops > static_cast<double>(kWords.size())) return "far less power at a higher ISO";
+  if (stops > static_cast<double>(kWords.size())) return "far less flash power at a higher ISO";
   return std::string(kWords[static_cast<std::size_t>(std::max(1.0, stops)) - 1]);
 }
 
@@ -232,7 +232,38 @@ std::string frames_count(int count) {
   return count == 1 ? "1 frame" : fmt::format("{} frames", count);
 }
 
-std::string stretch_words(const Plan& plan, const Stretch& stretch,
+/// Where in its sweep a stretch lies, for a hand that knows its turn and not the numbers of frames:
+/// " (about half-way through the turn)"; "" where the positions do not tell, or it is an end.
+std::string way_words(const BurstAnalysis& burst, const Stretch& stretch) {
+  struct Way {
+    double up_to;  ///< share of the turn
+    std::string_view words;
+  };
+  static constexpr std::array<Way, 7> kWays{{{0.12, "soon after the turn began"},
+                                             {0.29, "about a quarter through the turn"},
+                                             {0.42, "about a third through the turn"},
+                                             {0.58, "about half-way through the turn"},
+                                             {0.71, "about two thirds through the turn"},
+                                             {0.88, "about three quarters through the turn"},
+                                             {1.0, "shortly before the turn ended"}}};
+  if (stretch.starts_before || stretch.goes_past) return {};
+  const auto sweep = std::ranges::find_if(burst.sweeps, [&](const Sweep& s) {
+    return s.first <= stretch.from && stretch.to <= s.last;
+  });
+  if (sweep == burst.sweeps.end()) return {};
+  std::vector<double> way;  // positions of its frames, as they were shot
+  for (std::size_t k = sweep->first; k <= sweep->last; ++k)
+    if (const FrameAnalysis& frame = burst.frames[k]; frame.usable && frame.focus_px)
+      way.push_back(*frame.focus_px);
+  const std::optional<double>& from = burst.frames[stretch.from].focus_px;
+  const std::optional<double>& to = burst.frames[stretch.to].focus_px;
+  if (!from || !to || way.size() < 2 || way.front() == way.back()) return {};
+  const double share = (0.5 * (*from + *to) - way.front()) / (way.back() - way.front());
+  const auto found = std::ranges::find_if(kWays, [&](const Way& w) { return share <= w.up_to; });
+  return found == kWays.end() ? std::string() : fmt::format(" ({})", found->words);
+}
+
+std::string stretch_words(const BurstAnalysis& burst, const Plan& plan, const Stretch& stretch,
                           std::span<const std::string> labels) {
   std::string from = labels[stretch.from];
   if (stretch.starts_before) {
@@ -245,7 +276,7 @@ std::string stretch_words(const Plan& plan, const Stretch& stretch,
     to = plan.frames_past ? fmt::format("at least {} past {}", frames_count(*plan.frames_past), to)
                           : fmt::format("well past {}", to);
   }
-  return fmt::format("from {} to {}", from, to);
+  return fmt::format("from {} to {}{}", from, to, way_words(burst, stretch));
 }
 
 /// The sweep that the advice speaks of.
@@ -351,29 +382,31 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
   return text;
 }
 
-/// What to do about the flash, as a sentence with a blank before it; "" where it kept up.
-std::string flash_sentence(const BurstAnalysis& burst, bool rate_said) {
+/// What to do about the flash, behind a sentence with or without its full stop.
+/// @param rate_said  a rate that it holds was asked for
+std::string with_flash(std::string text, const BurstAnalysis& burst, bool rate_said) {
   const std::optional<FlashBehind>& flash = burst.advice.flash;
-  if (!flash) return " Wait for the flash before each frame.";
+  if (text.ends_with('.')) text.pop_back();
+  if (!flash) return text + ". Wait for the flash before each frame.";
   const std::string at_rate =
       burst.advice.rate_per_s ? fmt::format(" at {}", rate_words(*burst.advice.rate_per_s)) : "";
   const std::string after =
       flash->lit_before == 0
-          ? fmt::format(" The flash fell behind from the first frame{}", at_rate)
-          : fmt::format(" The flash fell behind after {}{}",
+          ? fmt::format("The flash fell behind from the first frame{}", at_rate)
+          : fmt::format("The flash fell behind after {}{}",
                         frames_count(static_cast<int>(flash->lit_before)), at_rate);
-  if (flash->pattern == FlashPattern::gave_up) {
-    if (flash->lit_before == 0) return " The flash never fired: check it.";
-    return fmt::format("{} and did not come back: take {}, or wait for it.", after,
-                       power_words(flash->held_power_ev));
-  }
   const std::string power = power_words(flash->held_power_ev);
-  if (rate_said) return fmt::format("{}; or keep the rate, with {}.", after, power);
-  if (flash->held_rate_per_s) {
-    return fmt::format("{}: shoot at {} and turn slower to match, or with {}.", after,
-                       rate_words(safe_rate_per_s(*flash->held_rate_per_s)), power);
+  if (flash->pattern == FlashPattern::gave_up) {
+    if (flash->lit_before == 0) return text + ". The flash never fired: check it.";
+    return fmt::format("{}, with {}, or wait for the flash. {} and did not come back.", text, power,
+                       after);
   }
-  return fmt::format("{}: shoot at a lower rate, or with {}.", after, power);
+  if (rate_said) return fmt::format("{}; or at the same rate with {}. {}.", text, power, after);
+  const std::string rate = flash->held_rate_per_s
+                               ? fmt::format("at {}, turning slower to match",
+                                             rate_words(safe_rate_per_s(*flash->held_rate_per_s)))
+                               : "at a lower rate";
+  return fmt::format("{}, {}; or with {}. {}.", text, rate, power, after);
 }
 
 /// Frames that stood still at an open end, as a sentence; "" where the ring went on.
@@ -425,28 +458,30 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
     std::string text = whole_sweep(burst, plan);
     if (plan.moved) text += " Wait until it keeps still.";
-    return plan.flash_missed ? text + flash_sentence(burst, slower_rate && frames_again(burst))
-                             : text;
+    return plan.flash_missed ? with_flash(text, burst, slower_rate && frames_again(burst)) : text;
   }
   std::vector<std::string> parts;
   for (const Stretch& stretch : plan.stretches) {
-    parts.push_back(stretch_words(plan, stretch, labels));
+    parts.push_back(stretch_words(burst, plan, stretch, labels));
   }
   for (const std::string& pair : plan.by_depth) {
     parts.push_back(fmt::format("across the depth between {}", pair));
   }
-  std::string text = fmt::format("Again {}", joined(parts));
+  std::string text = fmt::format("Shoot again {}", joined(parts));
   if (plan.jump) {
-    text += fmt::format(
-        ", evenly: the ring jumped between {} and {} (it stuck, or you took a new grip)",
-        labels[plan.jump->from], labels[plan.jump->to]);
+    const std::string where =
+        parts.size() == 1
+            ? "there"
+            : fmt::format("between {} and {}", labels[plan.jump->from], labels[plan.jump->to]);
+    text += fmt::format(", evenly: the ring jumped {} (it stuck, or you took a new grip)", where);
   } else if (plan.camera_paused) {
     text += ", at a lower rate: the camera left frames out";
   } else if (plan.swayed) {
     text += ", when the air is still: camera or subject swayed";
   }
   text += ".";
-  return plan.flash_missed ? text + flash_sentence(burst, false) : text;
+  if (plan.flash_missed) text = with_flash(text, burst, false);
+  return text + " Keep the others.";
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {
@@ -536,9 +571,9 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete:
       return keep_action(burst, labels);
     case VerdictKind::complete_without: {
-      const std::vector<std::size_t> moved = flagged(burst, FrameFlag::moved);
-      if (moved.empty()) return keep_action(burst, labels);
-      return fmt::format("Stack the frames without {}.", list_of_frames(moved, labels));
+      if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
+      const FramesThatGo go = frames_that_go_together(burst, labels);
+      return fmt::format("Keep {} for the stack{}.", go.words, go.one_run ? ", and no others" : "");
     }
     case VerdictKind::reshoot:
       return reshoot_action(burst, labels);

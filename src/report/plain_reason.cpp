@@ -64,7 +64,7 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
       return "all frames focus in the same place";
     case ReasonKind::moved: {
       const std::string_view where = place_words(burst, reason.box_px);
-      return fmt::format("a part of it shifted{}{}, from {} on", where.empty() ? "" : ", ", where,
+      return fmt::format("something shifted{}{}, from {} on", where.empty() ? "" : ", ", where,
                          labels[reason.first_frame]);
     }
     case ReasonKind::drop_lost:

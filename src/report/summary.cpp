@@ -17,6 +17,9 @@ namespace ringsweep {
 namespace {
 
 using wording::flagged;
+using wording::frames_shot;
+using wording::frames_that_go_together;
+using wording::FramesThatGo;
 using wording::list_of_frames;
 using wording::plain_reason;
 using wording::sentence;
@@ -24,25 +27,6 @@ using Labels = std::vector<std::string>;
 
 /// A line of the summary; it is broken where there is no room for it at the very end.
 std::string line(std::string text) { return text + "\n"; }
-
-bool holds(const FrameAnalysis& frame, FrameFlag flag) {
-  return std::ranges::find(frame.flags, flag) != frame.flags.end();
-}
-
-/// "1207 to 1231", test shots and pictures of something else at either end left off.
-std::string frames_shot(const BurstAnalysis& burst, const Labels& labels) {
-  if (labels.empty()) return "no frames";
-  const auto foreign = [&](std::size_t k) {
-    return holds(burst.frames[k], FrameFlag::other_settings) ||
-           holds(burst.frames[k], FrameFlag::other_picture);
-  };
-  std::size_t first = 0;
-  std::size_t last = labels.size() - 1;
-  while (first < last && foreign(first)) ++first;
-  while (last > first && foreign(last)) --last;
-  if (first == last) return labels[first];
-  return fmt::format("{} to {}", labels[first], labels[last]);
-}
 
 /// One line for each reason, up to six.
 std::string reason_lines(const BurstAnalysis& burst, std::span<const Reason> reasons,
@@ -164,7 +148,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
   std::vector<std::string> names;
   for (const std::size_t sweep : burst.complete_sweeps)
     names.push_back(sweep_name(burst, sweep, labels));
-  if (names.size() == 1) return fmt::format("The sweep {} is complete alone.\n", names.front());
+  if (names.size() == 1) return fmt::format("The sweep {} would do alone.\n", names.front());
   SweepDifference all;
   for (const std::size_t sweep : burst.complete_sweeps) {
     const SweepDifference& own = burst.sweeps[sweep].difference;
@@ -177,8 +161,8 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
-      "No sweep is complete alone; {} together are{}.", wording::joined(names),
-      all.any() ? fmt::format(", but they differ in {}: one whole sweep would be better",
+      "It takes {} sweeps together: {}{}.", names.size(), wording::joined(names),
+      all.any() ? fmt::format("; but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
                 : ""));
 }
@@ -189,10 +173,9 @@ std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
     case VerdictKind::complete:
       return line(complete_line(burst, shot, labels));
     case VerdictKind::complete_without: {
-      const std::vector<std::size_t> moved = flagged(burst, FrameFlag::moved);
-      if (moved.empty()) return fmt::format("Complete, {}: you may leave.\n", shot);
-      return line(fmt::format("Complete: leave out {} of {}; you may leave.",
-                              list_of_frames(moved, labels), shot));
+      const FramesThatGo go = frames_that_go_together(burst, labels);
+      return line(fmt::format("Good, {}: you may leave.",
+                              go.one_run ? fmt::format("{} of {}", go.words, shot) : go.words));
     }
     case VerdictKind::reshoot:
       return not_good("Not yet", burst, labels);
@@ -274,7 +257,7 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   if (burst.verdict.kind == VerdictKind::complete_without) {
     for (const Reason& reason : burst.verdict.reasons)
       if (reason.kind == ReasonKind::moved)
-        text += line(fmt::format("A part of it shifted{}, from {} on.", place(reason),
+        text += line(fmt::format("Something shifted{}, from {} on.", place(reason),
                                  labels[reason.first_frame]));
   }
   if (const Reason* trembled = note(burst, ReasonKind::trembled)) {

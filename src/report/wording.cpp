@@ -212,6 +212,53 @@ std::vector<std::size_t> flagged(const BurstAnalysis& burst, FrameFlag flag) {
   return frames;
 }
 
+namespace {
+
+struct Run {
+  std::size_t first = 0, last = 0;  ///< inclusive
+};
+
+/// @param burst  with frames
+Run run_shot(const BurstAnalysis& burst) {
+  const auto foreign = [&](std::size_t k) {
+    return holds(burst.frames[k], FrameFlag::other_settings) ||
+           holds(burst.frames[k], FrameFlag::other_picture);
+  };
+  Run run{.first = 0, .last = burst.frames.size() - 1};
+  while (run.first < run.last && foreign(run.first)) ++run.first;
+  while (run.last > run.first && foreign(run.last)) --run.last;
+  return run;
+}
+
+std::string run_words(const Run& run, std::span<const std::string> labels) {
+  return run.first == run.last ? labels[run.first]
+                               : fmt::format("{} to {}", labels[run.first], labels[run.last]);
+}
+
+}  // namespace
+
+std::string frames_shot(const BurstAnalysis& burst, std::span<const std::string> labels) {
+  return labels.empty() ? "no frames" : run_words(run_shot(burst), labels);
+}
+
+FramesThatGo frames_that_go_together(const BurstAnalysis& burst,
+                                     std::span<const std::string> labels) {
+  if (labels.empty()) return {.words = "no frames"};
+  const Run shot = run_shot(burst);
+  const auto moved = [&](std::size_t k) { return holds(burst.frames[k], FrameFlag::moved); };
+  Run go = shot;
+  while (go.first < go.last && moved(go.first)) ++go.first;
+  while (go.last > go.first && moved(go.last)) --go.last;
+  std::vector<std::size_t> inside;
+  for (std::size_t k = go.first; k <= go.last; ++k)
+    if (moved(k)) inside.push_back(k);
+  if (inside.empty())
+    return {.words = run_words(go, labels),
+            .one_run = go.first != shot.first || go.last != shot.last};
+  return {.words =
+              fmt::format("{} without {}", run_words(go, labels), list_of_frames(inside, labels))};
+}
+
 std::string_view json_word(VerdictKind kind) {
   switch (kind) {
     case VerdictKind::complete:

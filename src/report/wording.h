@@ -49,6 +49,18 @@ namespace ringsweep::wording {
 /// Indices of the frames that carry the flag, rising.
 [[nodiscard]] std::vector<std::size_t> flagged(const BurstAnalysis& burst, FrameFlag flag);
 
+/// "1207 to 1231", test shots and pictures of something else at either end left off.
+[[nodiscard]] std::string frames_shot(const BurstAnalysis& burst,
+                                      std::span<const std::string> labels);
+
+/// Those of the frames shot that are of one pose.
+struct FramesThatGo {
+  std::string words;     ///< "1212 to 1231", or "1207 to 1231 without 1216 and 1221"
+  bool one_run = false;  ///< the first of these
+};
+[[nodiscard]] FramesThatGo frames_that_go_together(const BurstAnalysis& burst,
+                                                   std::span<const std::string> labels);
+
 /// The words of report.json: "complete-without", "partly-lit".
 [[nodiscard]] std::string_view json_word(VerdictKind kind);
 [[nodiscard]] std::string_view json_word(FrameFlag flag);

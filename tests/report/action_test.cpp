@@ -119,39 +119,49 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(action(burst),
-            "Again from 1309 to 1312, evenly: the ring jumped between 1310 and 1311 (it stuck, or "
-            "you took a new grip).");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again from 1309 to 1312 (about a third through the turn), evenly: the ring jumped "
+      "there (it stuck, or you took a new grip). Keep the others.");
 }
 
 TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
-  EXPECT_EQ(action(burst), "Again from 1309 to 1312, at a lower rate: the camera left frames out.");
+  EXPECT_EQ(action(burst),
+            "Shoot again from 1309 to 1312 (about a third through the turn), at a lower rate: the "
+            "camera left frames out. Keep the others.");
 }
 
 TEST(Action, SwayAsksForStillAir) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
-  EXPECT_EQ(action(burst),
-            "Again from 1309 to 1312, when the air is still: camera or subject swayed.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again from 1309 to 1312 (about a third through the turn), when the air is still: "
+      "camera or subject swayed. Keep the others.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  EXPECT_EQ(action(burst),
-            "Again from 1309 to 1314. The flash fell behind after 10 frames at 10 a second: shoot "
-            "at 5 a second and turn slower to match, or with half its power at twice the ISO.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again from 1309 to 1314 (about half-way through the turn), at 5 a second, turning "
+      "slower to match; or with half the flash power at twice the ISO. The flash fell behind "
+      "after 10 frames at 10 a second. Keep the others.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
   EXPECT_EQ(
       action(burst),
-      "Again from 1309 to 1314. The flash fell behind after 10 frames: shoot at a lower rate, "
-      "or with half its power at twice the ISO.");
+      "Shoot again from 1309 to 1314 (about half-way through the turn), at a lower rate; or with "
+      "half the flash power at twice the ISO. The flash fell behind after 10 frames. Keep the "
+      "others.");
   burst.advice.flash.reset();
-  EXPECT_EQ(action(burst), "Again from 1309 to 1314. Wait for the flash before each frame.");
+  EXPECT_EQ(action(burst),
+            "Shoot again from 1309 to 1314 (about half-way through the turn). Wait for the flash "
+            "before each frame. Keep the others.");
 }
 
 TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
@@ -160,18 +170,20 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(
       action(burst),
-      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. The flash fell "
-      "behind after 10 frames at 10 a second; or keep the rate, with half its power at twice "
-      "the ISO.");
+      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second; or at the same rate "
+      "with half the flash power at twice the ISO. The flash fell behind after 10 frames at 10 a "
+      "second.");
 }
 
 TEST(Action, AFlashThatGaveUpNeedsLessPower) {
   BurstAnalysis burst = flash_burst();
   burst.advice.flash = {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
-  EXPECT_EQ(action(burst),
-            "Again from 1309 to 1314. The flash fell behind after 5 frames at 10 a second and did "
-            "not come back: take a quarter of its power at four times the ISO, or wait for it.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again from 1309 to 1314 (about half-way through the turn), with a quarter of the "
+      "flash power at four times the ISO, or wait for the flash. The flash fell behind after 5 "
+      "frames at 10 a second and did not come back. Keep the others.");
 }
 
 TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
@@ -189,7 +201,7 @@ TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
   // At the other end, which is covered, a hand may rest.
   burst.advice.sweeps[0].still_at_end = 0;
   burst.advice.sweeps[0].still_at_start = 4;
-  EXPECT_EQ(action(burst).substr(0, 10), "Again from");
+  EXPECT_EQ(action(burst).substr(0, 16), "Shoot again from");
   burst.verdict.reasons = {open_end(true, 6.0, 0)};
   EXPECT_EQ(action(burst),
             "The ring stood still from 1401 to 1405, perhaps at its stop: move the camera forward "

@@ -174,11 +174,12 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     const std::vector<std::string> all = lines(summary_text(burst));
     for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
     ASSERT_GE(all.size(), 3U);
-    EXPECT_THAT(all.back(),
-                ::testing::AnyOf(StartsWith("Keep "), StartsWith("Stack "), StartsWith("Again"),
-                                 StartsWith("Whole sweep again"), StartsWith("Sweep again"),
-                                 StartsWith("Check the flash"), StartsWith("Try another card"),
-                                 StartsWith("Check the files"), StartsWith("  ")));
+    EXPECT_THAT(
+        all.back(),
+        ::testing::AnyOf(StartsWith("Keep "), StartsWith("Stack "), StartsWith("Shoot again"),
+                         StartsWith("Whole sweep again"), StartsWith("Sweep again"),
+                         StartsWith("Check the flash"), StartsWith("Try another card"),
+                         StartsWith("Check the files"), StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -222,8 +223,8 @@ TEST(SummaryText, CompleteWithoutNamesTheFramesToLeaveOut) {
   flag(burst, 9, FrameFlag::moved, true);
   flag(burst, 14, FrameFlag::moved, true);
   const auto all = lines(summary_text(burst));
-  EXPECT_EQ(all.front(), "Complete: leave out 1216 and 1221 of 1207 to 1231; you may leave.");
-  EXPECT_EQ(all.back(), "Stack the frames without 1216 and 1221.");
+  EXPECT_EQ(all.front(), "Good, 1207 to 1231 without 1216 and 1221: you may leave.");
+  EXPECT_EQ(all.back(), "Keep 1207 to 1231 without 1216 and 1221 for the stack.");
 }
 
 /// Upper left of the 6000 x 4000 px of a made analysis.
@@ -239,16 +240,16 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   burst.movement.looked = true;
   EXPECT_THAT(
       lines(summary_text(burst)),
-      ElementsAre("Not yet, 1207 to 1231: a part of it shifted, upper left, from 1216 on.",
+      ElementsAre("Not yet, 1207 to 1231: something shifted, upper left, from 1216 on.",
                   "Not checked: lost drops.", "Whole sweep again. Wait until it keeps still."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
-  EXPECT_THAT(
-      lines(summary_text(burst)),
-      ElementsAre("Complete: leave out 1230 and 1231 of 1207 to 1231; you may leave.",
-                  "A part of it shifted, upper left, from 1230 on.",
-                  "Not checked: movement, lost drops.", "Stack the frames without 1230 and 1231."));
+  EXPECT_THAT(lines(summary_text(burst)),
+              ElementsAre("Good, 1207 to 1229 of 1207 to 1231: you may leave.",
+                          "Something shifted, upper left, from 1230 on.",
+                          "Not checked: movement, lost drops.",
+                          "Keep 1207 to 1229 for the stack, and no others."));
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
@@ -365,7 +366,9 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
           "Not yet, 1301 to 1324: nothing sharp between 1310 and 1313: the flash missed 1311 and "
           "1312.",
           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-          "Again from 1309 to 1314. Wait for the flash before each frame."));
+          "Shoot again from 1309 to 1314 (about half-way through the turn). Wait for the flash "
+          "before each",
+          "  frame. Keep the others."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -376,7 +379,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   auto all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
-  EXPECT_EQ(all.back(), "Again from at least 4 frames before 1401 to 1402.");
+  EXPECT_EQ(all.back(), "Shoot again from at least 4 frames before 1401 to 1402. Keep the others.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -388,7 +391,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Again from 1419 to well past 1420.");
+  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep the others.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -548,17 +551,17 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   back.last = 24;
   burst.sweeps = {half, back};
   burst.complete_sweeps = {1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 is complete alone."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 would do alone."));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1219 to 1231 for the stack."));
   burst.complete_sweeps = {0, 1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("No sweep is complete alone; 1207 to 1218 and 1219 "
-                                             "to 1231 together are."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("It takes 2 sweeps together: 1207 to 1218 and 1219 to "
+                                             "1231.\n"));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1207 to 1231 for the stack."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("but they differ in light:\n  one whole sweep would be better."));
+              HasSubstr("; but they differ in light: one whole sweep\n  would be better."));
   burst.sweeps[1].difference = {.viewpoint_px = 3.1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("but they differ in\n  viewpoint: one"));
+  EXPECT_THAT(summary_text(burst), HasSubstr("; but they differ in viewpoint: one whole\n"));
 }
 
 }  // namespace

@@ -153,10 +153,11 @@ function part(id, title, ...children) {
 }
 
 // Rows under their headings.
-function table(headings, rows) {
+// `entries`: on a narrow page each row stands by itself, its cells one below the other.
+function table(headings, rows, kind = "") {
   return make(
     "table",
-    {},
+    { class: kind },
     make("thead", {}, make("tr", {}, headings.map((t) => make("th", { scope: "col" }, t)))),
     make("tbody", {}, rows),
   );

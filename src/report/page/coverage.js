@@ -91,7 +91,7 @@ function words(burst, verdict, whole) {
   const { best } = verdict;
   const without =
     verdict.poses > 1
-      ? ` Leave out ${listOfFrames(
+      ? ` Without ${listOfFrames(
           burst,
           burst.sorted
             .filter((f) => f.pose !== best.pose)
@@ -109,7 +109,7 @@ function words(burst, verdict, whole) {
   });
   if (best.open.some((share) => share >= endShare))
     between.push(whole ? "beyond an end of the sweep" : "beyond the frames of one pose");
-  return `Not yet: nothing sharp ${between.join(", ")}.${verdict.poses > 1 ? " A part is elsewhere in the other frames." : ""}`;
+  return `Not yet: nothing sharp ${between.join(", ")}.${verdict.poses > 1 ? " Something is elsewhere in the other frames." : ""}`;
 }
 
 function coveragePart(burst) {

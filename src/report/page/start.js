@@ -94,6 +94,7 @@ function sweepsPart(burst) {
   const { sweeps, complete_sweeps: complete } = burst.report;
   if (sweeps.length < 2) return null;
   const ways = { nearer: "towards near", farther: "towards far", unknown: "not known" };
+  const headings = ["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"];
   const rows = sweeps.map((sweep, i) =>
     make(
       "tr",
@@ -103,10 +104,12 @@ function sweepsPart(burst) {
         { scope: "row" },
         `${burst.frames[sweep.first - 1].label} to ${burst.frames[sweep.last - 1].label}`,
       ),
-      make("td", {}, verdicts[sweep.verdict] ?? sweep.verdict),
-      make("td", {}, ways[sweep.direction]),
-      make("td", {}, String(sweep.gaps.filter((gap) => !gap.soft).length)),
-      make("td", {}, burst.page.differences[i] || "nothing"),
+      [
+        verdicts[sweep.verdict] ?? sweep.verdict,
+        ways[sweep.direction],
+        String(sweep.gaps.filter((gap) => !gap.soft).length),
+        burst.page.differences[i] || "nothing",
+      ].map((words, column) => make("td", { "data-head": headings[column + 1] }, words)),
     ),
   );
   const name = (i) =>
@@ -115,7 +118,7 @@ function sweepsPart(burst) {
     complete.length === 0
       ? "No sweeps are complete, alone or together."
       : complete.length === 1
-        ? `${name(complete[0])} is complete alone.`
+        ? `${name(complete[0])} would do alone.`
         : `${complete.map(name).join(" and ")} are complete together.`;
   return part(
     "sweeps",
@@ -123,7 +126,7 @@ function sweepsPart(burst) {
     make("p", {}, together),
     scrolling(
       "Sweeps",
-      table(["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"], rows),
+      table(headings, rows, "entries"),
     ),
   );
 }
