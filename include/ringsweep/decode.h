@@ -43,7 +43,7 @@ struct ViewAlong {
                                                ViewAlong& along);
 
 /// The same for eyes: 8 bit in the file's own tone curve, which is taken for sRGB. In colour where
-/// it is a JPEG of three colours, else grey.
+/// the file is, but for the sensor data of a raw file, which are grey.
 [[nodiscard]] Result<ViewFrame> decode_view(const FrameRef& frame,
                                             const DecodeOptions& options = {});
 

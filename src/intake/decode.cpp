@@ -125,13 +125,13 @@ Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& opt
     case ContentKind::jpeg:
       return jpeg(data, frame.file, options);
     case ContentKind::png:
-      return read_png(data, frame.file, options);
+      return read_png(data, frame.file, options, along);
     case ContentKind::bmp:
-      return read_bmp(data, frame.file, options);
+      return read_bmp(data, frame.file, options, along);
     case ContentKind::raw:
       return read_sensor_data(data, frame.file, options);
     case ContentKind::tiff:
-      return read_tiff(data, frame.file, options);
+      return read_tiff(data, frame.file, options, along);
     case ContentKind::unknown:
       break;
   }
@@ -159,13 +159,25 @@ ViewFrame grey_view(const LinearFrame& frame) {
   return view;
 }
 
+/// Of the frame that it came along with.
+void put_sizes(ViewAlong& along, const LinearFrame& picture) {
+  along.view.full_size = picture.full_size;
+  along.view.full_px_per_px = along.times * picture.full_px_per_px;
+  along.view.full_px_per_file_px = picture.full_px_per_file_px;
+}
+
 Result<ViewFrame> read_view(const FrameRef& frame, const DecodeOptions& options) {
   if (auto preview = read_preview(view_jpeg, frame, options)) return std::move(*preview);
   Result<Bytes> bytes = read_file(frame, options);
   if (!bytes) return tl::unexpected(std::move(bytes.error()));
   if (content_kind(bytes->span()) == ContentKind::jpeg)
     return view_jpeg(bytes->span(), frame.file, options);
-  return read_picture(frame, options, nullptr).map(grey_view);
+  ViewAlong along;
+  return read_picture(frame, options, &along).map([&](const LinearFrame& picture) {
+    if (along.view.bgr.empty()) return grey_view(picture);
+    put_sizes(along, picture);
+    return std::move(along.view);
+  });
 }
 
 /// What `read` makes of the file; a codec's exceptions are the file's fault.
@@ -223,10 +235,7 @@ Result<LinearFrame> decode_along(const FrameRef& frame, const DecodeOptions& opt
   along.view = {};
   Result<LinearFrame> picture = decode_with(frame, options, &along);
   if (!picture) along.view = {};
-  if (along.view.bgr.empty()) return picture;
-  along.view.full_size = picture->full_size;
-  along.view.full_px_per_px = along.times * picture->full_px_per_px;
-  along.view.full_px_per_file_px = picture->full_px_per_file_px;
+  if (!along.view.bgr.empty()) put_sizes(along, *picture);
   return picture;
 }
 

@@ -31,9 +31,28 @@ void silence_codecs() {
   });
 }
 
+/// For eyes: 8 bit, each px the mean of `times` x `times`.
+cv::Mat view_of(const cv::Mat& picture, int times) {
+  constexpr double kPer16Bit = 1.0 / 257.0, kWhite = 255.0;
+  cv::Mat view = block_means(picture, times);
+  if (picture.depth() == CV_16U) view.convertTo(view, CV_8U, kPer16Bit);
+  if (picture.depth() == CV_32F) {  // linear: see LinearRows::add_float()
+    cv::Mat encoded(view.size(), CV_8UC3);
+    for (int y = 0; y < view.rows; ++y)
+      for (int x = 0; x < view.cols; ++x)
+        for (int c = 0; c < 3; ++c) {
+          const float light = view.at<cv::Vec3f>(y, x)[c];
+          encoded.at<cv::Vec3b>(y, x)[c] = cv::saturate_cast<std::uint8_t>(
+              kWhite * srgb_from_linear(light > 0.0F ? std::min(light, 1.0F) : 0.0F));
+        }
+    view = encoded;
+  }
+  return view.data == picture.data ? view.clone() : view;
+}
+
 /// A file that passed the check: OpenCV unpacks it, its rows become linear light.
 Result<LinearFrame> through_opencv(std::span<const unsigned char> bytes, const std::string& file,
-                                   const DecodeOptions& options) {
+                                   const DecodeOptions& options, ViewAlong* along) {
   silence_codecs();
   cv::Mat picture;
   try {
@@ -65,7 +84,10 @@ Result<LinearFrame> through_opencv(std::span<const unsigned char> bytes, const s
             Error{file, "its kind of pixels cannot be read", kSaveAsOrdinaryJpeg});
     }
   }
-  return rows.finish();
+  LinearFrame frame = rows.finish();
+  if (along != nullptr)
+    along->view.bgr = view_of(picture, along->times * cvRound(frame.full_px_per_px));
+  return frame;
 }
 
 Error unsupported(const std::string& file, const char* format) {
@@ -323,7 +345,7 @@ std::uint32_t little_endian(std::span<const unsigned char> bytes, std::size_t at
 }  // namespace
 
 Result<LinearFrame> read_png(std::span<const unsigned char> bytes, const std::string& file,
-                             const DecodeOptions& options) {
+                             const DecodeOptions& options, ViewAlong* along) {
   // The same file with nothing in it but what the pixels need: comments, profiles and times, which
   // decoders complain about, stay out.
   std::vector<unsigned char> essential(bytes.begin(), bytes.begin() + 8);
@@ -370,11 +392,11 @@ Result<LinearFrame> read_png(std::span<const unsigned char> bytes, const std::st
     case Check::good:
       break;
   }
-  return through_opencv(essential, file, options);
+  return through_opencv(essential, file, options, along);
 }
 
 Result<LinearFrame> read_tiff(std::span<unsigned char> bytes, const std::string& file,
-                              const DecodeOptions& options) {
+                              const DecodeOptions& options, ViewAlong* along) {
   silence_codecs();
   // The pixels are wanted as the sensor had them; OpenCV turns them as this tag says.
   constexpr std::uint16_t kOrientation = 0x0112;
@@ -384,11 +406,11 @@ Result<LinearFrame> read_tiff(std::span<unsigned char> bytes, const std::string&
     bytes[*offset + 1] = big_endian ? 1 : 0;
   }
   if (auto error = check_tiff(bytes, file, options)) return tl::unexpected(std::move(*error));
-  return through_opencv(bytes, file, options);
+  return through_opencv(bytes, file, options, along);
 }
 
 Result<LinearFrame> read_bmp(std::span<const unsigned char> bytes, const std::string& file,
-                             const DecodeOptions& options) {
+                             const DecodeOptions& options, ViewAlong* along) {
   // File header of 14 bytes (offset of the pixels at 10), then the info header: its size, width,
   // height (negative: top row first), planes, bits, compression, ..., colours used at 46.
   if (bytes.size() < 54) return tl::unexpected(truncated(file));
@@ -411,7 +433,7 @@ Result<LinearFrame> read_bmp(std::span<const unsigned char> bytes, const std::st
   const std::size_t row = (static_cast<std::size_t>(size.width) * bits / 8 + 3) / 4 * 4;
   if (bytes.size() < offset || bytes.size() - offset < row * static_cast<std::size_t>(size.height))
     return tl::unexpected(truncated(file));
-  return through_opencv(bytes, file, options);
+  return through_opencv(bytes, file, options, along);
 }
 
 }  // namespace ringsweep

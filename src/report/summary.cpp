@@ -19,7 +19,6 @@ namespace {
 using wording::flagged;
 using wording::frames_shot;
 using wording::frames_that_go_together;
-using wording::FramesThatGo;
 using wording::list_of_frames;
 using wording::plain_reason;
 using wording::sentence;
@@ -173,9 +172,8 @@ std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
     case VerdictKind::complete:
       return line(complete_line(burst, shot, labels));
     case VerdictKind::complete_without: {
-      const FramesThatGo go = frames_that_go_together(burst, labels);
-      return line(fmt::format("Good, {}: you may leave.",
-                              go.one_run ? fmt::format("{} of {}", go.words, shot) : go.words));
+      return line(
+          fmt::format("Good, {}: you may leave.", frames_that_go_together(burst, labels).words));
     }
     case VerdictKind::reshoot:
       return not_good("Not yet", burst, labels);

@@ -246,7 +246,7 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
-              ElementsAre("Good, 1207 to 1229 of 1207 to 1231: you may leave.",
+              ElementsAre("Good, 1207 to 1229: you may leave.",
                           "Something shifted, upper left, from 1230 on.",
                           "Not checked: movement, lost drops.",
                           "Keep 1207 to 1229 for the stack, and no others."));
