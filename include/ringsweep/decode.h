@@ -16,6 +16,9 @@ struct DecodeOptions {
   /// Refuse a picture with more pixels than this: a damaged header can ask for any amount of
   /// memory.
   double max_megapixels = 400.0;
+  /// Of a view: rows that are needed, px of the full-size picture. What lies above and below may be
+  /// left black, which saves the better part of the work.
+  std::optional<cv::Range> rows{};
 };
 
 /// Reads one picture, what it is being decided by its content, not its name. JPEG through its codec

@@ -102,6 +102,7 @@ struct Wanted {
   [[nodiscard]] bool after(std::size_t i) const {
     return found[i].after == frame && !found[i].crop_px.empty();
   }
+  [[nodiscard]] bool proves(std::size_t i) const { return before(i) || after(i); }
   /// In the quick look: what may stand in one stack.
   [[nodiscard]] bool looks() const {
     const FrameAnalysis& f = burst.frames[frame];
@@ -246,10 +247,16 @@ class Taking {
   /// neither its own picture nor the look hangs on what else is shown.
   void take_proofs(std::size_t k) {
     std::optional<Result<ViewFrame>> view;
+    std::optional<cv::Range> rows;
     for (std::size_t i = 0; i < found_.size(); ++i) {
-      if (!wanted(k).before(i) && !wanted(k).after(i)) continue;
+      if (!wanted(k).proves(i)) continue;
+      const cv::Range own = rows_of_cut(burst_, k, found_[i].crop_px);
+      rows = rows ? cv::Range(std::min(rows->start, own.start), std::max(rows->end, own.end)) : own;
+    }
+    for (std::size_t i = 0; i < found_.size(); ++i) {
+      if (!wanted(k).proves(i)) continue;
       const PagePicture cut = made_.take(cut_name(k, i), [&] {
-        if (!view) view = stages_.view(*files_[k], {.reduction = fine_});
+        if (!view) view = stages_.view(*files_[k], {.reduction = fine_, .rows = rows});
         if (!*view || (*view)->full_size != burst_.full_size) return PagePicture{};
         return encoded(cut_out(**view, burst_, k, found_[i].crop_px, sizes_.proof_px),
                        sizes_.quality + 10);

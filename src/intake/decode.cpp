@@ -104,6 +104,7 @@ auto read_preview(const Read& read, const FrameRef& frame, const DecodeOptions& 
   if (!bytes) return std::nullopt;
   DecodeOptions rest = options;
   rest.reduction = left_to_shrink(options.reduction, preview.full_px_per_px);
+  rest.rows.reset();  // of a preview, which is small, all
   auto picture = read(bytes->span(), frame.file, rest);
   if (!picture) return std::nullopt;
   picture->full_size = preview.full_size;
@@ -206,7 +207,12 @@ auto in_full_size_px(const Read& read, const FrameRef& frame, DecodeOptions opti
   const bool known = !frame.is_raw && frame.full_size && frame.file_size;
   // 0: it is none.
   const double times = known ? reduced_by(*frame.file_size, *frame.full_size).value_or(0.0) : 0.0;
-  if (times > 0.0) options.reduction = left_to_shrink(options.reduction, times);
+  if (times > 0.0) {
+    options.reduction = left_to_shrink(options.reduction, times);
+    if (options.rows)
+      options.rows =
+          cv::Range(cvFloor(options.rows->start / times), cvCeil(options.rows->end / times));
+  }
   auto picture = guarded(read, frame, options);
   if (!picture || times <= 0.0 || picture->full_size != *frame.file_size) return picture;
   picture->full_size = *frame.full_size;

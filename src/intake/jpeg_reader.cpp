@@ -135,6 +135,20 @@ class Codec {
     return jpeg_finish_decompress(&info_) == TRUE;
   }
 
+  /// Only the rows from `first` to the one before `end`; what comes then is not looked at.
+  template <class Take>
+  bool read_some_rows(JSAMPLE* buffer, JDIMENSION first, JDIMENSION end, const Take& take) {
+    if (setjmp(manager_.jump) != 0) return false;
+    if (first > 0 && jpeg_skip_scanlines(&info_, first) != first) return false;
+    while (info_.output_scanline < std::min(end, info_.output_height)) {
+      JSAMPROW row = buffer;
+      if (jpeg_read_scanlines(&info_, &row, 1) != 1) return false;
+      take(buffer);
+    }
+    jpeg_abort_decompress(&info_);
+    return true;
+  }
+
   [[nodiscard]] bool is_grey() const { return info_.num_components == 1; }
   [[nodiscard]] bool is_colour() const {
     return info_.jpeg_color_space == JCS_YCbCr || info_.jpeg_color_space == JCS_RGB;
@@ -179,6 +193,11 @@ class ViewRows {
         grey_(grey),
         sums_(3 * static_cast<std::size_t>(bgr_.cols)) {}
 
+  /// Rows of the picture that do not come: they stay black.
+  void pass_over(int rows) {
+    bgr_.setTo(cv::Scalar());
+    row_ += rows;
+  }
   void add(const JSAMPLE* row) {
     const int y = row_++ / times_;
     if (y >= bgr_.rows) return;
@@ -282,10 +301,22 @@ Result<ViewFrame> view_jpeg(std::span<const unsigned char> bytes, const std::str
   Codec codec(bytes);
   if (auto started = start(codec, bytes, file, options); !started)
     return tl::unexpected(std::move(started.error()));
-  ViewRows rows(shrunk(codec.size(), options.reduction), 1, codec.is_grey());
+  const cv::Size size = shrunk(codec.size(), options.reduction);
+  ViewRows rows(size, 1, codec.is_grey());
   std::vector<JSAMPLE> buffer(codec.row_samples());
-  if (!codec.read_rows(buffer.data(), [&](const JSAMPLE* row) { rows.add(row); }))
-    return tl::unexpected(error_of(codec.fault(), file));
+  const auto take = [&](const JSAMPLE* row) { rows.add(row); };
+  bool whole = false;
+  if (options.rows) {
+    const int first = std::clamp(options.rows->start / options.reduction, 0, size.height - 1);
+    const int end =
+        std::clamp((options.rows->end - 1) / options.reduction + 1, first + 1, size.height);
+    rows.pass_over(first);
+    whole = codec.read_some_rows(buffer.data(), static_cast<JDIMENSION>(first),
+                                 static_cast<JDIMENSION>(end), take);
+  } else {
+    whole = codec.read_rows(buffer.data(), take);
+  }
+  if (!whole) return tl::unexpected(error_of(codec.fault(), file));
   return ViewFrame{.bgr = rows.bgr(),
                    .full_size = codec.size(),
                    .full_px_per_px = static_cast<double>(options.reduction)};

@@ -23,7 +23,8 @@ namespace ringsweep {
                                             const std::string& file, const DecodeOptions& options,
                                             ViewAlong* along = nullptr);
 
-/// The same in 8 bit and colour; grey pictures have three equal colours.
+/// The same in 8 bit and colour; grey pictures have three equal colours. Where some rows are
+/// enough, the codec passes over the others, and damage behind the last of them is not seen.
 [[nodiscard]] Result<ViewFrame> view_jpeg(std::span<const unsigned char> bytes,
                                           const std::string& file, const DecodeOptions& options);
 

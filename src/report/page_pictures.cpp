@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <limits>
 #include <opencv2/imgproc.hpp>
 
 #include "report/depth_colours.h"
@@ -81,6 +82,20 @@ cv::Mat cut_out(const ViewFrame& view, const BurstAnalysis& burst, std::size_t f
   const cv::Matx33d off(1.0, 0.0, -place.x, 0.0, 1.0, -place.y, 0.0, 0.0, 1.0);
   return warped(view, grown(factor).inv() * off * upright_reference_from_view(view, burst, frame),
                 size, tone_gain(burst.frames[frame]));
+}
+
+cv::Range rows_of_cut(const BurstAnalysis& burst, std::size_t frame, const cv::Rect& place) {
+  constexpr double kMarginPx = 16.0;  // neighbours that are interpolated with, shrunk by up to 8
+  const cv::Matx33d view_from_upright = (upright_matrix(burst.full_size, burst.orientation) *
+                                         burst.frames[frame].reference_from_frame)
+                                            .inv();
+  double low = std::numeric_limits<double>::max(), high = std::numeric_limits<double>::lowest();
+  for (const int x : {place.x, place.x + place.width})
+    for (const int y : {place.y, place.y + place.height}) {
+      const double row = (view_from_upright * cv::Vec3d(x, y, 1.0))[1];
+      low = std::min(low, row), high = std::max(high, row);
+    }
+  return {cvFloor(low - kMarginPx), cvCeil(high + kMarginPx)};
 }
 
 QuickLook::QuickLook(const BurstAnalysis& burst, int long_side_px) {

@@ -19,6 +19,11 @@ namespace ringsweep {
 [[nodiscard]] cv::Mat cut_out(const ViewFrame& view, const BurstAnalysis& burst, std::size_t frame,
                               const cv::Rect& place, int edge_px);
 
+/// Rows of the frame that cut_out() reads: full-size px of it, in sensor orientation; may go beyond
+/// the frame.
+[[nodiscard]] cv::Range rows_of_cut(const BurstAnalysis& burst, std::size_t frame,
+                                    const cv::Rect& place);
+
 /// The sharpest of several frames at each place: a quick look, no stack.
 ///
 /// Local energy of the gradient decides (as in profiles.h, here in the file's own tones), the

@@ -299,6 +299,39 @@ TEST(DecodeView, DoesNotComeAlongFromBrokenFiles) {
   EXPECT_THROW((void)decode_along(frame_at(folder / "a.png"), {}, along), std::invalid_argument);
 }
 
+TEST(DecodeView, SomeRowsOfAJpegAreThoseOfTheWhole) {
+  const TempFolder folder;
+  cv::Mat picture;
+  cv::GaussianBlur(test::noise_picture({333, 517}), picture, {}, 2.0);
+  cv::Mat grey;
+  cv::cvtColor(picture, grey, cv::COLOR_BGR2GRAY);
+  for (const bool colour : {true, false})
+    for (const int progressive : {0, 1}) {
+      write_picture(folder / "a.jpg", colour ? picture : grey, {},
+                    {cv::IMWRITE_JPEG_PROGRESSIVE, progressive});
+      const FrameRef frame = frame_at(folder / "a.jpg");
+      for (const int reduction : {1, 2, 4, 8}) {
+        const auto whole = decode_view(frame, {.reduction = reduction});
+        ASSERT_TRUE(whole);
+        for (const cv::Range rows : {cv::Range(0, 64), cv::Range(201, 283), cv::Range(430, 517),
+                                     cv::Range(-50, 900), cv::Range(600, 700)}) {
+          const auto some = decode_view(frame, {.reduction = reduction, .rows = rows});
+          ASSERT_TRUE(some);
+          EXPECT_EQ(some->full_px_per_px, whole->full_px_per_px);
+          ASSERT_EQ(some->bgr.size(), whole->bgr.size());
+          const cv::Range mine(std::clamp(rows.start / reduction, 0, some->bgr.rows - 1),
+                               std::clamp(rows.end / reduction, 1, some->bgr.rows));
+          if (mine.empty()) continue;
+          EXPECT_EQ(cv::norm(some->bgr.rowRange(mine), whole->bgr.rowRange(mine), cv::NORM_INF),
+                    0.0)
+              << rows.start << " by " << reduction << (colour ? "" : ", grey");
+        }
+        const auto top = decode_view(frame, {.reduction = reduction, .rows = cv::Range(0, 64)});
+        EXPECT_EQ(cv::norm(top->bgr.row(top->bgr.rows - 1)), 0.0) << "passed over";
+      }
+    }
+}
+
 TEST(DecodeView, ADamagedJpegIsAnErrorHereToo) {
   const TempFolder folder;
   write_picture(folder / "a.jpg", test::noise_picture({101, 67}));

@@ -88,6 +88,28 @@ TEST(CutOut, IsThePlaceInTheReferenceFrame) {
   EXPECT_EQ(cut_out(view, burst, 0, place, 16).size(), cv::Size(16, 16));
 }
 
+TEST(CutOut, ReadsNoMoreRowsThanItSays) {
+  const cv::Size size(320, 240);
+  BurstAnalysis burst = burst_of(size);
+  burst.frames[0].reference_from_frame(1, 2) = 7.0;
+  const ViewFrame view = chequers(size, 0, 0);
+  for (const int orientation : {1, 3, 6, 8})
+    for (const int edge : {32, 8}) {
+      burst.orientation = orientation;
+      const cv::Rect place(90, 100, 32, 32);
+      const cv::Range rows = rows_of_cut(burst, 0, place);
+      ASSERT_LT(rows.size(), 240);
+      ViewFrame some = view;
+      some.bgr = cv::Mat::zeros(view.bgr.size(), view.bgr.type());
+      const cv::Range inside(std::max(0, rows.start), std::min(240, rows.end));
+      view.bgr.rowRange(inside).copyTo(some.bgr.rowRange(inside));
+      EXPECT_EQ(
+          difference(cut_out(some, burst, 0, place, edge), cut_out(view, burst, 0, place, edge)),
+          0.0)
+          << orientation;
+    }
+}
+
 // A frame that is a stop darker is shown as bright as the others.
 TEST(CutOut, HasItsLightEvenedOut) {
   const cv::Size size(64, 64);
