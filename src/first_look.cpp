@@ -7,6 +7,7 @@
 
 #include "majority.h"
 #include "memory_shares.h"
+#include "ringsweep/block_means.h"
 #include "ringsweep/scenes.h"
 
 namespace ringsweep {

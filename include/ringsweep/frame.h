@@ -80,11 +80,6 @@ struct LinearFrame {
   return left;
 }
 
-/// Means of whole blocks of `times` x `times` px, of any type; what is left over at the right and
-/// lower edge is dropped. A picture smaller than a block is one block.
-/// @param times  >= 1; 1 gives the picture itself, not a copy
-[[nodiscard]] cv::Mat block_means(const cv::Mat& picture, int times);
-
 /// A picture to look at, in sensor orientation.
 struct ViewFrame {
   cv::Mat bgr;                       ///< CV_8UC3, sRGB (IEC 61966-2-1)

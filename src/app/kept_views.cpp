@@ -11,6 +11,8 @@
 #include <utility>
 #include <vector>
 
+#include "ringsweep/block_means.h"
+
 namespace ringsweep::app {
 namespace {
 

@@ -1,7 +1,7 @@
+#include "ringsweep/block_means.h"
+
 #include <algorithm>
 #include <opencv2/imgproc.hpp>
-
-#include "ringsweep/frame.h"
 
 namespace ringsweep {
 

@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "numerics/quantile.h"
-#include "ringsweep/frame.h"
+#include "ringsweep/block_means.h"
 
 namespace ringsweep {
 namespace {

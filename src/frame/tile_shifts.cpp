@@ -8,7 +8,7 @@
 #include <optional>
 
 #include "numerics/quantile.h"
-#include "ringsweep/frame.h"
+#include "ringsweep/block_means.h"
 
 namespace ringsweep {
 namespace {

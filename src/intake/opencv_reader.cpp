@@ -18,6 +18,7 @@
 #include "file_kind.h"
 #include "linear_light.h"
 #include "messages.h"
+#include "view_rows.h"
 
 namespace ringsweep {
 namespace {
@@ -31,23 +32,19 @@ void silence_codecs() {
   });
 }
 
-/// For eyes: 8 bit, each px the mean of `times` x `times`.
-cv::Mat view_of(const cv::Mat& picture, int times) {
-  constexpr double kPer16Bit = 1.0 / 257.0, kWhite = 255.0;
-  cv::Mat view = block_means(picture, times);
-  if (picture.depth() == CV_16U) view.convertTo(view, CV_8U, kPer16Bit);
-  if (picture.depth() == CV_32F) {  // linear: see LinearRows::add_float()
-    cv::Mat encoded(view.size(), CV_8UC3);
-    for (int y = 0; y < view.rows; ++y)
-      for (int x = 0; x < view.cols; ++x)
-        for (int c = 0; c < 3; ++c) {
-          const float light = view.at<cv::Vec3f>(y, x)[c];
-          encoded.at<cv::Vec3b>(y, x)[c] = cv::saturate_cast<std::uint8_t>(
-              kWhite * srgb_from_linear(light > 0.0F ? std::min(light, 1.0F) : 0.0F));
-        }
-    view = encoded;
+/// A row for eyes, 8 bit.
+void to_8_bit(const cv::Mat& row, cv::Mat& out) {
+  constexpr double kPer16Bit = 1.0 / 257.0;
+  if (row.depth() != CV_32F) {
+    row.convertTo(out, CV_8U, row.depth() == CV_16U ? kPer16Bit : 1.0);
+    return;
   }
-  return view.data == picture.data ? view.clone() : view;
+  out.create(row.size(), CV_8UC3);
+  const auto* light = row.ptr<float>();  // linear: see LinearRows::add_float()
+  auto* tone = out.ptr<std::uint8_t>();
+  for (int i = 0; i < 3 * row.cols; ++i)
+    tone[i] = cv::saturate_cast<std::uint8_t>(
+        255.0 * srgb_from_linear(light[i] > 0.0F ? std::min(light[i], 1.0F) : 0.0F));
 }
 
 /// A file that passed the check: OpenCV unpacks it, its rows become linear light.
@@ -85,8 +82,15 @@ Result<LinearFrame> through_opencv(std::span<const unsigned char> bytes, const s
     }
   }
   LinearFrame frame = rows.finish();
-  if (along != nullptr)
-    along->view.bgr = view_of(picture, along->times * cvRound(frame.full_px_per_px));
+  if (along != nullptr) {
+    ViewRows view(picture.size(), along->times * cvRound(frame.full_px_per_px), false);
+    cv::Mat tones;
+    for (int y = 0; y < picture.rows; ++y) {
+      to_8_bit(picture.row(y), tones);
+      view.add(tones.ptr<std::uint8_t>());
+    }
+    along->view.bgr = view.bgr();
+  }
   return frame;
 }
 
