@@ -20,6 +20,9 @@ inline constexpr std::size_t kNoColumns = std::numeric_limits<std::size_t>::max(
 /// @param columns  longer lines are broken; kNoColumns: none is
 [[nodiscard]] std::string summary_text(const BurstAnalysis& burst, std::size_t columns = 100);
 
+/// The first line's sentence without the frames that it is about: "Good: you may leave."
+[[nodiscard]] std::string headline(const BurstAnalysis& burst);
+
 /// The subject's depth as a line of characters from one end to the other: '=' where it is sharp in
 /// a usable frame, '.' where in none, '-' where it is a little soft; the frames beside these below.
 /// At most three lines of at most 80 columns (where names of frames are not longer than usual);

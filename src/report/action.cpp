@@ -382,12 +382,17 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
   return text;
 }
 
-/// What to do about the flash, behind a sentence with or without its full stop.
+/// What to do, in one sentence or several, and then why, which may be "".
+struct Order {
+  std::string what;
+  std::string why;
+};
+
+/// What to do about the flash.
 /// @param rate_said  a rate that it holds was asked for
-std::string with_flash(std::string text, const BurstAnalysis& burst, bool rate_said) {
+Order flash_order(const BurstAnalysis& burst, bool rate_said) {
   const std::optional<FlashBehind>& flash = burst.advice.flash;
-  if (text.ends_with('.')) text.pop_back();
-  if (!flash) return text + ". Wait for the flash before each frame.";
+  if (!flash) return {.what = "Wait for the flash before each frame.", .why = {}};
   const std::string at_rate =
       burst.advice.rate_per_s ? fmt::format(" at {}", rate_words(*burst.advice.rate_per_s)) : "";
   const std::string after =
@@ -397,16 +402,17 @@ std::string with_flash(std::string text, const BurstAnalysis& burst, bool rate_s
                         frames_count(static_cast<int>(flash->lit_before)), at_rate);
   const std::string power = power_words(flash->held_power_ev);
   if (flash->pattern == FlashPattern::gave_up) {
-    if (flash->lit_before == 0) return text + ". The flash never fired: check it.";
-    return fmt::format("{}, with {}, or wait for the flash. {} and did not come back.", text, power,
-                       after);
+    if (flash->lit_before == 0) return {.what = "Check the flash: it never fired.", .why = {}};
+    return {.what = fmt::format("Take {}, or wait for the flash.", power),
+            .why = after + " and did not come back."};
   }
-  if (rate_said) return fmt::format("{}; or at the same rate with {}. {}.", text, power, after);
+  if (rate_said)
+    return {.what = fmt::format("Or keep the rate, with {}.", power), .why = after + "."};
   const std::string rate = flash->held_rate_per_s
-                               ? fmt::format("at {}, turning slower to match",
+                               ? fmt::format("Shoot at {} and turn slower to match",
                                              rate_words(safe_rate_per_s(*flash->held_rate_per_s)))
-                               : "at a lower rate";
-  return fmt::format("{}, {}; or with {}. {}.", text, rate, power, after);
+                               : "Shoot at a lower rate";
+  return {.what = fmt::format("{}, or take {}.", rate, power), .why = after + "."};
 }
 
 /// Frames that stood still at an open end, as a sentence; "" where the ring went on.
@@ -455,10 +461,16 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   const bool slower_rate = burst.advice.flash && burst.advice.flash->held_rate_per_s;
   // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
   // part waits for all of it.
+  const auto with = [](std::string text, const std::string& more) {
+    return more.empty() ? text : text + " " + more;
+  };
   if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
     std::string text = whole_sweep(burst, plan);
-    if (plan.moved) text += " Wait until it keeps still.";
-    return plan.flash_missed ? with_flash(text, burst, slower_rate && frames_again(burst)) : text;
+    if (plan.moved)
+      text.insert(std::string_view("Whole sweep again").size(), " once all keeps still");
+    if (!plan.flash_missed) return text;
+    const Order flash = flash_order(burst, slower_rate && frames_again(burst));
+    return with(with(text, flash.what), flash.why);
   }
   std::vector<std::string> parts;
   for (const Stretch& stretch : plan.stretches) {
@@ -468,20 +480,27 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     parts.push_back(fmt::format("across the depth between {}", pair));
   }
   std::string text = fmt::format("Shoot again {}", joined(parts));
+  std::string why;
   if (plan.jump) {
-    const std::string where =
-        parts.size() == 1
-            ? "there"
-            : fmt::format("between {} and {}", labels[plan.jump->from], labels[plan.jump->to]);
-    text += fmt::format(", evenly: the ring jumped {} (it stuck, or you took a new grip)", where);
+    text += ", evenly";
+    why = fmt::format("The ring jumped {}: it stuck, or you took a new grip.",
+                      parts.size() == 1 ? "there"
+                                        : fmt::format("between {} and {}", labels[plan.jump->from],
+                                                      labels[plan.jump->to]));
   } else if (plan.camera_paused) {
-    text += ", at a lower rate: the camera left frames out";
+    text += ", at a lower rate";
+    why = "The camera left frames out.";
   } else if (plan.swayed) {
-    text += ", when the air is still: camera or subject swayed";
+    text += ", when the air is still";
+    why = "Camera or subject swayed.";
   }
   text += ".";
-  if (plan.flash_missed) text = with_flash(text, burst, false);
-  return text + " Keep the others.";
+  if (plan.flash_missed) {
+    const Order flash = flash_order(burst, false);
+    text = with(text, flash.what);
+    why = with(flash.why, why);
+  }
+  return with(text + " Keep the other frames.", why);
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {

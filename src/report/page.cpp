@@ -15,6 +15,7 @@
 #include "report/page_template.h"
 #include "report/stack_text.h"
 #include "report/wording.h"
+#include "ringsweep/report.h"
 #include "ringsweep/upright.h"
 
 namespace ringsweep {
@@ -247,6 +248,8 @@ json burst_page_json(const BurstAnalysis& burst, const PageBurst& more) {
           {"clock", std::move(clock)},
           {"places", std::move(places)},
           {"size", {size.width, size.height}},
+          {"headline", valid_utf8(headline(burst))},
+          {"shot", valid_utf8(wording::frames_shot(burst, wording::frame_labels(burst)))},
           {"lines", std::move(lines)},
           {"action", valid_utf8(wording::action(burst))},
           {"turn", burst.advice.turn_factor ? wording::turn_words(*burst.advice.turn_factor) : ""},

@@ -43,29 +43,25 @@ std::string reason_lines(const BurstAnalysis& burst, std::span<const Reason> rea
 }
 
 /// The first line, and below it one line for each reason where there are several.
+/// @param opening  "Not yet, 1207 to 1231"
 std::string not_good(std::string_view opening, const BurstAnalysis& burst, const Labels& labels) {
   // In the order in which they were shot, as on the camera's screen.
   std::vector<Reason> reasons = burst.verdict.reasons;
   std::ranges::stable_sort(reasons, {}, &Reason::first_frame);
-  const std::string shot = frames_shot(burst, labels);
-  if (reasons.empty()) return fmt::format("{}, {}.\n", opening, shot);
-  if (reasons.size() == 1) {
-    return line(
-        fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
-  }
+  if (reasons.empty()) return fmt::format("{}.\n", opening);
+  if (reasons.size() == 1)
+    return line(fmt::format("{}: {}.", opening, plain_reason(burst, reasons.front(), labels)));
   if (reasons.front().kind == ReasonKind::pictures_too_small) {
     // What it is about, and then what is seen all the same.
-    std::string text = line(
-        fmt::format("{}, {}: {}.", opening, shot, plain_reason(burst, reasons.front(), labels)));
-    return text + reason_lines(burst, std::span(reasons).subspan(1), labels);
+    return line(fmt::format("{}: {}.", opening, plain_reason(burst, reasons.front(), labels))) +
+           reason_lines(burst, std::span(reasons).subspan(1), labels);
   }
   const bool soft_only = std::ranges::none_of(reasons, [](const Reason& r) {
     return r.kind == ReasonKind::moved || r.kind == ReasonKind::drop_lost;
   });
-  std::string text =
-      burst.verdict.kind == VerdictKind::reshoot && soft_only
-          ? fmt::format("{}, {}: not sharp in {} places.\n", opening, shot, reasons.size())
-          : fmt::format("{}, {}: there are {} reasons.\n", opening, shot, reasons.size());
+  std::string text = burst.verdict.kind == VerdictKind::reshoot && soft_only
+                         ? fmt::format("{}: not sharp in {} places.\n", opening, reasons.size())
+                         : fmt::format("{}: there are {} reasons.\n", opening, reasons.size());
   return text + reason_lines(burst, reasons, labels);
 }
 
@@ -81,16 +77,17 @@ std::string soft_place(const BurstAnalysis& burst, const Reason& reason, const L
                      where.empty() ? "" : ", ", where);
 }
 
-std::string complete_line(const BurstAnalysis& burst, const std::string& shot,
+/// @param opening  "Good, 1207 to 1231"
+std::string complete_line(const BurstAnalysis& burst, std::string_view opening,
                           const Labels& labels) {
   if (const Reason* ends = note(burst, ReasonKind::ends_not_told)) {
     return fmt::format("No gap from {} to {}; the ends are yours to judge.",
                        labels[ends->first_frame], labels[ends->last_frame]);
   }
   const auto soft = std::ranges::count(burst.verdict.notes, ReasonKind::soft_place, &Reason::kind);
-  if (soft == 0) return fmt::format("Good, {}: you may leave.", shot);
-  if (soft > 1) return fmt::format("Good, {}, {} soft places: you may leave.", shot, soft);
-  return fmt::format("Good, {}, one soft place: {}. You may leave.", shot,
+  if (soft == 0) return fmt::format("{}: you may leave.", opening);
+  if (soft > 1) return fmt::format("{}, {} soft places: you may leave.", opening, soft);
+  return fmt::format("{}, one soft place: {}. You may leave.", opening,
                      soft_place(burst, *note(burst, ReasonKind::soft_place), labels));
 }
 
@@ -143,7 +140,10 @@ std::string sweep_name(const BurstAnalysis& burst, std::size_t sweep, const Labe
 
 /// Of several sweeps, which one or which ones together are complete.
 std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
-  if (burst.sweeps.size() < 2 || burst.complete_sweeps.empty()) return {};
+  // Where frames do not go together, the last line says which are wanted.
+  if (burst.sweeps.size() < 2 || burst.complete_sweeps.empty() ||
+      burst.verdict.kind == VerdictKind::complete_without)
+    return {};
   std::vector<std::string> names;
   for (const std::size_t sweep : burst.complete_sweeps)
     names.push_back(sweep_name(burst, sweep, labels));
@@ -160,27 +160,32 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
-      "It takes {} sweeps together: {}{}.", names.size(), wording::joined(names),
+      "{} sweeps are needed: {}{}.",
+      names.size() == 2 ? std::string("Both") : fmt::format("{}", names.size()),
+      wording::joined(names),
       all.any() ? fmt::format("; but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
                 : ""));
 }
 
-std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels) {
+/// @param with_frames  names the frames that it is about
+std::string verdict_lines(const BurstAnalysis& burst, const Labels& labels, bool with_frames) {
+  const auto opening = [&](std::string_view word, const std::string& frames) {
+    return with_frames ? fmt::format("{}, {}", word, frames) : std::string(word);
+  };
   const std::string shot = frames_shot(burst, labels);
   switch (burst.verdict.kind) {
     case VerdictKind::complete:
-      return line(complete_line(burst, shot, labels));
-    case VerdictKind::complete_without: {
-      return line(
-          fmt::format("Good, {}: you may leave.", frames_that_go_together(burst, labels).words));
-    }
+      return line(complete_line(burst, opening("Good", shot), labels));
+    case VerdictKind::complete_without:
+      return line(fmt::format("{}: you may leave.",
+                              opening("Good", frames_that_go_together(burst, labels).words)));
     case VerdictKind::reshoot:
-      return not_good("Not yet", burst, labels);
+      return not_good(opening("Not yet", shot), burst, labels);
     case VerdictKind::cannot_tell:
       break;
   }
-  return not_good("Cannot tell", burst, labels);
+  return not_good(opening("Cannot tell", shot), burst, labels);
 }
 
 /// What was only just enough, when all is well.
@@ -255,7 +260,7 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   if (burst.verdict.kind == VerdictKind::complete_without) {
     for (const Reason& reason : burst.verdict.reasons)
       if (reason.kind == ReasonKind::moved)
-        text += line(fmt::format("Something shifted{}, from {} on.", place(reason),
+        text += line(fmt::format("A part of the subject shifted{}, from {} on.", place(reason),
                                  labels[reason.first_frame]));
   }
   if (const Reason* trembled = note(burst, ReasonKind::trembled)) {
@@ -298,10 +303,15 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
 
 }  // namespace
 
+std::string headline(const BurstAnalysis& burst) {
+  const std::string text = verdict_lines(burst, wording::frame_labels(burst), false);
+  return text.substr(0, text.find('\n'));
+}
+
 std::string summary_text(const BurstAnalysis& burst, std::size_t columns) {
   const Labels labels = wording::frame_labels(burst);
   const std::string text =
-      verdict_lines(burst, labels) + sweeps_line(burst, labels) + note_lines(burst, labels) +
+      verdict_lines(burst, labels, true) + sweeps_line(burst, labels) + note_lines(burst, labels) +
       close_calls(burst, labels) + movement_lines(burst, labels) + drop_lines(burst, labels) +
       lens_line(burst) + frame_lines(burst, labels) + haze_line(burst, labels) +
       wording::not_checked(burst) + line(wording::action(burst));

@@ -360,10 +360,10 @@ std::string not_checked(const BurstAnalysis& burst) {
 std::string drops_gone(const BurstAnalysis& burst, const Reason& reason,
                        std::span<const std::string> labels) {
   const std::string_view where = place_words(burst, reason.box_px);
-  return fmt::format("{} gone{}{}, between {} and {}",
-                     reason.drops == 1 ? "1 drop" : fmt::format("{} drops", reason.drops),
-                     where.empty() ? "" : ", ", where, labels[reason.first_frame],
-                     labels[reason.last_frame]);
+  return fmt::format(
+      "{} gone{}{}, between {} and {}",
+      reason.drops == 1 ? "1 water drop" : fmt::format("{} water drops", reason.drops),
+      where.empty() ? "" : ", ", where, labels[reason.first_frame], labels[reason.last_frame]);
 }
 
 std::string_view json_word(const BurstAnalysis& burst, const End& end) {

@@ -121,8 +121,27 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
   EXPECT_EQ(
       action(burst),
-      "Shoot again from 1309 to 1312 (about a third through the turn), evenly: the ring jumped "
-      "there (it stuck, or you took a new grip). Keep the others.");
+      "Shoot again from 1309 to 1312 (about a third through the turn), evenly. Keep the other "
+      "frames. The ring jumped there: it stuck, or you took a new grip.");
+}
+
+TEST(Action, SaysWhereInTheTurnAGapLies) {
+  BurstAnalysis burst = gapped_burst();  // 24 frames, evenly turned but for the gap
+  burst.advice.largest_step_px = 3.0;
+  const auto way = [&](std::size_t from, std::size_t to) {
+    burst.verdict.reasons = {made::reason(ReasonKind::gap, from, to)};
+    burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
+    burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
+    const std::string text = action(burst);
+    const std::size_t open = text.find('('), close = text.find(')');
+    return open == std::string::npos ? "" : text.substr(open + 1, close - open - 1);
+  };
+  EXPECT_EQ(way(1, 2), "soon after the turn began");
+  EXPECT_EQ(way(5, 6), "about a quarter through the turn");
+  EXPECT_EQ(way(12, 13), "about half-way through the turn");
+  EXPECT_EQ(way(21, 22), "shortly before the turn ended");
+  burst.frames[11].focus_px.reset();
+  EXPECT_EQ(way(12, 13), "") << "where it lies is not known";
 }
 
 TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
@@ -130,8 +149,8 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Shoot again from 1309 to 1312 (about a third through the turn), at a lower rate: the "
-            "camera left frames out. Keep the others.");
+            "Shoot again from 1309 to 1312 (about a third through the turn), at a lower rate. Keep "
+            "the other frames. The camera left frames out.");
 }
 
 TEST(Action, SwayAsksForStillAir) {
@@ -140,28 +159,26 @@ TEST(Action, SwayAsksForStillAir) {
   burst.frames[10].scale_off_px = 4.0;
   EXPECT_EQ(
       action(burst),
-      "Shoot again from 1309 to 1312 (about a third through the turn), when the air is still: "
-      "camera or subject swayed. Keep the others.");
+      "Shoot again from 1309 to 1312 (about a third through the turn), when the air is still. "
+      "Keep the other frames. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again from 1309 to 1314 (about half-way through the turn), at 5 a second, turning "
-      "slower to match; or with half the flash power at twice the ISO. The flash fell behind "
-      "after 10 frames at 10 a second. Keep the others.");
+  const std::string again = "Shoot again from 1309 to 1314 (about half-way through the turn). ";
+  EXPECT_EQ(action(burst),
+            again +
+                "Shoot at 5 a second and turn slower to match, or take half the flash power at "
+                "twice the ISO. Keep the other frames. The flash fell behind after 10 frames at 10 "
+                "a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again from 1309 to 1314 (about half-way through the turn), at a lower rate; or with "
-      "half the flash power at twice the ISO. The flash fell behind after 10 frames. Keep the "
-      "others.");
-  burst.advice.flash.reset();
   EXPECT_EQ(action(burst),
-            "Shoot again from 1309 to 1314 (about half-way through the turn). Wait for the flash "
-            "before each frame. Keep the others.");
+            again +
+                "Shoot at a lower rate, or take half the flash power at twice the ISO. Keep the "
+                "other frames. The flash fell behind after 10 frames.");
+  burst.advice.flash.reset();
+  EXPECT_EQ(action(burst), again + "Wait for the flash before each frame. Keep the other frames.");
 }
 
 TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
@@ -170,7 +187,7 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(
       action(burst),
-      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second; or at the same rate "
+      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or keep the rate, "
       "with half the flash power at twice the ISO. The flash fell behind after 10 frames at 10 a "
       "second.");
 }
@@ -181,9 +198,9 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(
       action(burst),
-      "Shoot again from 1309 to 1314 (about half-way through the turn), with a quarter of the "
-      "flash power at four times the ISO, or wait for the flash. The flash fell behind after 5 "
-      "frames at 10 a second and did not come back. Keep the others.");
+      "Shoot again from 1309 to 1314 (about half-way through the turn). Take a quarter of the "
+      "flash power at four times the ISO, or wait for the flash. Keep the other frames. The "
+      "flash fell behind after 5 frames at 10 a second and did not come back.");
 }
 
 TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {

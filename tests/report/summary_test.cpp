@@ -240,14 +240,14 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   burst.movement.looked = true;
   EXPECT_THAT(
       lines(summary_text(burst)),
-      ElementsAre("Not yet, 1207 to 1231: something shifted, upper left, from 1216 on.",
-                  "Not checked: lost drops.", "Whole sweep again. Wait until it keeps still."));
+      ElementsAre("Not yet, 1207 to 1231: a part of the subject shifted, upper left, from 1216 on.",
+                  "Not checked: lost drops.", "Whole sweep again once all keeps still."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1229: you may leave.",
-                          "Something shifted, upper left, from 1230 on.",
+                          "A part of the subject shifted, upper left, from 1230 on.",
                           "Not checked: movement, lost drops.",
                           "Keep 1207 to 1229 for the stack, and no others."));
 }
@@ -260,19 +260,21 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
     burst.drops.lost.push_back({.at = {x, 300.0}, .radius_px = 20.0, .before = 9, .after = 10});
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1231: you may leave.",
-                          "3 drops gone, upper left, between 1216 and 1217.",
+                          "3 water drops gone, upper left, between 1216 and 1217.",
                           "Keep 1207 to 1231 for the stack."));
   burst.drops.lost.resize(1);
-  EXPECT_THAT(summary_text(burst), HasSubstr("1 drop gone, upper left, between 1216 and 1217.\n"));
+  EXPECT_THAT(summary_text(burst),
+              HasSubstr("1 water drop gone, upper left, between 1216 and 1217.\n"));
   // Where it is the reason, it is said once.
   burst.drops.lost[0].conflict = true;
   Reason gone = made::reason(ReasonKind::drop_lost, 9, 10);
   gone.drops = 1;
   gone.box_px = {300, 200, 500, 400};
   burst = with_reasons(burst, VerdictKind::reshoot, {gone});
-  EXPECT_THAT(lines(summary_text(burst)),
-              ElementsAre("Not yet, 1207 to 1231: 1 drop gone, upper left, between 1216 and 1217.",
-                          "Whole sweep again."));
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Not yet, 1207 to 1231: 1 water drop gone, upper left, between 1216 and 1217.",
+                  "Whole sweep again."));
 }
 
 TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
@@ -368,7 +370,7 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
           "Shoot again from 1309 to 1314 (about half-way through the turn). Wait for the flash "
           "before each",
-          "  frame. Keep the others."));
+          "  frame. Keep the other frames."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -379,7 +381,8 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   auto all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
-  EXPECT_EQ(all.back(), "Shoot again from at least 4 frames before 1401 to 1402. Keep the others.");
+  EXPECT_EQ(all.back(),
+            "Shoot again from at least 4 frames before 1401 to 1402. Keep the other frames.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -391,7 +394,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep the others.");
+  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep the other frames.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -542,6 +545,15 @@ TEST(Summary, WhatLeavesThePictureIsSaid) {
               HasSubstr("A part of it leaves the picture just where it is in focus, about 1216"));
 }
 
+TEST(Headline, IsTheFirstLineWithoutTheFrames) {
+  EXPECT_EQ(headline(complete_burst()), "Good: you may leave.");
+  BurstAnalysis burst = gapped_burst();
+  EXPECT_EQ(headline(burst), "Not yet: nothing sharp between 1310 and 1311.");
+  burst.verdict.kind = VerdictKind::cannot_tell;
+  burst.verdict.reasons = {made::reason(ReasonKind::no_sweep)};
+  EXPECT_EQ(headline(burst), "Cannot tell: all frames focus in the same place.");
+}
+
 TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   BurstAnalysis burst = complete_burst();
   Sweep half = burst.sweeps[0];
@@ -554,14 +566,14 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 would do alone."));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1219 to 1231 for the stack."));
   burst.complete_sweeps = {0, 1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("It takes 2 sweeps together: 1207 to 1218 and 1219 to "
+  EXPECT_THAT(summary_text(burst), HasSubstr("Both sweeps are needed: 1207 to 1218 and 1219 to "
                                              "1231.\n"));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1207 to 1231 for the stack."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
               HasSubstr("; but they differ in light: one whole sweep\n  would be better."));
   burst.sweeps[1].difference = {.viewpoint_px = 3.1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("; but they differ in viewpoint: one whole\n"));
+  EXPECT_THAT(summary_text(burst), HasSubstr("; but they differ in viewpoint: one whole sweep\n"));
 }
 
 }  // namespace

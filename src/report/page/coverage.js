@@ -152,7 +152,7 @@ function coveragePart(burst) {
     const [a, b] = [stops[chosen.low], stops[chosen.high]].sort((x, y) => x.k - y.k);
     // The whole subject is what the program itself has judged.
     said.textContent = chosen.whole
-      ? `Wanted: the whole subject. ${burst.page.lines[0]}`
+      ? `Wanted: the whole subject. ${burst.page.headline}`
       : `Wanted: ${a.label} to ${b.label}. ${words(burst, verdict, false)}`;
     reset.hidden = chosen.whole;
     plan.show(range(), chosen.whole ? null : [a, b]);

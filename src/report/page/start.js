@@ -59,6 +59,8 @@ function ring(burst, size) {
 // The lines of the summary that are neither the verdict nor the last one, which is what to do.
 function verdictPart(burst) {
   const { lines, action } = burst.page;
+  // The order first, what else is to be done or why below it.
+  const [first, ...rest] = action.split(/(?<=\.)\s+/);
   const others = lines.slice(1).filter((line) => line !== action && !action.includes(line));
   const clock = burst.page.clock[0] ? `, shot from ${burst.page.clock[0].slice(0, 8)}` : "";
   return make(
@@ -71,8 +73,15 @@ function verdictPart(burst) {
       make(
         "div",
         {},
-        make("h2", { class: "sentence" }, lines[0]),
-        make("p", { class: "next" }, make("strong", {}, "Next: "), sentence(action)),
+        make("h2", { class: "sentence" }, burst.page.headline),
+        make("p", { class: "next" }, make("strong", {}, "Next: "), sentence(first)),
+        rest.length
+          ? make(
+              "ul",
+              { class: "then" },
+              rest.map((words) => make("li", {}, sentence(words))),
+            )
+          : null,
       ),
     ),
     others.length
@@ -85,7 +94,7 @@ function verdictPart(burst) {
     make(
       "p",
       { class: "whence" },
-      `${burst.report.folder || "Burst"}, ${burst.frames.length} frames${clock}`,
+      `${burst.report.folder || "Burst"}, ${burst.page.shot}: ${burst.frames.length} frames${clock}`,
     ),
   );
 }
