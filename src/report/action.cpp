@@ -233,8 +233,8 @@ std::string frames_count(int count) {
 }
 
 /// Where in its sweep a stretch lies, for a hand that knows its turn and not the numbers of frames:
-/// " (about half-way through the turn)"; "" where the positions do not tell, or it is an end.
-std::string way_words(const BurstAnalysis& burst, const Stretch& stretch) {
+/// "about half-way through the turn"; "" where the positions do not tell, or it is an end.
+std::string_view way_words(const BurstAnalysis& burst, const Stretch& stretch) {
   struct Way {
     double up_to;  ///< share of the turn
     std::string_view words;
@@ -260,7 +260,7 @@ std::string way_words(const BurstAnalysis& burst, const Stretch& stretch) {
   if (!from || !to || way.size() < 2 || way.front() == way.back()) return {};
   const double share = (0.5 * (*from + *to) - way.front()) / (way.back() - way.front());
   const auto found = std::ranges::find_if(kWays, [&](const Way& w) { return share <= w.up_to; });
-  return found == kWays.end() ? std::string() : fmt::format(" ({})", found->words);
+  return found == kWays.end() ? std::string_view() : found->words;
 }
 
 std::string stretch_words(const BurstAnalysis& burst, const Plan& plan, const Stretch& stretch,
@@ -276,7 +276,9 @@ std::string stretch_words(const BurstAnalysis& burst, const Plan& plan, const St
     to = plan.frames_past ? fmt::format("at least {} past {}", frames_count(*plan.frames_past), to)
                           : fmt::format("well past {}", to);
   }
-  return fmt::format("from {} to {}{}", from, to, way_words(burst, stretch));
+  const std::string_view way = way_words(burst, stretch);
+  return way.empty() ? fmt::format("from {} to {}", from, to)
+                     : fmt::format("{} ({} to {})", way, from, to);
 }
 
 /// The sweep that the advice speaks of.
@@ -500,7 +502,7 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     text = with(text, flash.what);
     why = with(flash.why, why);
   }
-  return with(text + " Keep the other frames.", why);
+  return with(text + " Keep these frames.", why);
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {

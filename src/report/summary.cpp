@@ -160,7 +160,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
-      "{} sweeps are needed: {}{}.",
+      "{} sweeps go into the stack: {}{}.",
       names.size() == 2 ? std::string("Both") : fmt::format("{}", names.size()),
       wording::joined(names),
       all.any() ? fmt::format("; but they differ in {}: one whole sweep would be better",

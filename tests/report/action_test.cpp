@@ -108,10 +108,10 @@ TEST(Action, TooSlowForAHandOffersAStopSmaller) {
             "Whole sweep again: the same turn in 140 frames instead of 28, about 18 s at 8 a "
             "second. If that is too slow: one stop smaller, and 99 frames will do.");
   burst.quarter_wave_blur_px = 2.0;  // a stop smaller it would be 2.8 of 2.4 px
-  EXPECT_EQ(action(burst),
-            "Whole sweep again: the same turn in 140 frames instead of 28, about 18 s at 8 a "
-            "second. If that is too slow: half the flash power at twice the ISO, and a quicker "
-            "rate.");
+  EXPECT_EQ(
+      action(burst),
+      "Whole sweep again: the same turn in 140 frames instead of 28, about 18 s at 8 a second. If "
+      "that is too slow: half the flash power at twice the ISO, and a quicker rate.");
 }
 
 TEST(Action, AJumpIsToldAsAJump) {
@@ -119,10 +119,9 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again from 1309 to 1312 (about a third through the turn), evenly. Keep the other "
-      "frames. The ring jumped there: it stuck, or you took a new grip.");
+  EXPECT_EQ(action(burst),
+            "Shoot again about a third through the turn (1309 to 1312), evenly. Keep these frames. "
+            "The ring jumped there: it stuck, or you took a new grip.");
 }
 
 TEST(Action, SaysWhereInTheTurnAGapLies) {
@@ -133,15 +132,15 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
     burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
     const std::string text = action(burst);
-    const std::size_t open = text.find('('), close = text.find(')');
-    return open == std::string::npos ? "" : text.substr(open + 1, close - open - 1);
+    constexpr std::string_view kBefore = "Shoot again ";
+    return text.substr(kBefore.size(), text.find(" (") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
   EXPECT_EQ(way(5, 6), "about a quarter through the turn");
   EXPECT_EQ(way(12, 13), "about half-way through the turn");
   EXPECT_EQ(way(21, 22), "shortly before the turn ended");
   burst.frames[11].focus_px.reset();
-  EXPECT_EQ(way(12, 13), "") << "where it lies is not known";
+  EXPECT_EQ(way(12, 13).substr(0, 5), "from ") << "where it lies is not known";
 }
 
 TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
@@ -149,68 +148,63 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Shoot again from 1309 to 1312 (about a third through the turn), at a lower rate. Keep "
-            "the other frames. The camera left frames out.");
+            "Shoot again about a third through the turn (1309 to 1312), at a lower rate. Keep "
+            "these frames. The camera left frames out.");
 }
 
 TEST(Action, SwayAsksForStillAir) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again from 1309 to 1312 (about a third through the turn), when the air is still. "
-      "Keep the other frames. Camera or subject swayed.");
+  EXPECT_EQ(action(burst),
+            "Shoot again about a third through the turn (1309 to 1312), when the air is still. "
+            "Keep these frames. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  const std::string again = "Shoot again from 1309 to 1314 (about half-way through the turn). ";
-  EXPECT_EQ(action(burst),
-            again +
-                "Shoot at 5 a second and turn slower to match, or take half the flash power at "
-                "twice the ISO. Keep the other frames. The flash fell behind after 10 frames at 10 "
-                "a second.");
+  const std::string again = "Shoot again about half-way through the turn (1309 to 1314). ";
+  EXPECT_EQ(
+      action(burst),
+      again +
+          "Shoot at 5 a second and turn slower to match, or take half the flash power at twice the "
+          "ISO. Keep these frames. The flash fell behind after 10 frames at 10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst),
-            again +
-                "Shoot at a lower rate, or take half the flash power at twice the ISO. Keep the "
-                "other frames. The flash fell behind after 10 frames.");
+  EXPECT_EQ(action(burst), again +
+                               "Shoot at a lower rate, or take half the flash power at twice the "
+                               "ISO. Keep these frames. The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
-  EXPECT_EQ(action(burst), again + "Wait for the flash before each frame. Keep the other frames.");
+  EXPECT_EQ(action(burst), again + "Wait for the flash before each frame. Keep these frames.");
 }
 
 TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   BurstAnalysis burst = flash_burst();
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
-  EXPECT_EQ(
-      action(burst),
-      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or keep the rate, "
-      "with half the flash power at twice the ISO. The flash fell behind after 10 frames at 10 a "
-      "second.");
+  EXPECT_EQ(action(burst),
+            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or keep the "
+            "rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
+            "frames at 10 a second.");
 }
 
 TEST(Action, AFlashThatGaveUpNeedsLessPower) {
   BurstAnalysis burst = flash_burst();
   burst.advice.flash = {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again from 1309 to 1314 (about half-way through the turn). Take a quarter of the "
-      "flash power at four times the ISO, or wait for the flash. Keep the other frames. The "
-      "flash fell behind after 5 frames at 10 a second and did not come back.");
+  EXPECT_EQ(action(burst),
+            "Shoot again about half-way through the turn (1309 to 1314). Take a quarter of the "
+            "flash power at four times the ISO, or wait for the flash. Keep these frames. The "
+            "flash fell behind after 5 frames at 10 a second and did not come back.");
 }
 
 TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
   BurstAnalysis burst = complete_burst(1401, 20);
   burst.verdict = {.kind = VerdictKind::reshoot, .reasons = {open_end(false, 6.0, 19)}};
   burst.advice.sweeps = {{.frames_on_subject = 20, .still_at_end = 4, .turn_px = 45.0}};
-  EXPECT_EQ(
-      action(burst),
-      "The ring stood still from 1416 to 1420, perhaps at its stop: move the camera a little, "
-      "then the whole sweep again.");
+  EXPECT_EQ(action(burst),
+            "The ring stood still from 1416 to 1420, perhaps at its stop: move the camera a "
+            "little, then the whole sweep again.");
   burst.near_side.from = NearSideSource::user;  // positions rise towards near: the end is near
   EXPECT_EQ(action(burst),
             "The ring stood still from 1416 to 1420, perhaps at its stop: move the camera back a "

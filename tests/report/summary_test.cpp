@@ -368,9 +368,9 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
           "Not yet, 1301 to 1324: nothing sharp between 1310 and 1313: the flash missed 1311 and "
           "1312.",
           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-          "Shoot again from 1309 to 1314 (about half-way through the turn). Wait for the flash "
-          "before each",
-          "  frame. Keep the other frames."));
+          "Shoot again about half-way through the turn (1309 to 1314). Wait for the flash before "
+          "each frame.",
+          "  Keep these frames."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -382,7 +382,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
   EXPECT_EQ(all.back(),
-            "Shoot again from at least 4 frames before 1401 to 1402. Keep the other frames.");
+            "Shoot again from at least 4 frames before 1401 to 1402. Keep these frames.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -394,7 +394,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep the other frames.");
+  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep these frames.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -566,14 +566,15 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 would do alone."));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1219 to 1231 for the stack."));
   burst.complete_sweeps = {0, 1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("Both sweeps are needed: 1207 to 1218 and 1219 to "
-                                             "1231.\n"));
+  EXPECT_THAT(summary_text(burst),
+              HasSubstr("Both sweeps go into the stack: 1207 to 1218 and 1219 to "
+                        "1231.\n"));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1207 to 1231 for the stack."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("; but they differ in light: one whole sweep\n  would be better."));
+              HasSubstr("; but they differ in light: one whole\n  sweep would be better."));
   burst.sweeps[1].difference = {.viewpoint_px = 3.1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("; but they differ in viewpoint: one whole sweep\n"));
+  EXPECT_THAT(summary_text(burst), HasSubstr("; but they differ in viewpoint: one\n"));
 }
 
 }  // namespace
