@@ -82,9 +82,14 @@ std::vector<FirstLook> look_at_all(const std::vector<FrameRef>& frames, const Re
   // Always read as large: what is seen must not hang on how much can be held.
   const int working = reduction_read(size, full_px_per_file_px, options);
   const int reduction = std::max(working, thumbnail_reduction(size));
+  const auto px = [&](int shrunk_by) {
+    return static_cast<double>(size.area()) / (shrunk_by * shrunk_by);
+  };
+  constexpr double kPyramid = 4.0 / 3.0;  // of floats
+  const double thumbnails =
+      static_cast<double>(frames.size() * sizeof(float)) * kPyramid * px(reduction);
   const std::size_t room =
-      share_memory(options.memory_bytes)
-          .pictures_kept(static_cast<double>(size.area()) / (working * working));
+      share_memory(options.memory_bytes).pictures_kept(px(working), thumbnails);
   telling.tell("looking", 0, frames.size());
   telling.for_each()(frames.size(), [&](std::size_t k) {
     looks[k] = look(frames[k], read, reduction, working, k < room);

@@ -10,6 +10,9 @@
 #include <limits>
 #include <optional>
 #include <utility>
+#if defined(__GLIBC__)  // known from here on
+#include <malloc.h>
+#endif
 
 #include "ringsweep/depth_edges.h"
 
@@ -57,6 +60,11 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
   }
   out.registration = register_burst(thumbnails, out.measured, {}, for_each);
   out.coarse = coarse_levels(std::move(thumbnails));
+#ifdef __GLIBC__
+  // The thumbnails of a long burst take more than all that is held later, and lie in pieces: what
+  // they leave would not be given back by itself.
+  malloc_trim(0);
+#endif
   for (std::size_t k = 0; k < n; ++k) {
     if (!out.measured[k] || out.registration.same_picture[k]) continue;
     out.flags[k].push_back(FrameFlag::other_picture);
@@ -213,7 +221,10 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   std::vector<std::size_t> todo;
   for (std::size_t k = 0; k < n; ++k)
     if (out.measured[k]) todo.push_back(k);
-  const std::size_t room = options.memory.pictures_kept(out.grid.size.area());
+  // Of so many that hardly any fit none is kept: nearly all would be read again all the same.
+  constexpr std::size_t kHardlyAny = 4;
+  std::size_t room = options.memory.pictures_kept(out.grid.size.area());
+  if (todo.size() > kHardlyAny * room) room = 0;
   const std::size_t not_kept = todo.size() > room ? todo[room] : n;  // from this frame on
   out.mosaic = empty_mosaic(out.grid);
   out.edge_reduction = edge_picture_reduction(out.grid.size, todo.size());

@@ -17,8 +17,10 @@ struct MemoryShares {
 
   /// How many packed pictures of so many px that is. Those held from the first look to the second
   /// give their room, one by one, to those kept from then on.
-  [[nodiscard]] std::size_t pictures_kept(double px) const {
-    return static_cast<std::size_t>(kept_bytes / (sizeof(std::uint16_t) * std::max(1.0, px)));
+  /// @param beside_bytes  of what is held at the same time; with it no more than half as much again
+  [[nodiscard]] std::size_t pictures_kept(double px, double beside_bytes = 0.0) const {
+    const double bytes = std::clamp(1.5 * kept_bytes - beside_bytes, 0.0, kept_bytes);
+    return static_cast<std::size_t>(bytes / (sizeof(std::uint16_t) * std::max(1.0, px)));
   }
 };
 
