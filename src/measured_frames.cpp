@@ -60,7 +60,7 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
   }
   out.registration = register_burst(thumbnails, out.measured, {}, for_each);
   out.coarse = coarse_levels(std::move(thumbnails));
-#ifdef __GLIBC__
+#if defined(__GLIBC__)
   // The thumbnails of a long burst take more than all that is held later, and lie in pieces: what
   // they leave would not be given back by itself.
   malloc_trim(0);

@@ -201,8 +201,8 @@ Count compare(const std::set<std::string>& said, const std::set<std::string>& ex
 }
 
 /// The report names ends by time, the truth by distance, which pictures alone do not tell.
-/// Counts a wrong one as a false warning where the summary speaks of it.
-Count score_ends(const json& said, const json& truth, bool& false_warning) {
+void score_ends(const json& said, const json& truth, BurstScore& score) {
+  if (!said.contains("ends")) return;
   constexpr double kWorthSaying = 0.03;  // of the subject, as in report/summary.cpp
   const std::string first = truth.value("first_end", "first");
   const auto by_distance = [&](const std::string& end) -> std::string {
@@ -218,10 +218,10 @@ Count score_ends(const json& said, const json& truth, bool& false_warning) {
     if (word(end, "state") != "open") continue;
     const std::string open = by_distance(word(end, "end"));
     said_open.insert(open);
-    false_warning = false_warning ||
-                    (!true_open.contains(open) && end.value("subject_share", 1.0) >= kWorthSaying);
+    score.false_warning = score.false_warning || (!true_open.contains(open) &&
+                                                  end.value("subject_share", 1.0) >= kWorthSaying);
   }
-  return compare(said_open, true_open);
+  score.ends = compare(said_open, true_open);
 }
 
 /// Files whose frame has one of these flags.
@@ -441,7 +441,7 @@ BurstScore score_burst(const json& said, const json& truth) {
   score_positions(said, truth, score);
   score_gaps(said, truth, score);
   score_steps(said, truth, score);
-  if (said.contains("ends")) score.ends = score_ends(said, truth, score.false_warning);
+  score_ends(said, truth, score);
   score_flags(said, truth, score);
   score_moves(said, truth, score);
   score_drops(said, truth, score);

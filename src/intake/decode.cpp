@@ -84,6 +84,15 @@ ContentKind kind_of(std::span<const unsigned char> bytes, const FrameRef& frame)
   return !by_content && name_kind(frame.path) == NameKind::raw ? ContentKind::raw : kind;
 }
 
+/// What is asked for in full-size px, asked of a picture of which one px is `full_px` of them.
+DecodeOptions in_its_px(DecodeOptions options, double full_px) {
+  options.reduction = left_to_shrink(options.reduction, full_px);
+  if (options.rows)
+    options.rows =
+        cv::Range(cvFloor(options.rows->start / full_px), cvCeil(options.rows->end / full_px));
+  return options;
+}
+
 /// The preview of a raw file as a picture, where it is asked for and whole: no more of the file is
 /// read. @param read  read_jpeg() or view_jpeg()
 template <class Read>
@@ -102,10 +111,7 @@ auto read_preview(const Read& read, const FrameRef& frame, const DecodeOptions& 
   if (frame.raw_picture == RawPicture::by_size && !is_large_enough(preview)) return std::nullopt;
   const auto bytes = read_bytes(frame, preview.offset, preview.length);
   if (!bytes) return std::nullopt;
-  DecodeOptions rest = options;
-  rest.reduction = left_to_shrink(options.reduction, preview.full_px_per_px);
-  rest.rows.reset();  // of a preview, which is small, all
-  auto picture = read(bytes->span(), frame.file, rest);
+  auto picture = read(bytes->span(), frame.file, in_its_px(options, preview.full_px_per_px));
   if (!picture) return std::nullopt;
   picture->full_size = preview.full_size;
   picture->full_px_per_px *= preview.full_px_per_px;
@@ -113,18 +119,13 @@ auto read_preview(const Read& read, const FrameRef& frame, const DecodeOptions& 
   return std::move(*picture);
 }
 
+/// @param data   the whole file's bytes; may be changed
 /// @param along  a view that is wanted too, or nullptr
-Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& options,
-                                 ViewAlong* along) {
-  const auto jpeg = [along](std::span<const unsigned char> bytes, const std::string& file,
-                            const DecodeOptions& of) { return read_jpeg(bytes, file, of, along); };
-  if (auto preview = read_preview(jpeg, frame, options)) return std::move(*preview);
-  Result<Bytes> bytes = read_file(frame, options);
-  if (!bytes) return tl::unexpected(std::move(bytes.error()));
-  const std::span<unsigned char> data = bytes->span();
+Result<LinearFrame> read_picture_in(std::span<unsigned char> data, const FrameRef& frame,
+                                    const DecodeOptions& options, ViewAlong* along) {
   switch (kind_of(data, frame)) {
     case ContentKind::jpeg:
-      return jpeg(data, frame.file, options);
+      return read_jpeg(data, frame.file, options, along);
     case ContentKind::png:
       return read_png(data, frame.file, options, along);
     case ContentKind::bmp:
@@ -138,6 +139,16 @@ Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& opt
   }
   return tl::unexpected(
       Error{frame.file, "there is no picture in it, whatever its name says", kCopyAgain});
+}
+
+Result<LinearFrame> read_picture(const FrameRef& frame, const DecodeOptions& options,
+                                 ViewAlong* along) {
+  const auto jpeg = [along](std::span<const unsigned char> bytes, const std::string& file,
+                            const DecodeOptions& of) { return read_jpeg(bytes, file, of, along); };
+  if (auto preview = read_preview(jpeg, frame, options)) return std::move(*preview);
+  Result<Bytes> bytes = read_file(frame, options);
+  if (!bytes) return tl::unexpected(std::move(bytes.error()));
+  return read_picture_in(bytes->span(), frame, options, along);
 }
 
 /// Linear light as eyes see it.
@@ -174,11 +185,12 @@ Result<ViewFrame> read_view(const FrameRef& frame, const DecodeOptions& options)
   if (content_kind(bytes->span()) == ContentKind::jpeg)
     return view_jpeg(bytes->span(), frame.file, options);
   ViewAlong along;
-  return read_picture(frame, options, &along).map([&](const LinearFrame& picture) {
-    if (along.view.bgr.empty()) return grey_view(picture);
-    put_sizes(along, picture);
-    return std::move(along.view);
-  });
+  return read_picture_in(bytes->span(), frame, options, &along)
+      .map([&](const LinearFrame& picture) {
+        if (along.view.bgr.empty()) return grey_view(picture);
+        put_sizes(along, picture);
+        return std::move(along.view);
+      });
 }
 
 /// What `read` makes of the file; a codec's exceptions are the file's fault.
@@ -202,18 +214,12 @@ auto guarded(const Read& read, const FrameRef& frame, const DecodeOptions& optio
 
 /// Reads a picture that may be a reduced copy, and counts its px in those of the full size.
 template <class Read>
-auto in_full_size_px(const Read& read, const FrameRef& frame, DecodeOptions options)
+auto in_full_size_px(const Read& read, const FrameRef& frame, const DecodeOptions& options)
     -> decltype(read(frame, options)) {
   const bool known = !frame.is_raw && frame.full_size && frame.file_size;
   // 0: it is none.
   const double times = known ? reduced_by(*frame.file_size, *frame.full_size).value_or(0.0) : 0.0;
-  if (times > 0.0) {
-    options.reduction = left_to_shrink(options.reduction, times);
-    if (options.rows)
-      options.rows =
-          cv::Range(cvFloor(options.rows->start / times), cvCeil(options.rows->end / times));
-  }
-  auto picture = guarded(read, frame, options);
+  auto picture = guarded(read, frame, times > 0.0 ? in_its_px(options, times) : options);
   if (!picture || times <= 0.0 || picture->full_size != *frame.file_size) return picture;
   picture->full_size = *frame.full_size;
   picture->full_px_per_px *= times;

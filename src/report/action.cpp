@@ -60,7 +60,8 @@ double safe_rate_per_s(double per_s) {
   return 1.0 / std::ceil(1.0 / per_s);
 }
 
-/// "half its power at twice the ISO"; whole stops, since the flash has no finer ones to count on.
+/// "half the flash power at twice the ISO"; whole stops, since the flash has no finer ones to count
+/// on.
 std::string power_words(double ev) {
   static constexpr std::array<std::string_view, 4> kWords{
       "half the flash power at twice the ISO", "a quarter of the flash power at four times the ISO",
@@ -251,14 +252,17 @@ std::string_view way_words(const BurstAnalysis& burst, const Stretch& stretch) {
     return s.first <= stretch.from && stretch.to <= s.last;
   });
   if (sweep == burst.sweeps.end()) return {};
-  std::vector<double> way;  // positions of its frames, as they were shot
-  for (std::size_t k = sweep->first; k <= sweep->last; ++k)
-    if (const FrameAnalysis& frame = burst.frames[k]; frame.usable && frame.focus_px)
-      way.push_back(*frame.focus_px);
+  std::optional<double> began, ended;
+  for (std::size_t k = sweep->first; k <= sweep->last; ++k) {
+    const FrameAnalysis& frame = burst.frames[k];
+    if (!frame.usable || !frame.focus_px) continue;
+    if (!began) began = frame.focus_px;
+    ended = frame.focus_px;
+  }
   const std::optional<double>& from = burst.frames[stretch.from].focus_px;
   const std::optional<double>& to = burst.frames[stretch.to].focus_px;
-  if (!from || !to || way.size() < 2 || way.front() == way.back()) return {};
-  const double share = (0.5 * (*from + *to) - way.front()) / (way.back() - way.front());
+  if (!from || !to || began == ended) return {};  // or neither is known
+  const double share = (0.5 * (*from + *to) - *began) / (*ended - *began);
   const auto found = std::ranges::find_if(kWays, [&](const Way& w) { return share <= w.up_to; });
   return found == kWays.end() ? std::string_view() : found->words;
 }
@@ -350,7 +354,9 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
   const std::optional<Again> again = frames_again(burst);
   const std::string ends = ends_again(burst, plan);
   const StepSize step = ring_step(burst.advice.step_px, burst.ring);
-  if (step.hardly_moves) return fmt::format("Whole sweep again. {}", kRingHardlyMovesPlane);
+  const std::string_view again_words =
+      plan.moved ? "Whole sweep again once all keeps still" : "Whole sweep again";
+  if (step.hardly_moves) return fmt::format("{}. {}", again_words, kRingHardlyMovesPlane);
   std::string how;
   const bool less = plan.turn_less && (!factor || *factor < kAsBefore);
   const bool slower_rate =
@@ -367,7 +373,7 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
   }
   if (!ends.empty()) how += how.empty() ? ends : "; " + ends;
   std::string text =
-      how.empty() ? "Whole sweep again." : fmt::format("Whole sweep again: {}.", how);
+      how.empty() ? fmt::format("{}.", again_words) : fmt::format("{}: {}.", again_words, how);
   constexpr double kLongS = 15.0;  // longer, and hand, animal and air will not keep still
   if (less && again && again->rate_per_s &&
       static_cast<double>(again->frames) > kLongS * *again->rate_per_s) {
@@ -461,15 +467,13 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   const Plan plan = plan_reshoot(burst, labels);
   if (std::string stop = at_its_stop(burst, plan, labels); !stop.empty()) return stop;
   const bool slower_rate = burst.advice.flash && burst.advice.flash->held_rate_per_s;
-  // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
-  // part waits for all of it.
-  const auto with = [](std::string text, const std::string& more) {
+  const auto with = [](const std::string& text, const std::string& more) {
     return more.empty() ? text : text + " " + more;
   };
+  // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
+  // part waits for all of it.
   if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
-    std::string text = whole_sweep(burst, plan);
-    if (plan.moved)
-      text.insert(std::string_view("Whole sweep again").size(), " once all keeps still");
+    const std::string text = whole_sweep(burst, plan);
     if (!plan.flash_missed) return text;
     const Order flash = flash_order(burst, slower_rate && frames_again(burst));
     return with(with(text, flash.what), flash.why);

@@ -233,7 +233,8 @@ json burst_page_json(const BurstAnalysis& burst, const PageBurst& more) {
   const cv::Matx33d up = burst.full_size.empty()
                              ? cv::Matx33d::eye()
                              : upright_matrix(burst.full_size, burst.orientation);
-  for (const std::string& label : wording::frame_labels(burst)) labels.push_back(valid_utf8(label));
+  const std::vector<std::string> names = wording::frame_labels(burst);
+  for (const std::string& label : names) labels.push_back(valid_utf8(label));
   for (std::size_t k = 0; k < burst.frames.size(); ++k) {
     clock.push_back(wording::time_of_day(burst, k));
     places.push_back(affine_json(up * burst.frames[k].reference_from_frame * up.inv()));
@@ -249,7 +250,7 @@ json burst_page_json(const BurstAnalysis& burst, const PageBurst& more) {
           {"places", std::move(places)},
           {"size", {size.width, size.height}},
           {"headline", valid_utf8(headline(burst))},
-          {"shot", valid_utf8(wording::frames_shot(burst, wording::frame_labels(burst)))},
+          {"shot", valid_utf8(wording::frames_shot(burst, names))},
           {"lines", std::move(lines)},
           {"action", valid_utf8(wording::action(burst))},
           {"turn", burst.advice.turn_factor ? wording::turn_words(*burst.advice.turn_factor) : ""},

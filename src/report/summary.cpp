@@ -161,8 +161,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
   }
   return line(fmt::format(
       "{} sweeps go into the stack: {}{}.",
-      names.size() == 2 ? std::string("Both") : fmt::format("{}", names.size()),
-      wording::joined(names),
+      names.size() == 2 ? "Both" : std::to_string(names.size()), wording::joined(names),
       all.any() ? fmt::format("; but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
                 : ""));

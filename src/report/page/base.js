@@ -154,7 +154,7 @@ function part(id, title, ...children) {
 
 // Rows under their headings.
 // `entries`: on a narrow page each row stands by itself, its cells one below the other.
-function table(headings, rows, kind = "") {
+function table(headings, rows, kind) {
   return make(
     "table",
     { class: kind },
