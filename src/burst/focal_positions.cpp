@@ -419,20 +419,33 @@ ScaleObjections Fit::find_objections(FocalPositions& out) const {
 void Fit::find_shaken(FocalPositions& out) {
   // Less than this is what the model itself errs by: on bursts without shake up to 1.5 px are read.
   constexpr double kLeastDiscPx = 1.8, kSds = 4.0, kMostShaken = 0.25;
+  // Where the subject does not blur as the model says (shiny parts, no real discs) steady frames
+  // read shake too. More than seven tenths of the frames are steady, and half of those read none:
+  // what they read scatters as the upper half of a normal distribution, whose quantile that is.
+  constexpr double kSteady = 0.7, kNormalAtSteady = 0.524;
   const double px = profiles_.full_px_per_px;
   const FitState before = state_;
   std::vector<std::size_t> told(num_frames_, 0);  // by so many tiles
   for (int round = 0; round < 3; ++round) {
     VectorXd shake = VectorXd::Zero(static_cast<Index>(num_frames_)), q = state_.q;
+    std::vector<FrameShake> found(num_frames_);
     input_.for_each(num_frames_, [&](std::size_t k) {
-      if (!input_.use[k]) return;
-      const FrameShake found = measure_shake(input_, state_, chosen_, k);
-      told[k] = found.tiles;
-      if (found.disc_px2 < std::max(kSds * found.disc_sd_px2, std::pow(kLeastDiscPx * px, 2.0)))
-        return;
-      shake(static_cast<Index>(k)) = found.disc_px2;
-      q(static_cast<Index>(k)) = found.q_px;
+      if (input_.use[k]) found[k] = measure_shake(input_, state_, chosen_, k);
     });
+    std::vector<double> read_px2;
+    for (std::size_t k = 0; k < num_frames_; ++k) {
+      told[k] = found[k].tiles;
+      if (told[k] > 0) read_px2.push_back(found[k].disc_px2);
+    }
+    const double model_px2 = quantile_in_place(read_px2, kSteady) / kNormalAtSteady;
+    for (std::size_t k = 0; k < num_frames_; ++k) {
+      const double sd_px2 = std::max(found[k].disc_sd_px2, model_px2);
+      if (told[k] == 0 ||
+          found[k].disc_px2 < std::max(kSds * sd_px2, std::pow(kLeastDiscPx * px, 2.0)))
+        continue;
+      shake(static_cast<Index>(k)) = found[k].disc_px2;
+      q(static_cast<Index>(k)) = found[k].q_px;
+    }
     // Shake is told against frames that did not shake. So many shaken ones are something else: a
     // sweep in other light, a gap with the subject to one side.
     const auto shaken = (shake.array() > 0.0).count();
