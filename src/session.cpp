@@ -113,8 +113,7 @@ bool may_be_together(std::span<const BurstAnalysis> bursts, const Scene& scene) 
   return sweeps > 1 && !is_complete(scene.verdict);
 }
 
-Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts,
-                      const BurstAnalysis& whole) {
+Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts, BurstAnalysis whole) {
   std::size_t frames = 0;
   for (const std::size_t i : scene.bursts) frames += bursts[i].frames.size();
   if (frames != whole.frames.size() || !is_complete(whole.verdict.kind)) return scene;
@@ -127,7 +126,9 @@ Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts,
     if (needed) scene.together.push_back(i);
     first = end;
   }
-  if (!scene.together.empty()) scene.verdict = whole.verdict.kind;
+  if (scene.together.empty()) return scene;
+  scene.verdict = whole.verdict.kind;
+  scene.whole = std::move(whole);
   return scene;
 }
 

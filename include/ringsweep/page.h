@@ -71,14 +71,14 @@ struct PageRun {
 };
 
 /// report.html: one page with everything in it, which asks for no other file and no network.
-/// @param more  one a burst
-/// @throws std::invalid_argument where there are not as many of `more` as bursts.
+/// @param more  one a burst, then one a scene's whole
+/// @throws std::invalid_argument where there are not as many of `more` as of these.
 [[nodiscard]] std::string report_page(std::span<const BurstAnalysis> bursts,
                                       std::span<const Scene> scenes,
                                       std::span<const PageBurst> more, const PageRun& run);
 
 /// One line a frame, with names and units of report.json, by RFC 4180.
-/// @param more  one a burst
+/// @param more  as of report_page()
 [[nodiscard]] std::string frames_csv(std::span<const BurstAnalysis> bursts,
                                      std::span<const PageBurst> more);
 

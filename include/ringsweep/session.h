@@ -25,6 +25,8 @@ struct Scene {
   VerdictKind verdict = VerdictKind::cannot_tell;
   /// Bursts that are complete together, rising, where none is alone; else empty.
   std::vector<std::size_t> together{};
+  /// All of its bursts analysed as one, frames burst by burst, where `together` is not empty.
+  std::optional<BurstAnalysis> whole{};
   std::optional<Softer> softer{};  ///< find_softer()
 };
 
@@ -52,7 +54,7 @@ struct Scene {
 /// The scene, now that its bursts were analysed as one.
 /// @param whole of all frames of the scene's bursts, burst by burst; anything else changes nothing
 [[nodiscard]] Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts,
-                                    const BurstAnalysis& whole);
+                                    BurstAnalysis whole);
 
 /// How a session went.
 struct Session {

@@ -139,7 +139,8 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
 
   const std::vector<Scene> scenes = check_scenes(analysed, options, console, stages);
   if (InterruptGuard::interrupted()) return kStopped;
-  std::vector<BurstPictures> pictures = take_pictures(analysed, options, console, stages);
+  std::vector<BurstPictures> pictures =
+      take_pictures(with_wholes(analysed, scenes), options, console, stages);
   if (!options.quiet && lies_on_card(options, stages))
     *console.err << "ringsweep: the card is no longer needed.\n";
   const Files files = report_files(
@@ -157,7 +158,7 @@ int check(const CheckOptions& options, const Console& console, const Stages& sta
   const bool learnt = learn(options, analysed.bursts, console, text);
   if (written && !options.quiet)
     text << "\nReport: " << wording::printable(folder->path.string()) << "\n";
-  if (analysed.bursts.size() > 1 && !options.quiet) text << newest_line(analysed.bursts.back());
+  if (analysed.bursts.size() > 1 && !options.quiet) text << newest_line(analysed.bursts, scenes);
   text.flush();
   if (json_to_out) *console.out << json << std::flush;
 

@@ -30,11 +30,23 @@ std::vector<Scene> check_scenes(const Analysed& analysed, const AnalysisRequest&
     if (InterruptGuard::interrupted() || !may_be_together(analysed.bursts, scene)) continue;
     const std::optional<Burst> frames = frames_of(scene, analysed);
     if (!frames) continue;
-    const Analysed whole = analyse_all(std::span(&*frames, 1), request, console, stages);
+    Analysed whole = analyse_all(std::span(&*frames, 1), request, console, stages);
     if (whole.bursts.size() == 1)
-      scene = judged_together(std::move(scene), analysed.bursts, whole.bursts.front());
+      scene = judged_together(std::move(scene), analysed.bursts, std::move(whole.bursts.front()));
   }
   return scenes;
+}
+
+Analysed with_wholes(Analysed analysed, const std::vector<Scene>& scenes) {
+  for (const Scene& scene : scenes) {
+    if (!scene.whole) continue;
+    std::vector<std::optional<FrameRef>> files;
+    for (const std::size_t i : scene.bursts)
+      files.insert(files.end(), analysed.files[i].begin(), analysed.files[i].end());
+    analysed.bursts.push_back(*scene.whole);
+    analysed.files.push_back(std::move(files));
+  }
+  return analysed;
 }
 
 }  // namespace ringsweep::app

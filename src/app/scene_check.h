@@ -16,4 +16,7 @@ namespace ringsweep::app {
                                               const AnalysisRequest& request,
                                               const Console& console, const Stages& stages);
 
+/// What the report shows: the bursts, then the scenes' wholes, all with their files.
+[[nodiscard]] Analysed with_wholes(Analysed analysed, const std::vector<Scene>& scenes);
+
 }  // namespace ringsweep::app

@@ -49,10 +49,15 @@ std::optional<BurstStack> stack_of(const BurstAnalysis& burst) {
 
 /// What the page takes beside the bursts.
 std::vector<PageBurst> more_of(const std::vector<BurstAnalysis>& bursts,
+                               const std::vector<Scene>& scenes,
                                std::vector<BurstPictures> pictures) {
   std::vector<PageBurst> more;
-  for (std::size_t i = 0; i < bursts.size(); ++i)
-    more.push_back({.pictures = std::move(pictures[i]), .stack = stack_of(bursts[i])});
+  const auto add = [&](const BurstAnalysis& burst) {
+    more.push_back({.pictures = std::move(pictures.at(more.size())), .stack = stack_of(burst)});
+  };
+  for (const BurstAnalysis& burst : bursts) add(burst);
+  for (const Scene& scene : scenes)
+    if (scene.whole) add(*scene.whole);
   return more;
 }
 
@@ -90,7 +95,7 @@ std::string words_for_stacklist(const AnalysisRequest& request) {
 
 std::string page_of(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
                     const PageRun& run, std::vector<BurstPictures> pictures) {
-  return report_page(bursts, scenes, more_of(bursts, std::move(pictures)), run);
+  return report_page(bursts, scenes, more_of(bursts, scenes, std::move(pictures)), run);
 }
 
 Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
@@ -101,6 +106,10 @@ Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<S
     text += summary_text(burst) + "\n" + details_text(burst);
   }
   text += fmt::format("\n{}{}", scenes_text(bursts, scenes), session_text(bursts, scenes));
+  for (const Scene& scene : scenes)
+    if (scene.whole)
+      text +=
+          fmt::format("\nTogether: {}\n{}", summary_text(*scene.whole), details_text(*scene.whole));
   if (!run.left_out.empty()) text += fmt::format("\n{}", run.left_out);
   // report.json first: by it the next run knows the other files as ours.
   Files files{{"report.json", report_json(bursts, scenes).dump(2) + "\n"}, {"report.txt", text}};
@@ -110,7 +119,7 @@ Files report_files(const std::vector<BurstAnalysis>& bursts, const std::vector<S
       files.emplace_back(fmt::format("depth-{}.png", i + 1), png_bytes(picture));
     }
   }
-  const std::vector<PageBurst> more = more_of(bursts, std::move(pictures));
+  const std::vector<PageBurst> more = more_of(bursts, scenes, std::move(pictures));
   files.emplace_back("report.html", report_page(bursts, scenes, more, run));
   files.emplace_back("frames.csv", frames_csv(bursts, more));
   return files;
@@ -131,8 +140,18 @@ void print_ending(const std::vector<BurstAnalysis>& bursts, const std::vector<Sc
   if (summary) out << "\n" << session_text(bursts, scenes, kTerminalColumns);
 }
 
-std::string newest_line(const BurstAnalysis& newest) {
-  return "The newest: " + verdict_only(summary_text(newest, kNoColumns));
+std::string newest_line(const std::vector<BurstAnalysis>& bursts,
+                        const std::vector<Scene>& scenes) {
+  if (bursts.empty()) return {};
+  const auto verdict = [](const BurstAnalysis& burst) {
+    return verdict_only(summary_text(burst, kNoColumns));
+  };
+  // The last of a scene, too: bursts of one rise.
+  const auto newest = std::ranges::find(scenes, bursts.size() - 1,
+                                        [](const Scene& scene) { return scene.bursts.back(); });
+  if (newest == scenes.end() || newest->bursts.size() == 1)
+    return "The newest: " + verdict(bursts.back());
+  return "The newest scene: " + verdict(newest->whole ? *newest->whole : bursts[newest->best]);
 }
 
 }  // namespace ringsweep::app

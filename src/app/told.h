@@ -20,13 +20,13 @@ using Files = std::vector<std::pair<std::string, std::string>>;  ///< name and b
 [[nodiscard]] std::string words_for_stacklist(const AnalysisRequest& request);
 
 /// report_page() of these bursts, with the list that `stacklist` makes of each.
-/// @param pictures  one a burst
+/// @param pictures  one a burst, then one a scene's whole
 [[nodiscard]] std::string page_of(const std::vector<BurstAnalysis>& bursts,
                                   const std::vector<Scene>& scenes, const PageRun& run,
                                   std::vector<BurstPictures> pictures);
 
 /// The whole report: report.json first, report.txt, the depth pictures, report.html, frames.csv.
-/// @param pictures  one a burst
+/// @param pictures  one a burst, then one a scene's whole
 [[nodiscard]] Files report_files(const std::vector<BurstAnalysis>& bursts,
                                  const std::vector<Scene>& scenes, const PageRun& run,
                                  std::vector<BurstPictures> pictures);
@@ -45,7 +45,9 @@ void print_burst(const BurstAnalysis& burst, const PrintOptions& options, std::o
 void print_ending(const std::vector<BurstAnalysis>& bursts, const std::vector<Scene>& scenes,
                   bool summary, std::ostream& out);
 
-/// "The newest: Good, 1201 to 1229: you may leave."
-[[nodiscard]] std::string newest_line(const BurstAnalysis& newest);
+/// "The newest: Good, 1201 to 1229: you may leave." Of a burst whose scene has others the scene:
+/// its best burst, or what several of them are together. Nothing where there are no bursts.
+[[nodiscard]] std::string newest_line(const std::vector<BurstAnalysis>& bursts,
+                                      const std::vector<Scene>& scenes);
 
 }  // namespace ringsweep::app

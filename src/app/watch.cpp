@@ -203,7 +203,19 @@ class Watching {
       remember(std::move(told));
       any = true;
     }
-    if (any && !InterruptGuard::interrupted()) write();
+    if (!any || InterruptGuard::interrupted()) return;
+    write();
+    tell_scene();
+  }
+
+  /// Where the burst that came last is not complete, but its scene is now.
+  void tell_scene() const {
+    const std::vector<BurstAnalysis> bursts = all().bursts;
+    const auto scene = std::ranges::find_if(
+        scenes_, [&](const Scene& s) { return s.whole && s.bursts.back() + 1 == bursts.size(); });
+    if (scene == scenes_.end() || newest_ != told_.back().paths) return;
+    *console_.out << newest_line(bursts, scenes_) << std::flush;
+    if (options_.bell) ring(scene->verdict);
   }
 
   void tell(const Told& told) {
@@ -257,13 +269,15 @@ class Watching {
     const Analysed analysed = all();
     scenes_ = check_scenes(analysed, options_, console_, stages_);
     if (InterruptGuard::interrupted()) return;
+    const Analysed shown = with_wholes(analysed, scenes_);
     std::size_t frames = 0;
-    for (const BurstAnalysis& burst : analysed.bursts) frames += burst.frames.size();
+    for (const BurstAnalysis& burst : shown.bursts) frames += burst.frames.size();
     std::vector<BurstPictures> pictures;
     for (const Told& told : told_)
       for (std::size_t i = 0; i < told.pictures.size(); ++i)
         pictures.push_back(as_one_of(told.pictures[i], told.analysed.bursts[i].frames.size(),
-                                     frames, analysed.bursts.size()));
+                                     frames, shown.bursts.size()));
+    take_pictures_of_wholes(shown, pictures);
     const PageRun run{.paths = words_for_stacklist(options_), .left_out = {}};
     Files files = report_files(analysed.bursts, scenes_, run, std::move(pictures));
     files.emplace_back("latest.html", latest_page(run));
@@ -271,6 +285,16 @@ class Watching {
     const Result<void> written = place_.write(files);
     guard_.end_writing();
     if (!written) print_error(console_, written.error());
+  }
+
+  /// Of what `shown` holds beyond the bursts that there are pictures of.
+  void take_pictures_of_wholes(const Analysed& shown, std::vector<BurstPictures>& pictures) const {
+    const auto beyond = static_cast<std::ptrdiff_t>(pictures.size());
+    const Analysed wholes{.bursts = {shown.bursts.begin() + beyond, shown.bursts.end()},
+                          .files = {shown.files.begin() + beyond, shown.files.end()}};
+    if (!wholes.bursts.empty())
+      std::ranges::move(take_pictures(wholes, options_, console_, stages_),
+                        std::back_inserter(pictures));
   }
 
   /// The newest burst alone, small enough for a slow way to a phone.

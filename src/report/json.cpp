@@ -389,6 +389,7 @@ nlohmann::json report_json(std::span<const BurstAnalysis> bursts, std::span<cons
                                   {"contrast_lost", number(softer->contrast_lost, kShareDecimals)}}
                            : json(nullptr)},
          {"together", std::move(together)},
+         {"whole", scene.whole ? burst_json(*scene.whole) : json(nullptr)},
          {"verdict", wording::json_word(scene.verdict)},
          {"best", scene.best + 1}});
   }

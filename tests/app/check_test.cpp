@@ -666,6 +666,7 @@ TEST_F(Tool, OneSceneWithACompleteBurstIsComplete) {
   EXPECT_EQ(run_tool({"check", "card", "--summary"}), 0);
   EXPECT_THAT(out(), HasSubstr("show the same: the best so far is 1207 to 1231"));
   EXPECT_THAT(out(), HasSubstr("1 of 1 scene, 1 of 2 bursts"));
+  EXPECT_THAT(out(), EndsWith("\nThe newest scene: Good, 1207 to 1231: you may leave.\n"));
 }
 
 TEST_F(Tool, TheFirstSweepsEndReachesTheAnalysis) {

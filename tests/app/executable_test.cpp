@@ -23,6 +23,7 @@
 namespace ringsweep {
 namespace {
 
+using ::testing::EndsWith;
 using ::testing::HasSubstr;
 using ::testing::Not;
 using ::testing::StartsWith;
@@ -199,6 +200,9 @@ TEST(Executable, TwoBurstsOfASceneThatAreCompleteTogetherAreSaidToBe) {
   ASSERT_EQ(scenes.size(), 1U);
   EXPECT_EQ(scenes[0]["verdict"], "complete");
   EXPECT_EQ(scenes[0]["together"], nlohmann::json::array({1, 2}));
+  EXPECT_EQ(scenes[0]["whole"]["verdict"], "complete");
+  EXPECT_EQ(scenes[0]["whole"]["frames"].size(), 32U);
+  EXPECT_THAT(ran.out, EndsWith("\nThe newest scene: Good, 2401 to 2432: you may leave.\n"));
   const Ran list = ringsweep({"stacklist", "--as-one", "there", "back"});
   EXPECT_EQ(list.status, 0) << list.out << list.err;
   EXPECT_THAT(list.out, HasSubstr("DSC02404.JPG"));

@@ -128,9 +128,9 @@ class Watch : public ::testing::Test {
     return files;
   }
   /// All there at once, under another name first.
-  void bring(const fs::path& file) const {
-    fs::copy_file(file, scratch_ / "in/.on-its-way");
-    fs::rename(scratch_ / "in/.on-its-way", scratch_ / "in" / file.filename());
+  void bring(const fs::path& file, const fs::path& folder = "in") const {
+    fs::copy_file(file, scratch_ / folder / ".on-its-way");
+    fs::rename(scratch_ / folder / ".on-its-way", scratch_ / folder / file.filename());
   }
   [[nodiscard]] nlohmann::json bursts() const {
     return nlohmann::json::parse(read_file(scratch_ / "report/report.json"))["bursts"];
@@ -196,6 +196,21 @@ TEST_F(Watch, ABurstThatWasThereIsNotToldWithOneThatComes) {
   const Ran ran = stop();
   EXPECT_THAT(ran.out, Not(HasSubstr("Good, 2101")));
   EXPECT_EQ(bursts().size(), 1U);
+}
+
+TEST_F(Watch, SaysWhenASceneIsCompleteWithTheBurstThatComes) {
+  for (const char* folder : {"in/back", "in/there"}) fs::create_directories(scratch_ / folder);
+  start({"--bell"});
+  const std::vector<fs::path> files = sample("meadow-two-sweeps");
+  const auto turn = files.begin() + 16;
+  std::for_each(files.begin(), turn, [&](const fs::path& file) { bring(file, "in/there"); });
+  wait_for_report("Not yet, 2401 to 2416");
+  std::for_each(turn, files.end(), [&](const fs::path& file) { bring(file, "in/back"); });
+  wait_for("The newest scene: Good, 2401 to 2432: you may leave.");
+  const Ran ran = stop();
+  EXPECT_EQ(count(ran.out, "The newest scene"), 1);
+  EXPECT_EQ(count(ran.err, "\a"), 2 + 2 + 1);
+  EXPECT_EQ(bursts().size(), 2U);
 }
 
 TEST_F(Watch, LeavesAloneWhatWasThereAndEndsWithTheFolder) {

@@ -6,7 +6,15 @@
 
 import assert from "node:assert/strict";
 import { execFileSync, spawnSync } from "node:child_process";
-import { existsSync, mkdirSync, readFileSync, statSync, writeFileSync } from "node:fs";
+import {
+  copyFileSync,
+  existsSync,
+  mkdirSync,
+  readFileSync,
+  readdirSync,
+  statSync,
+  writeFileSync,
+} from "node:fs";
 import { createRequire } from "node:module";
 import { join } from "node:path";
 import { inflateSync } from "node:zlib";
@@ -346,6 +354,50 @@ for (const width of widths) {
     ...troubles,
   ])
     failures.push(`card at ${width} px: ${fault}`);
+  await context.close();
+}
+// Two bursts of one scene, each with a gap, that are complete together: that comes first, and its
+// list is that of the command.
+const halves = { there: [], back: [] };
+for (const file of readdirSync(join(samples, "meadow-two-sweeps")).filter((f) => /JPG$/.test(f)))
+  halves[file <= "DSC02416.JPG" ? "there" : "back"].push(file);
+for (const [half, files] of Object.entries(halves)) {
+  mkdirSync(join(out, half), { recursive: true });
+  for (const file of files)
+    copyFileSync(join(samples, "meadow-two-sweeps", file), join(out, half, file));
+}
+const scene = makeReport("scene", [join(out, "there"), join(out, "back")]);
+for (const width of widths) {
+  const troubles = [];
+  const { context, page } = await open(browser, scene, width, troubles);
+  const rows = await page.locator("[data-burst] .row-verdict").allInnerTexts();
+  check(`scene at ${width} px`, () =>
+    assert.deepEqual(
+      rows.map((row) => row.split(",")[0]),
+      ["Good", "Not yet", "Not yet"],
+    ),
+  );
+  const said = await page.locator("#verdict").innerText();
+  check(`scene at ${width} px, verdict`, () =>
+    assert.match(said, /^Good: you may leave[^]*2401 to 2416 and 2417 to 2432 together/),
+  );
+  const command = await page.locator(".command").innerText();
+  const names = (await page.locator(".names pre").textContent()).split("\n");
+  const words = command.split(" ").slice(1);
+  const listed = spawnSync(ringsweep, [...words, "--list", "-"], { encoding: "utf8" }).stdout;
+  check(`scene at ${width} px, list`, () =>
+    assert.deepEqual(
+      listed.match(/[^\s/]+\.JPG(?=\n)/g)?.sort(),
+      names.sort(),
+      command,
+    ),
+  );
+  for (const fault of [
+    ...(await page.evaluate(layoutFaults)),
+    ...(await seriousFaults(page)),
+    ...troubles,
+  ])
+    failures.push(`scene at ${width} px: ${fault}`);
   await context.close();
 }
 const plain = await browser.newContext({ javaScriptEnabled: false });

@@ -387,11 +387,12 @@ TEST(ReportJson, CanAlwaysBeWrittenWhateverTheNamesAre) {
 
 TEST(ReportJson, EachBurstIsItsOwnScene) {
   const json report = report_json(std::vector{made::complete_burst(), made::gapped_burst()});
-  EXPECT_EQ(
-      report["scenes"],
-      json::parse(
-          R"([{"bursts": [1], "verdict": "complete", "best": 1, "together": [], "softer": null},
-                      {"bursts": [2], "verdict": "reshoot", "best": 2, "together": [], "softer": null}])"));
+  EXPECT_EQ(report["scenes"],
+            json::parse(
+                R"([{"bursts": [1], "verdict": "complete", "best": 1, "together": [], "whole": null,
+                       "softer": null},
+                      {"bursts": [2], "verdict": "reshoot", "best": 2, "together": [], "whole": null,
+                       "softer": null}])"));
 }
 
 }  // namespace

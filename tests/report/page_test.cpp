@@ -198,11 +198,13 @@ TEST(ReportPage, HoldsWhereNothingIsKnown) {
   BurstAnalysis burst;
   burst.verdict.reasons = {made::reason(ReasonKind::too_few_frames)};
   const std::vector<BurstAnalysis> bursts{burst};
-  const std::vector<PageBurst> more(1);
+  std::vector<PageBurst> more(1);
   const std::string page = report_page(bursts, group_scenes(bursts), more, {});
   EXPECT_EQ(not_well_formed(page), "");
   EXPECT_TRUE(json_in(page, "data")["pages"][0]["tiles"].is_null());
   EXPECT_THROW((void)report_page(bursts, group_scenes(bursts), {}, {}), std::invalid_argument);
+  more.emplace_back();
+  EXPECT_THROW((void)report_page(bursts, group_scenes(bursts), more, {}), std::invalid_argument);
 }
 
 TEST(Findings, WhatDecidesComesFirst) {

@@ -88,6 +88,8 @@ TEST(Scenes, BurstsThatAreCompleteTogetherMakeTheSceneComplete) {
   const Scene scene = judged_together(scenes[0], bursts, whole);
   EXPECT_THAT(scene.together, ElementsAre(0U, 2U));
   EXPECT_EQ(scene.verdict, VerdictKind::complete);
+  ASSERT_TRUE(scene.whole);
+  EXPECT_EQ(scene.whole->frames.size(), whole.frames.size());
   const std::string text = scenes_text(bursts, std::vector{scene});
   EXPECT_THAT(text, HasSubstr("none is complete alone"));
   EXPECT_THAT(text, HasSubstr("--as-one"));
@@ -100,6 +102,7 @@ TEST(Scenes, AWholeThatIsNotCompleteOrNotAllOfItChangesNothing) {
   BurstAnalysis whole = whole_of(bursts);
   whole.verdict.kind = VerdictKind::reshoot;
   EXPECT_TRUE(judged_together(scene, bursts, whole).together.empty());
+  EXPECT_FALSE(judged_together(scene, bursts, whole).whole);
   whole = whole_of({bursts[0]});
   EXPECT_EQ(judged_together(scene, bursts, whole).verdict, scene.verdict);
 }

@@ -71,12 +71,18 @@ function readTiles(tiles) {
   return { rows: tiles.rows, cols: tiles.cols, place: tiles.place, q, roles: bytesOf(tiles.roles) };
 }
 
+// Scenes that no burst shows whole, but several together: each stands after the bursts, as one of
+// them.
+const together = data.report.scenes.filter((scene) => scene.whole);
+const shownBursts = [...data.report.bursts, ...together.map((scene) => scene.whole)];
+
 const opened = [];
 
 // Everything of one burst, put together once.
 function burstOf(index) {
   if (opened[index]) return opened[index];
-  const report = data.report.bursts[index];
+  const report = shownBursts[index];
+  const scene = together[index - data.report.bursts.length] ?? null;
   const page = data.pages[index];
   const frames = report.frames.map((frame, k) => ({
     ...frame,
@@ -101,6 +107,7 @@ function burstOf(index) {
   const pictures = document.getElementById(`pictures-${index + 1}`);
   opened[index] = {
     index,
+    scene,
     report,
     page,
     frames,

@@ -106,9 +106,14 @@ function stackPanel(burst) {
     );
     const [from, to] = (ends ?? []).map((frame) => shellWord(frame.label));
     const span = ends ? ` --from ${from} --to ${to}` : "";
-    const command = `ringsweep stacklist ${data.paths}${span}`;
+    // Of several bursts as one the paths must hold no other.
+    const everything = burst.scene?.bursts.length === data.report.bursts.length;
+    const command =
+      burst.scene && !everything
+        ? null
+        : `ringsweep stacklist ${burst.scene ? "--as-one " : ""}${data.paths}${span}`;
     const several = lists.length > 1;
-    const everyBurst = data.report.bursts.length > 1;
+    const everyBurst = data.report.bursts.length > 1 && !burst.scene;
     const copies = [];
     lists.forEach((list) => {
       const ordered = burst.flip ? [...list.frames].reverse() : list.frames;
@@ -141,15 +146,23 @@ function stackPanel(burst) {
       copies.push(several ? null : copyButton("Copy the names", () => names));
     });
     fill(box, {}, [
-      make(
-        "p",
-        { class: "command" },
-        make(
-          "code",
-          {},
-          command.split(/(?<= )/).map((word) => make("span", {}, word)),
-        ),
-      ),
+      command
+        ? make(
+            "p",
+            { class: "command" },
+            make(
+              "code",
+              {},
+              command.split(/(?<= )/).map((word) => make("span", {}, word)),
+            ),
+          )
+        : make(
+            "p",
+            { class: "hint" },
+            "To copy them: ",
+            make("code", {}, "ringsweep stacklist --as-one"),
+            ", and the pictures of these bursts.",
+          ),
       everyBurst && !ends
         ? make("p", { class: "hint" }, "It names the frames of every burst.")
         : null,
@@ -157,7 +170,7 @@ function stackPanel(burst) {
         "p",
         { class: "copies" },
         copies,
-        copyButton("Copy the command", () => command),
+        command ? copyButton("Copy the command", () => command) : null,
       ),
     ]);
   };

@@ -56,6 +56,12 @@ function ring(burst, size) {
   return svg;
 }
 
+// What is shown, in words: a burst by its folder, several as one by their frames.
+function whatItIs(burst) {
+  if (!burst.scene) return [burst.report.folder || "Burst", burst.page.shot];
+  return [`${burst.scene.bursts.map((i) => data.pages[i - 1].shot).join(" and ")} together`];
+}
+
 // The lines of the summary that are neither the verdict nor the last one, which is what to do.
 function verdictPart(burst) {
   const { lines, action } = burst.page;
@@ -94,7 +100,7 @@ function verdictPart(burst) {
     make(
       "p",
       { class: "whence" },
-      `${burst.report.folder || "Burst"}, ${burst.page.shot}: ${burst.frames.length} frames${clock}`,
+      `${whatItIs(burst).join(", ")}: ${burst.frames.length} frames${clock}`,
     ),
   );
 }
@@ -226,7 +232,7 @@ function assumedPart(burst) {
 }
 
 function cardPart(show) {
-  const rows = data.report.bursts.map((report, i) => {
+  const rowOf = (i) => {
     const burst = burstOf(i);
     const time = burst.page.clock[0] ? burst.page.clock[0].slice(0, 5) : "";
     return make(
@@ -243,12 +249,20 @@ function cardPart(show) {
           make(
             "span",
             { class: "row-more" },
-            [time, report.folder, `${report.frames.length} frames`].filter(Boolean).join(", "),
+            [time, burst.scene ? whatItIs(burst)[0] : burst.report.folder, `${burst.frames.length} frames`]
+              .filter(Boolean)
+              .join(", "),
           ),
         ),
       ),
     );
-  });
+  };
+  // What several give together comes first: it is the answer.
+  const count = data.report.bursts.length;
+  const rows = [...together.keys()]
+    .map((i) => count + i)
+    .concat([...data.report.bursts.keys()])
+    .map(rowOf);
   const linesOf = (text) =>
     text
       .split("\n")
@@ -259,7 +273,7 @@ function cardPart(show) {
   return make(
     "section",
     { id: "card", class: "card", "aria-labelledby": "card-title" },
-    make("h2", { id: "card-title" }, `${rows.length} bursts`),
+    make("h2", { id: "card-title" }, `${count} bursts`),
     make("p", {}, inAll),
     make("ol", { class: "bursts" }, rows),
     make(
@@ -268,6 +282,17 @@ function cardPart(show) {
       others.map((line) => make("li", {}, sentence(line))),
     ),
   );
+}
+
+// Of several bursts the first that is not complete, even with others; or what several give together.
+function firstShown() {
+  const { bursts } = data.report;
+  const solved = new Set(together.flatMap((scene) => scene.bursts));
+  const open = bursts.findIndex(
+    (report, i) => !report.verdict.startsWith("complete") && !solved.has(i + 1),
+  );
+  if (open >= 0) return open;
+  return together.length ? bursts.length : 0;
 }
 
 const home = document.getElementById("main");
@@ -334,12 +359,4 @@ addEventListener("beforeprint", () =>
 document.getElementById("plain").remove();
 if (several) home.append(cardPart(show));
 home.append(place);
-show(
-  several
-    ? Math.max(
-        0,
-        data.report.bursts.findIndex((report) => !report.verdict.startsWith("complete")),
-      )
-    : 0,
-  false,
-);
+show(firstShown(), false);
