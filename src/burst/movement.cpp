@@ -342,6 +342,16 @@ double share_sharp(const FocalPositions& focus, const MovedPart& part, std::size
   return sharp / all;
 }
 
+/// Whether the usable frames next to it in time on either side of `frame` are further apart.
+bool ring_jumped(const FocalPositions& focus, std::size_t frame, double allowed_step_px) {
+  const auto tells = [&](std::size_t k) { return focus.frames[k].usable && focus.frames[k].q_px; };
+  std::size_t before = frame, from = frame;
+  while (before > 0 && !tells(--before)) continue;
+  while (from < focus.frames.size() && !tells(from)) ++from;
+  return from < focus.frames.size() && tells(before) && before < frame &&
+         std::abs(*focus.frames[from].q_px - *focus.frames[before].q_px) > allowed_step_px;
+}
+
 /// How far the edge of a part moved because it grew or shrank about its middle, where it did that
 /// and moved by nothing else: a drop on which dew has settled. Full-size px; 0: it did not.
 double growth_px(const TileFields& burst, const Found& found) {
@@ -453,11 +463,16 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
 }
 
 void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px) {
+  constexpr double kNowhereSharp = 0.05;  // what errors of the positions make of none
   for (MovedPart& part : movement.parts) {
     part.sharp_before = share_sharp(focus, part, 0, part.frame, blur_limit_px);
     part.sharp_after = share_sharp(focus, part, part.frame, focus.frames.size(), blur_limit_px);
     part.conflict = part.shift_px > blur_limit_px && part.sharp_on_both_sides();
   }
+  std::erase_if(movement.parts, [&](const MovedPart& part) {
+    return std::min(part.sharp_before, part.sharp_after) < kNowhereSharp &&
+           ring_jumped(focus, part.frame, 2.0 * blur_limit_px);
+  });
 }
 
 }  // namespace ringsweep

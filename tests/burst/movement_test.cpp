@@ -285,5 +285,28 @@ TEST(FindMovement, SaysWhereItCannotLook) {
   EXPECT_THROW((void)Stack({}).movement({.blur_limit_px = 0.0}), std::invalid_argument);
 }
 
+// A part, all of it at one depth, said to have moved before frame 3; frames 1 px apart, but for a
+// jump there.
+Movement said_to_move(double jump_px, double depth_px) {
+  FocalPositions focus;
+  for (int k = 0; k < 6; ++k)
+    focus.frames.push_back(
+        {.q_px = k + (k < 3 ? 0.0 : jump_px), .sd_px = 0.05, .usable = true, .shake_px = 0.0});
+  focus.tiles = {{.q_px = depth_px, .weight = 1.0}};
+  Movement movement;
+  movement.parts = {{.frame = 3, .tiles = {0}, .shift_px = 3.0}};
+  find_conflicts(movement, focus, 2.0);
+  return movement;
+}
+
+TEST(Movement, WhatIsSharpOnOneSideOfAJumpOfTheRingAloneIsNotTold) {
+  EXPECT_EQ(said_to_move(3.5, 0.0).parts.size(), 0U) << "4.5 px where 4 are allowed";
+  EXPECT_EQ(said_to_move(2.5, 0.0).parts.size(), 1U) << "3.5 px";
+  EXPECT_EQ(said_to_move(3.5, 4.3).parts.size(), 0U) << "sharp on none";
+  const Movement both = said_to_move(1.5, 2.5);
+  ASSERT_EQ(both.parts.size(), 1U);
+  EXPECT_TRUE(both.parts[0].conflict);
+}
+
 }  // namespace
 }  // namespace ringsweep
