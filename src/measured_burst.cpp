@@ -165,8 +165,12 @@ void Measuring::choose_reference() {
 /// Where the frames do not agree, maybe those of each sweep do. Reads the pictures once more.
 std::vector<MeasuredSweep> Measuring::sweeps_apart() {
   constexpr std::size_t kFewestFrames = 5;  // of a burst, and of a sweep that is judged alone
-  const std::vector<SweepRange>& ranges = out_.sweeps;
-  if (is_sweep_ || focus_.status != FitStatus::not_trusted || ranges.size() < 2) return {};
+  if (is_sweep_ || focus_.status != FitStatus::not_trusted) return {};
+  std::vector<SweepRange> ranges = find_sweeps_by_scale(log_scale_, measured_.measured);
+  if (ranges.size() < 2) ranges = out_.sweeps;
+  // Frames of a shorter one go to the sweep before it.
+  std::erase_if(ranges, [](const SweepRange& r) { return r.last - r.first + 1 < kFewestFrames; });
+  if (ranges.size() < 2) return {};
   std::vector<MeasuredSweep> sweeps;
   bool any = false;
   for (std::size_t i = 0; i < ranges.size(); ++i) {
@@ -174,7 +178,6 @@ std::vector<MeasuredSweep> Measuring::sweeps_apart() {
     const std::size_t end = i + 1 < ranges.size() ? ranges[i + 1].first : out_.refs.size();
     const auto from = out_.refs.begin() + static_cast<std::ptrdiff_t>(first);
     const auto to = out_.refs.begin() + static_cast<std::ptrdiff_t>(end);
-    if (end - first < kFewestFrames) return {};
     BurstPart part{.burst = {.folder = out_.folder, .frames = {from, to}}, .looks = {}};
     part.looks = look_at_all(part.burst.frames, read_, options_, telling_);
     for (std::size_t k = first; k < end; ++k)

@@ -27,4 +27,12 @@ struct SweepRange {
 /// hesitates); > 0.
 [[nodiscard]] std::vector<SweepRange> find_sweeps(const FocalPositions& focus, double min_turn_px);
 
+/// The same where positions are not to be trusted: the ring changes the picture's scale as well
+/// (breathing), and that turns where the ring does. A turn counts where it goes back by a third of
+/// the way.
+/// @param log_scale N, of each frame's picture. @param known N; others belong to no sweep
+/// @return none where the scale changes by less than 0.3 %: subject and hand sway as much.
+[[nodiscard]] std::vector<SweepRange> find_sweeps_by_scale(std::span<const double> log_scale,
+                                                           const std::vector<bool>& known);
+
 }  // namespace ringsweep

@@ -32,8 +32,11 @@ std::vector<SweepRange> find_sweeps(const FocalPositions& focus, double min_turn
     }
     if ((direction > 0 && fell) || (direction < 0 && rose)) {
       const std::size_t turn = direction > 0 ? high : low;
-      sweeps.push_back({known[start], known[turn], direction > 0});
-      start = std::min(turn + 1, i);
+      // Back at once and on the same way: the ring went back between two frames.
+      if (turn > start) {
+        sweeps.push_back({known[start], known[turn], direction > 0});
+        start = std::min(turn + 1, i);
+      }
       direction = -direction;
       low = high = start;
       for (std::size_t j = start; j <= i; ++j) {
@@ -46,6 +49,21 @@ std::vector<SweepRange> find_sweeps(const FocalPositions& focus, double min_turn
   const bool rising = direction != 0 ? direction > 0 : q(end) >= q(start);
   sweeps.push_back({known[start], known[end], rising});
   return sweeps;
+}
+
+std::vector<SweepRange> find_sweeps_by_scale(std::span<const double> log_scale,
+                                             const std::vector<bool>& known) {
+  constexpr double kLeastChange = 0.003, kTurn = 1.0 / 3.0;
+  FocalPositions focus;
+  double low = 0.0, high = 0.0;
+  for (std::size_t k = 0; k < log_scale.size(); ++k) {
+    FocalPosition& frame = focus.frames.emplace_back();
+    if (!known[k]) continue;
+    frame.q_px = log_scale[k];
+    low = std::min(low, log_scale[k]), high = std::max(high, log_scale[k]);
+  }
+  if (high - low < kLeastChange) return {};
+  return find_sweeps(focus, kTurn * (high - low));
 }
 
 }  // namespace ringsweep

@@ -41,6 +41,33 @@ TEST(FindSweeps, TurningBackForGoodBeginsAnotherSweep) {
   EXPECT_FALSE(sweeps[1].rising);
 }
 
+// The ring went back between two frames, and on as before.
+TEST(FindSweeps, TheSameWayTwiceIsTwoSweeps) {
+  for (const double sign : {1.0, -1.0}) {
+    std::vector<double> q{0, 5, 10, 15, 0, 5, 10, 15};
+    for (double& v : q) v *= sign;
+    const auto sweeps = find_sweeps(frames_at(q), 8.0);
+    ASSERT_EQ(sweeps.size(), 2U);
+    EXPECT_EQ(sweeps[0].last, 3U);
+    EXPECT_EQ(sweeps[1].first, 4U);
+    EXPECT_EQ(sweeps[1].last, 7U);
+    for (const SweepRange& sweep : sweeps) EXPECT_EQ(sweep.rising, sign > 0.0);
+  }
+}
+
+// There and back, and of the frames one that cannot be compared; then a lens that does not breathe.
+TEST(FindSweeps, ThePicturesScaleTellsThemToo) {
+  const std::vector<double> log_scale{-0.02, -0.01, 0.5, 0.0, 0.01, 0.02, 0.011, 0.003, -0.012};
+  std::vector<bool> known(log_scale.size(), true);
+  known[2] = false;
+  const auto sweeps = find_sweeps_by_scale(log_scale, known);
+  ASSERT_EQ(sweeps.size(), 2U);
+  EXPECT_EQ(sweeps[0].last, 5U);
+  EXPECT_EQ(sweeps[1].last, 8U);
+  EXPECT_TRUE(find_sweeps_by_scale(std::vector{0.0, 0.001, 0.002, 0.001, 0.0}, std::vector(5, true))
+                  .empty());
+}
+
 TEST(FindSweeps, FramesWithoutAPositionArePassedOver) {
   FocalPositions focus = frames_at({0, 5, 10, 15});
   forget(focus, 1);
