@@ -117,8 +117,12 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
       if (i != best) {
         // Without a common axis their positions mean nothing beside the others'.
         if (axis && frame.focus_px) {
+          const double scale_sd =
+              std::hypot(result.scale_sd.value_or(0.0), part.scale_sd.value_or(0.0));
+          if (frame.focus_sd_px)
+            frame.focus_sd_px = std::hypot(axis->ratio * *frame.focus_sd_px,
+                                           axis->sd_px(*frame.focus_px, scale_sd));
           frame.focus_px = axis->offset_px + axis->ratio * *frame.focus_px;
-          if (frame.focus_sd_px) *frame.focus_sd_px *= std::abs(axis->ratio);
         } else {
           frame.focus_px.reset();
           frame.focus_sd_px.reset();

@@ -12,7 +12,8 @@ namespace {
 constexpr std::size_t kFewest = 20;
 
 struct Line {
-  double ratio = 0.0, offset = 0.0, spread = 0.0;  // spread: sum of squares of b about its mean
+  double ratio = 0.0, offset = 0.0;
+  double middle = 0.0, spread = 0.0;  // mean of b, sum of squares about it
 };
 
 Line least_squares(std::span<const TwoPositions> tiles, const std::vector<bool>& in) {
@@ -27,7 +28,7 @@ Line least_squares(std::span<const TwoPositions> tiles, const std::vector<bool>&
     ab += (tiles[i].b_px - b) * (tiles[i].a_px - a);
   }
   if (!(bb > 0.0)) return {};
-  return {.ratio = ab / bb, .offset = a - ab / bb * b, .spread = bb};
+  return {.ratio = ab / bb, .offset = a - ab / bb * b, .middle = b, .spread = bb};
 }
 
 /// Median of the slopes between tiles far apart in the list: a start that outliers do not draw.
@@ -49,6 +50,14 @@ Line start_of(std::span<const TwoPositions> tiles) {
 }
 
 }  // namespace
+
+double CommonAxis::sd_px(double b_px, double scale_sd) const {
+  constexpr double kApart = 48.0;  // parts of the picture whose tiles err together, as in the fit
+  const auto on = static_cast<double>(tiles);
+  const double together = std::sqrt(on / std::min(on, kApart));
+  return std::hypot(together * scatter_px / std::sqrt(on),
+                    (b_px - middle_px) * std::hypot(together * ratio_sd, ratio * scale_sd));
+}
 
 std::optional<CommonAxis> common_axis(std::span<const TwoPositions> tiles) {
   if (tiles.size() < kFewest) return std::nullopt;
@@ -76,6 +85,7 @@ std::optional<CommonAxis> common_axis(std::span<const TwoPositions> tiles) {
   return CommonAxis{.ratio = line.ratio,
                     .ratio_sd = sigma / std::sqrt(line.spread),
                     .offset_px = line.offset,
+                    .middle_px = line.middle,
                     .scatter_px = sigma,
                     .tiles = on};
 }

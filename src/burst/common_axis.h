@@ -19,8 +19,12 @@ struct CommonAxis {
   double ratio = 1.0;
   double ratio_sd = 0.0;
   double offset_px = 0.0;
+  double middle_px = 0.0;   ///< of b, where the line is known best
   double scatter_px = 0.0;  ///< of the tiles about the line, 1 sigma
   std::size_t tiles = 0;    ///< that lie on it
+  /// 1 sigma of where the line puts b. @param scale_sd  of both, relative, where each was measured
+  /// by itself
+  [[nodiscard]] double sd_px(double b_px, double scale_sd) const;
 };
 
 /// Robust line through the tiles: least squares, those farther than 2.5 sigma (by the median

@@ -47,6 +47,14 @@ TEST(CommonAxis, TilesThatMovedDoNotDrawIt) {
   EXPECT_LT(axis->tiles, 330U);
 }
 
+// By the line's own scatter near its middle; far from it, by what the two scales err by.
+TEST(CommonAxis, IsKnownWorseFarFromItsMiddle) {
+  const CommonAxis axis{
+      .ratio = -0.5, .ratio_sd = 0.001, .middle_px = 10.0, .scatter_px = 0.7, .tiles = 480};
+  EXPECT_NEAR(axis.sd_px(10.0, 0.03), 0.7 / std::sqrt(48.0), 1e-9);
+  EXPECT_NEAR(axis.sd_px(1010.0, 0.03), 1000.0 * 0.5 * 0.03, 0.4) << "0.0032 of ratio: 0.33 px";
+}
+
 TEST(CommonAxis, NoLineIsNone) {
   EXPECT_FALSE(common_axis(tiles(1.0, 0.0, 0.2, 1.0)));
   EXPECT_FALSE(common_axis(std::vector<TwoPositions>(19, {1.0, 1.0})));
