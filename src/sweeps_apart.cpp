@@ -94,6 +94,7 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
   result.frames.clear();
   result.sweeps.clear();
   result.complete_sweeps.clear();
+  result.advice.sweeps.clear();
   result.notes.push_back(
       "The sweeps do not go together: each was judged by itself, and the best one is the answer.");
   std::size_t poses_before = 0;  // conflicts in the sweeps so far
@@ -132,6 +133,9 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
     }
     if (!result.frames.empty()) poses_before = result.frames.back().pose;
     const bool turned = axis && axis->ratio < 0.0;
+    part.advice.sweeps.resize(part.sweeps.size());
+    for (SweepTurn& turn : part.advice.sweeps)
+      result.advice.sweeps.push_back(in_px_of(std::move(turn), axis ? std::abs(axis->ratio) : 1.0));
     for (Sweep& sweep : part.sweeps) {
       if (turned) sweep.rising = !sweep.rising;
       if (i == best && sweep.verdict.kind == VerdictKind::complete &&
@@ -140,6 +144,7 @@ BurstAnalysis put_together(const BurstAnalysis& whole, std::vector<SweepAlone> s
       result.sweeps.push_back(std::move(sweep));
     }
   }
+  choose_sweep(result.advice);
   return result;
 }
 

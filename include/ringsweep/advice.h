@@ -96,4 +96,10 @@ struct TurnSeen {
 /// rate.
 [[nodiscard]] RingAdvice advise(const TurnSeen& seen);
 
+/// The same turn in px of another sweep's blur. @param ratio  of them for one of its own, > 0
+[[nodiscard]] SweepTurn in_px_of(SweepTurn turn, double ratio);
+
+/// Takes from `advice.sweeps` what is said of the burst: of the one with the largest step.
+void choose_sweep(RingAdvice& advice);
+
 }  // namespace ringsweep

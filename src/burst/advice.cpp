@@ -10,6 +10,12 @@
 namespace ringsweep {
 namespace {
 
+/// @param turn  with a turn factor
+std::size_t frames_for_same_turn(const SweepTurn& turn) {
+  return static_cast<std::size_t>(
+      std::lround(static_cast<double>(turn.frames_on_subject) / *turn.turn_factor));
+}
+
 constexpr double kAimed = 0.75;          // of the allowed step: by definition
 constexpr double kOnSubject = 0.01;      // of the subject's tiles; see advise()
 constexpr double kStandsStill = 0.1;     // of the allowed step, and within 2 sd: `idle`
@@ -325,8 +331,7 @@ SweepTurn Turn::of(const SweepRange& sweep, const std::vector<Leg>& legs) const 
   }
   if (turn.largest_step_px > 0.0) {
     turn.turn_factor = step_px() / turn.largest_step_px;
-    turn.frames_for_same_turn = static_cast<std::size_t>(
-        std::lround(static_cast<double>(turn.frames_on_subject) / *turn.turn_factor));
+    turn.frames_for_same_turn = frames_for_same_turn(turn);
   }
   return turn;
 }
@@ -424,14 +429,8 @@ RingAdvice advise(const TurnSeen& seen) {
   const Turn ring(seen);
   RingAdvice advice{.step_px = ring.step_px(), .rate_per_s = ring.rate_per_s()};
   const std::vector<Leg> legs = ring.legs();
-  for (const SweepRange& sweep : seen.sweeps) {
-    const SweepTurn& turn = advice.sweeps.emplace_back(ring.of(sweep, legs));
-    if (turn.largest_step_px <= advice.largest_step_px) continue;
-    advice.sweep = advice.sweeps.size() - 1;
-    advice.largest_step_px = turn.largest_step_px;
-    advice.turn_factor = turn.turn_factor;
-    advice.frames_for_same_turn = turn.frames_for_same_turn;
-  }
+  for (const SweepRange& sweep : seen.sweeps) advice.sweeps.push_back(ring.of(sweep, legs));
+  choose_sweep(advice);
   std::size_t most = 0;
   const auto interval_s =
       advice.rate_per_s ? std::optional(1.0 / *advice.rate_per_s) : std::nullopt;
@@ -442,6 +441,34 @@ RingAdvice advise(const TurnSeen& seen) {
     advice.flash = flash_behind(run, advice.rate_per_s);
   }
   return advice;
+}
+
+SweepTurn in_px_of(SweepTurn turn, double ratio) {
+  const auto scale = [ratio](RingStep& step) { step.step_px *= ratio; };
+  turn.turn_px *= ratio;
+  turn.largest_step_px *= ratio;
+  if (turn.turn_factor) {
+    *turn.turn_factor /= ratio;
+    turn.frames_for_same_turn = frames_for_same_turn(turn);
+  }
+  std::ranges::for_each(turn.too_quick, scale);
+  if (turn.jump) scale(*turn.jump);
+  return turn;
+}
+
+void choose_sweep(RingAdvice& advice) {
+  advice.sweep = 0;
+  advice.largest_step_px = 0.0;
+  advice.turn_factor.reset();
+  advice.frames_for_same_turn.reset();
+  for (std::size_t i = 0; i < advice.sweeps.size(); ++i) {
+    const SweepTurn& turn = advice.sweeps[i];
+    if (turn.largest_step_px <= advice.largest_step_px) continue;
+    advice.sweep = i;
+    advice.largest_step_px = turn.largest_step_px;
+    advice.turn_factor = turn.turn_factor;
+    advice.frames_for_same_turn = turn.frames_for_same_turn;
+  }
 }
 
 }  // namespace ringsweep

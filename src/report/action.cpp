@@ -99,12 +99,14 @@ struct Stretch {
   bool goes_past = false;      ///< to well past `to`
 };
 
-/// How many frames more at the ring's present rate; nothing where the rate is unknown or the number
-/// would help nobody.
+/// How many frames more at the ring's present rate, or the one to aim at where that is slower;
+/// nothing where the rate is unknown or the number would help nobody.
 std::optional<int> frames_beyond(const BurstAnalysis& burst, const Reason& reason) {
   constexpr double kMost = 30.0;
-  if (!(burst.advice.largest_step_px > 0.0)) return std::nullopt;
-  const double frames = std::ceil(reason.width_px / burst.advice.largest_step_px);
+  const RingAdvice& advice = burst.advice;
+  if (!(advice.largest_step_px > 0.0) || !(advice.step_px > 0.0)) return std::nullopt;
+  const double frames =
+      std::ceil(reason.width_px / std::min(advice.largest_step_px, advice.step_px));
   if (!(frames >= 1.0) || frames > kMost) return std::nullopt;
   return static_cast<int>(frames);
 }

@@ -4,6 +4,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
 #include <ostream>
@@ -109,6 +110,13 @@ TEST(SweepsApart, AnotherApertureIsJudgedByItself) {
   EXPECT_EQ(said.complete_sweeps.size(), 1U);
   EXPECT_EQ(said.frames.size(), truth->at("frames").size());
   EXPECT_THAT(said.notes, ::testing::Contains(::testing::HasSubstr("another aperture")));
+  // The same way of the ring twice, in px of one sweep's blur: by its own each would say half as
+  // much again, or less. Either end may be off by a step of the ring's, of some 14 px in all.
+  ASSERT_EQ(said.advice.sweeps.size(), 2U);
+  const double first = said.advice.sweeps[0].turn_px, second = said.advice.sweeps[1].turn_px;
+  EXPECT_NEAR(second / first, 1.0, 0.25);
+  EXPECT_EQ(said.advice.largest_step_px,
+            std::max(said.advice.sweeps[0].largest_step_px, said.advice.sweeps[1].largest_step_px));
 }
 
 INSTANTIATE_TEST_SUITE_P(
