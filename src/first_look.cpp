@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <opencv2/imgproc.hpp>
 #include <utility>
 
 #include "majority.h"
@@ -34,6 +35,10 @@ FirstLook look(const FrameRef& frame, const ReadFrame& read, int reduction, int 
   // A reader may give fewer px than asked for: then there is less to shrink.
   *picture = shrunk(*picture, left_to_shrink(reduction, picture->full_px_per_px));
   result.light = measure_light(picture->luminance, picture->clipped);
+  constexpr int kFinePx = 8;  // a block's edge: little of the next one is in it when it is moved
+  cv::resize(picture->luminance, result.fine_light,
+             {kFinePx * LightGrid::kGridCols, kFinePx * LightGrid::kGridRows}, 0, 0,
+             cv::INTER_AREA);
   // The floor follows the frame's own light, so that a dim frame looks like a lit one.
   const double floor = std::max(1e-4, 0.05 * cv::mean(picture->luminance)[0]);
   result.thumbnail = make_thumbnail(picture->luminance, floor);

@@ -28,6 +28,7 @@ struct HeldPicture {
 /// What the first look at a frame leaves behind.
 struct FirstLook {
   std::optional<LightGrid> light;
+  cv::Mat fine_light;  // CV_32FC1, the same with 8 x 8 px for each block
   Thumbnail thumbnail;
   cv::Size full_size;
   double full_px_per_px = 1.0;

@@ -14,6 +14,8 @@
 #include <malloc.h>
 #endif
 
+#include <opencv2/imgproc.hpp>
+
 #include "ringsweep/depth_edges.h"
 
 namespace ringsweep {
@@ -34,6 +36,46 @@ std::vector<Thumbnail> coarse_levels(std::vector<Thumbnail> thumbnails) {
   return thumbnails;
 }
 
+/// Log scales of the frames' pictures; of those that are not registered, as the ones next to them.
+std::vector<double> scales_of(const MeasuredFrames& out) {
+  const std::size_t n = out.measured.size();
+  std::vector<double> scales(n, 0.0);
+  std::optional<std::size_t> last;
+  for (std::size_t k = 0; k < n; ++k) {
+    if (!out.measured[k]) continue;
+    const double here = -out.registration.reference_from_frame[k].log_scale;
+    const std::size_t first = last ? *last + 1 : 0;
+    for (std::size_t i = first; i <= k; ++i) {
+      const double way =
+          last ? static_cast<double>(i - *last) / static_cast<double>(k - *last) : 1.0;
+      scales[i] = last ? scales[*last] + way * (here - scales[*last]) : here;
+    }
+    last = k;
+  }
+  if (last)
+    std::fill(scales.begin() + static_cast<std::ptrdiff_t>(*last), scales.end(), scales[*last]);
+  return scales;
+}
+
+/// Light of the places that the reference frame's blocks show; at the edge, of the last ones that
+/// the frame does.
+/// @param fine  of the frame, any number of px for each of its blocks
+/// @param thumbnail  whose px the similarity is in
+cv::Mat on_reference(const cv::Mat& fine, const Similarity& reference_from_frame,
+                     cv::Size thumbnail) {
+  const double across = static_cast<double>(fine.cols) / thumbnail.width;
+  const double down = static_cast<double>(fine.rows) / thumbnail.height;
+  const cv::Matx33d fine_from_thumbnail(across, 0.0, 0.5 * across - 0.5, 0.0, down,
+                                        0.5 * down - 0.5, 0.0, 0.0, 1.0);
+  const cv::Matx33d m = fine_from_thumbnail * reference_from_frame.matrix(center_of(thumbnail)) *
+                        fine_from_thumbnail.inv();
+  cv::Mat moved, blocks;
+  cv::warpAffine(fine, moved, m.get_minor<2, 3>(0, 0), fine.size(), cv::INTER_LINEAR,
+                 cv::BORDER_REPLICATE);
+  cv::resize(moved, blocks, {LightGrid::kGridCols, LightGrid::kGridRows}, 0, 0, cv::INTER_AREA);
+  return blocks;
+}
+
 void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frames,
                          std::vector<FirstLook>& looks, const ForEach& for_each) {
   const std::size_t n = frames.size();
@@ -41,11 +83,11 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
   const std::vector<bool> other = other_settings(frames, looks);
   for (std::size_t k = 0; k < n; ++k)
     light.push_back(other[k] || looks[k].other_picture ? std::nullopt : looks[k].light);
-  out.exposure = estimate_exposure(light);
+  const std::vector<FrameExposure> before = estimate_exposure(light);
   std::vector<Thumbnail> thumbnails;
   for (std::size_t k = 0; k < n; ++k) {
     thumbnails.push_back(std::move(looks[k].thumbnail));
-    const FrameExposure& exposure = out.exposure[k];
+    const FrameExposure& exposure = before[k];
     out.measured[k] = exposure.gain_ev && !exposure.dark && !exposure.partly_lit;
     std::vector<FrameFlag>& flags = out.flags[k];
     if (!looks[k].light) flags.push_back(FrameFlag::unreadable);
@@ -53,12 +95,15 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
       flags.push_back(FrameFlag::other_picture);
     else if (other[k] && looks[k].light)
       flags.push_back(FrameFlag::other_settings);
-    if (exposure.dark) flags.push_back(FrameFlag::dark);
-    if (exposure.dim) flags.push_back(FrameFlag::dim);
-    if (exposure.partly_lit) flags.push_back(FrameFlag::partly_lit);
     if (looks[k].light) out.thumbnail_px = looks[k].full_px_per_px;
   }
   out.registration = register_burst(thumbnails, out.measured, {}, for_each);
+  for (std::size_t k = 0; k < n; ++k) {
+    const cv::Mat fine = std::exchange(looks[k].fine_light, {});
+    if (out.measured[k] && light[k])
+      light[k]->mean = on_reference(fine, out.registration.reference_from_frame[k],
+                                    thumbnails[k].levels[0].size());
+  }
   out.coarse = coarse_levels(std::move(thumbnails));
 #if defined(__GLIBC__)
   // The thumbnails of a long burst take more than all that is held later, and lie in pieces: what
@@ -69,6 +114,14 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
     if (!out.measured[k] || out.registration.same_picture[k]) continue;
     out.flags[k].push_back(FrameFlag::other_picture);
     out.measured[k] = false;
+  }
+  out.exposure = estimate_exposure(light, scales_of(out));
+  for (std::size_t k = 0; k < n; ++k) {
+    const FrameExposure& exposure = out.exposure[k];
+    if (exposure.dark) out.flags[k].push_back(FrameFlag::dark);
+    if (exposure.dim) out.flags[k].push_back(FrameFlag::dim);
+    if (exposure.partly_lit) out.flags[k].push_back(FrameFlag::partly_lit);
+    out.measured[k] = out.measured[k] && !exposure.dark && !exposure.partly_lit;
   }
 }
 
@@ -158,7 +211,7 @@ int working_reduction(cv::Size full, double blur_limit_px, double full_px_per_fi
 }
 
 double MeasuredFrames::gain(std::size_t k) const {
-  return std::exp2(-exposure[k].gain_ev.value_or(0.0));
+  return std::exp2(-exposure[k].gain_ev.value_or(0.0) - exposure[k].slow_ev);
 }
 
 cv::Matx33d MeasuredFrames::grid_from_frame(cv::Size size, double full_px_per_px,

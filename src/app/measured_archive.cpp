@@ -76,8 +76,8 @@ void serialize(Archive& archive, TileGrid& x) {
 
 template <class Archive>
 void serialize(Archive& archive, FrameExposure& x) {
-  auto& [gain_ev, dark, dim, partly_lit, usable] = x;
-  archive(gain_ev, dark, dim, partly_lit, usable);
+  auto& [gain_ev, slow_ev, dark, dim, partly_lit, usable] = x;
+  archive(gain_ev, slow_ev, dark, dim, partly_lit, usable);
 }
 
 template <class Archive>

@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 #include <opencv2/imgproc.hpp>
+#include <stdexcept>
 
 #include "numerics/quantile.h"
 
@@ -66,8 +68,18 @@ LightGrid measure_light(const cv::Mat& luminance, const cv::Mat& clipped) {
 }
 
 std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<LightGrid>> grids,
+                                             std::span<const double> log_scale,
                                              const ExposureOptions& options) {
   const std::size_t n = grids.size();
+  if (!log_scale.empty() && log_scale.size() != n)
+    throw std::invalid_argument("log_scale needs one entry a frame, or none");
+  // Without what extension took.
+  const auto extension_ev = [&](std::size_t k) {
+    return log_scale.empty() ? 0.0 : -2.0 * log_scale[k] / std::numbers::ln2;
+  };
+  const auto level_of = [&](std::size_t k, int b) {
+    return ev(grids[k]->mean.at<float>(b / 16, b % 16)) - extension_ev(k);
+  };
   std::vector<FrameExposure> result(n);
   std::vector<std::size_t> readable;
   for (std::size_t k = 0; k < n; ++k)
@@ -79,12 +91,11 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
   std::vector<double> full(kBlocks);
   for (int b = 0; b < kBlocks; ++b) {
     std::vector<double> levels;
-    for (const std::size_t k : readable)
-      levels.push_back(ev(grids[k]->mean.at<float>(b / 16, b % 16)));
+    for (const std::size_t k : readable) levels.push_back(level_of(k, b));
     full[static_cast<std::size_t>(b)] = lit_level(levels, options.group_width_ev);
   }
   const auto loss = [&](std::size_t k, int b) {
-    return ev(grids[k]->mean.at<float>(b / 16, b % 16)) - full[static_cast<std::size_t>(b)];
+    return level_of(k, b) - full[static_cast<std::size_t>(b)];
   };
   // A frame that the shutter's edge cut is told first: its dark side is not what the flash lights.
   for (const std::size_t k : readable) {
@@ -116,7 +127,8 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     // Of a cut frame the lit side counts.
     level[i] = quantile(losses, result[readable[i]].partly_lit ? 0.9 : 0.5);
   }
-  // The lit frames' own straight line along the sweep is extension (or a slow dawn), not the flash.
+  // A little of the lit frames' own straight line along the sweep is extension that the scale does
+  // not show, or a slow dawn, and not the flash.
   const double top = lit_level(level, options.group_width_ev);
   double si = 0, sl = 0, sii = 0, sil = 0, m = 0;
   for (std::size_t i = 0; i < readable.size(); ++i) {
@@ -125,12 +137,15 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     si += x, sl += level[i], sii += x * x, sil += x * level[i], m += 1.0;
   }
   const double spread = sii - si * si / m;
-  const double slope = m >= 4.0 && spread > 0.0 ? (sil - si * sl / m) / spread : 0.0;
+  const double most = options.most_trend_ev / std::max<double>(1.0, static_cast<double>(n) - 1.0);
+  const double slope =
+      m >= 4.0 && spread > 0.0 ? std::clamp((sil - si * sl / m) / spread, -most, most) : 0.0;
   for (std::size_t i = 0; i < readable.size(); ++i) {
     const std::size_t k = readable[i];
     const double line = sl / m + slope * (static_cast<double>(k) - si / m);
     FrameExposure& e = result[k];
     e.gain_ev = level[i] - line;
+    e.slow_ev = line - sl / m + extension_ev(k);
     e.dark = !e.partly_lit && *e.gain_ev < options.dark_ev;
     e.dim = !e.partly_lit && !e.dark && *e.gain_ev < options.dim_ev;
     e.usable = *e.gain_ev >= options.usable_ev && !e.partly_lit;

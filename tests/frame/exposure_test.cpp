@@ -88,6 +88,39 @@ TEST(Exposure, SlowTrendAlongTheSweepIsNeitherDimNorDark) {
   }
 }
 
+// A store that empties: from the first frame to the last 1.5 EV less. Half an EV of it may be taken
+// for extension; that the pictures grow says how much really is.
+TEST(Exposure, AFlashThatSagsIsDimInTheEnd) {
+  constexpr int kFrames = 31;
+  for (const double log_scale_in_all : {0.0, 0.2, -0.2}) {
+    std::vector<double> ev, log_scale;
+    for (int k = 0; k < kFrames; ++k) {
+      const double share = k / (kFrames - 1.0);
+      log_scale.push_back(log_scale_in_all * share);
+      ev.push_back(-1.5 * share - 2.0 * std::log2(std::exp(log_scale.back())));
+    }
+    const auto exposure = estimate_exposure(burst_of(ev), log_scale);
+    for (int k = 0; k < kFrames; ++k)
+      EXPECT_NEAR(*exposure[static_cast<std::size_t>(k)].gain_ev - *exposure[0].gain_ev,
+                  -1.0 * k / (kFrames - 1.0), kRounding);
+    EXPECT_FALSE(exposure[0].dim);
+    EXPECT_TRUE(exposure[kFrames - 1].dim);
+  }
+}
+
+// The image of a lens that is moved out is as much fainter as it is larger: 1.2 times, 0.53 EV.
+// With a pause at one end it is no straight line, and nothing but the scale tells.
+TEST(Exposure, WhatExtensionTakesIsNotTheFlashs) {
+  std::vector<double> ev, log_scale;
+  for (int k = 0; k < 40; ++k) {
+    log_scale.push_back(0.18 * std::min(k, 20) / 20.0);
+    ev.push_back(-2.0 * std::log2(std::exp(log_scale.back())));
+  }
+  for (const FrameExposure& e : estimate_exposure(burst_of(ev), log_scale))
+    EXPECT_NEAR(*e.gain_ev, 0.0, kRounding);
+  EXPECT_THROW((void)estimate_exposure(burst_of(ev), std::vector{0.0}), std::invalid_argument);
+}
+
 TEST(Exposure, OrdinaryFlickerIsMeasuredButNotFlagged) {
   std::vector<double> ev;
   for (int k = 0; k < 24; ++k) ev.push_back(0.2 * ((k * 7) % 5 - 2) / 2.0);  // +-0.2 EV
