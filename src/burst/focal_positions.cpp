@@ -299,16 +299,25 @@ void Fit::sd(FocalPositions& out) const {
     }
   }
 
-  // Mean and scale of the frames on the subject are taken out: they are the gauge and scale_sd.
+  // Mean and scale of the frames on the subject are taken out: they are the gauge and scale_sd. One
+  // that hardly tells where it is does not tell where the others are.
+  constexpr double kHardlyTells = 9.0;  // times the usual variance
+  std::vector<double> variances;
+  for (Index k = 0; k < n; ++k)
+    if (out.frames[static_cast<std::size_t>(k)].usable) variances.push_back(c(k, k));
+  const double most_px2 = kHardlyTells * quantile(variances, 0.5);
+  const auto in_gauge = [&](Index k) {
+    return out.frames[static_cast<std::size_t>(k)].usable && c(k, k) <= most_px2;
+  };
   VectorXd one = VectorXd::Zero(n), centered = VectorXd::Zero(n);
   double count = 0.0, mean = 0.0;
   for (Index k = 0; k < n; ++k)
-    if (out.frames[static_cast<std::size_t>(k)].usable) count += 1.0, mean += state_.q(k);
+    if (in_gauge(k)) count += 1.0, mean += state_.q(k);
   if (count < 2.0) return;
   mean /= count;
   double spread = 0.0;
   for (Index k = 0; k < n; ++k) {
-    if (!out.frames[static_cast<std::size_t>(k)].usable) continue;
+    if (!in_gauge(k)) continue;
     one(k) = 1.0 / count;
     centered(k) = state_.q(k) - mean;
     spread += centered(k) * centered(k);
