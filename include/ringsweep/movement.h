@@ -96,10 +96,10 @@ struct MovementOptions {
                                      const MovementOptions& options = {},
                                      const ForEach& for_each = for_each_in_order);
 
-/// Says of each part that moved whether that matters to a stack. Takes out those that hardly a frame
-/// shows sharp on one of the sides and that moved as the ring jumped by more than the allowed step:
-/// so much blur at once looks like movement as well (of 14 such parts in 315 bursts in which nothing
-/// moved 9 were of this kind), and no stack shows them twice.
+/// Says of each part that moved whether that matters to a stack. Takes out those that hardly a
+/// frame shows sharp on one of the sides and that moved as the ring jumped by more than the allowed
+/// step: so much blur at once looks like movement as well (of 14 such parts in 315 bursts in which
+/// nothing moved 9 were of this kind), and no stack shows them twice.
 /// @param focus  of the burst; frames that are not usable show nothing
 void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px);
 
