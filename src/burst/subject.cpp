@@ -276,22 +276,22 @@ class Planes {
   const double off_px_;
 };
 
-/// What random triples find differs from draw to draw where a surface is but nearly a plane: of
-/// several draws the one that finds as many tiles as half of them do.
-std::vector<Surface> usual_surfaces(const Field& field, const SubjectOptions& options,
-                                    double off_px, const std::vector<bool>& supported) {
+/// What random triples find differs from draw to draw where a surface is but nearly a plane. Of
+/// several draws the one that finds least: what is in doubt is subject.
+std::vector<Surface> sure_surfaces(const Field& field, const SubjectOptions& options, double off_px,
+                                   const std::vector<bool>& supported) {
   constexpr unsigned kDraws = 5;
-  std::vector<std::pair<std::size_t, std::vector<Surface>>> draws;
+  std::vector<Surface> sure;
+  std::size_t fewest = supported.size() + 1;
   for (unsigned i = 0; i < kDraws; ++i) {
     SubjectOptions draw = options;
     draw.seed += i;
     std::vector<Surface> surfaces = Planes(field, draw, off_px).find(supported);
     std::size_t tiles = 0;
     for (const Surface& s : surfaces) tiles += s.tiles.size();
-    draws.emplace_back(tiles, std::move(surfaces));
+    if (tiles < fewest) fewest = tiles, sure = std::move(surfaces);
   }
-  std::ranges::stable_sort(draws, {}, [](const auto& d) { return d.first; });
-  return std::move(draws[kDraws / 2].second);
+  return sure;
 }
 
 /// The usable frames' outermost positions.
@@ -459,7 +459,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
   if (wish.mask.empty()) {
     Perch perch{.holds = std::vector<bool>(supported.size()),
                 .off_px = std::max(options.plane_px, options.plane_share * (high - low))};
-    perch.surfaces = usual_surfaces(field, options, perch.off_px, supported);
+    perch.surfaces = sure_surfaces(field, options, perch.off_px, supported);
     for (const Surface& s : perch.surfaces)
       for (const std::size_t t : s.tiles) perch.holds[t] = true;
     if (!view.bands.empty())
