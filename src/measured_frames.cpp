@@ -36,27 +36,6 @@ std::vector<Thumbnail> coarse_levels(std::vector<Thumbnail> thumbnails) {
   return thumbnails;
 }
 
-/// Log scales of the frames' pictures; of those that are not registered, as the ones next to them.
-std::vector<double> scales_of(const MeasuredFrames& out) {
-  const std::size_t n = out.measured.size();
-  std::vector<double> scales(n, 0.0);
-  std::optional<std::size_t> last;
-  for (std::size_t k = 0; k < n; ++k) {
-    if (!out.measured[k]) continue;
-    const double here = -out.registration.reference_from_frame[k].log_scale;
-    const std::size_t first = last ? *last + 1 : 0;
-    for (std::size_t i = first; i <= k; ++i) {
-      const double way =
-          last ? static_cast<double>(i - *last) / static_cast<double>(k - *last) : 1.0;
-      scales[i] = last ? scales[*last] + way * (here - scales[*last]) : here;
-    }
-    last = k;
-  }
-  if (last)
-    std::fill(scales.begin() + static_cast<std::ptrdiff_t>(*last), scales.end(), scales[*last]);
-  return scales;
-}
-
 /// Light of the places that the reference frame's blocks show; at the edge, of the last ones that
 /// the frame does.
 /// @param fine  of the frame, any number of px for each of its blocks
@@ -100,7 +79,7 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
   out.registration = register_burst(thumbnails, out.measured, {}, for_each);
   for (std::size_t k = 0; k < n; ++k) {
     const cv::Mat fine = std::exchange(looks[k].fine_light, {});
-    if (out.measured[k] && light[k])
+    if (out.measured[k])
       light[k]->mean = on_reference(fine, out.registration.reference_from_frame[k],
                                     thumbnails[k].levels[0].size());
   }
@@ -115,7 +94,10 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
     out.flags[k].push_back(FrameFlag::other_picture);
     out.measured[k] = false;
   }
-  out.exposure = estimate_exposure(light, scales_of(out));
+  std::vector<double> log_scale;
+  for (const Similarity& s : out.registration.reference_from_frame)
+    log_scale.push_back(-s.log_scale);
+  out.exposure = estimate_exposure(light, log_scale);
   for (std::size_t k = 0; k < n; ++k) {
     const FrameExposure& exposure = out.exposure[k];
     if (exposure.dark) out.flags[k].push_back(FrameFlag::dark);

@@ -132,6 +132,15 @@ Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts, BurstA
   return scene;
 }
 
+std::vector<const BurstAnalysis*> all_shown(std::span<const BurstAnalysis> bursts,
+                                            std::span<const Scene> scenes) {
+  std::vector<const BurstAnalysis*> shown;
+  for (const BurstAnalysis& burst : bursts) shown.push_back(&burst);
+  for (const Scene& scene : scenes)
+    if (scene.whole) shown.push_back(&*scene.whole);
+  return shown;
+}
+
 Session sum_up(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes) {
   Session session;
   std::vector<double> widest;

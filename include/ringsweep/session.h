@@ -56,6 +56,10 @@ struct Scene {
 [[nodiscard]] Scene judged_together(Scene scene, std::span<const BurstAnalysis> bursts,
                                     BurstAnalysis whole);
 
+/// What a report shows, in its order: the bursts, then the scenes' wholes. Points into both.
+[[nodiscard]] std::vector<const BurstAnalysis*> all_shown(std::span<const BurstAnalysis> bursts,
+                                                          std::span<const Scene> scenes);
+
 /// How a session went.
 struct Session {
   std::size_t bursts = 0, complete_bursts = 0;

@@ -52,12 +52,8 @@ std::vector<PageBurst> more_of(const std::vector<BurstAnalysis>& bursts,
                                const std::vector<Scene>& scenes,
                                std::vector<BurstPictures> pictures) {
   std::vector<PageBurst> more;
-  const auto add = [&](const BurstAnalysis& burst) {
-    more.push_back({.pictures = std::move(pictures.at(more.size())), .stack = stack_of(burst)});
-  };
-  for (const BurstAnalysis& burst : bursts) add(burst);
-  for (const Scene& scene : scenes)
-    if (scene.whole) add(*scene.whole);
+  for (const BurstAnalysis* burst : all_shown(bursts, scenes))
+    more.push_back({.pictures = std::move(pictures.at(more.size())), .stack = stack_of(*burst)});
   return more;
 }
 

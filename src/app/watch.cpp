@@ -203,14 +203,11 @@ class Watching {
       remember(std::move(told));
       any = true;
     }
-    if (!any || InterruptGuard::interrupted()) return;
-    write();
-    tell_scene();
+    if (any && !InterruptGuard::interrupted()) write();
   }
 
   /// Where the burst that came last is not complete, but its scene is now.
-  void tell_scene() const {
-    const std::vector<BurstAnalysis> bursts = all().bursts;
+  void tell_scene(const std::vector<BurstAnalysis>& bursts) const {
     const auto scene = std::ranges::find_if(
         scenes_, [&](const Scene& s) { return s.whole && s.bursts.back() + 1 == bursts.size(); });
     if (scene == scenes_.end() || newest_ != told_.back().paths) return;
@@ -285,6 +282,7 @@ class Watching {
     const Result<void> written = place_.write(files);
     guard_.end_writing();
     if (!written) print_error(console_, written.error());
+    tell_scene(analysed.bursts);
   }
 
   /// Of what `shown` holds beyond the bursts that there are pictures of.

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <vector>
 
+#include "burst/fit_state.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -52,7 +53,7 @@ Line start_of(std::span<const TwoPositions> tiles) {
 }  // namespace
 
 double CommonAxis::sd_px(double b_px, double scale_sd) const {
-  constexpr double kApart = 48.0;  // parts of the picture whose tiles err together, as in the fit
+  constexpr double kApart = kPartRows * kPartCols;  // tiles of one part of the picture err together
   const auto on = static_cast<double>(tiles);
   const double together = std::sqrt(on / std::min(on, kApart));
   return std::hypot(together * scatter_px / std::sqrt(on),

@@ -198,8 +198,8 @@ class Planes {
   Planes(const Field& field, const SubjectOptions& options, double off_px)
       : field_(field), options_(options), off_px_(off_px) {}
 
-  [[nodiscard]] std::vector<Surface> find(std::vector<bool> left) const {
-    std::mt19937 random(options_.seed);
+  [[nodiscard]] std::vector<Surface> find(std::vector<bool> left, unsigned seed) const {
+    std::mt19937 random(seed);
     std::vector<Surface> found;
     for (int i = 0; i < kMostPlanes; ++i) {
       std::optional<Surface> surface = best(left, random);
@@ -281,12 +281,11 @@ class Planes {
 std::vector<Surface> sure_surfaces(const Field& field, const SubjectOptions& options, double off_px,
                                    const std::vector<bool>& supported) {
   constexpr unsigned kDraws = 5;
+  const Planes planes(field, options, off_px);
   std::vector<Surface> sure;
   std::size_t fewest = supported.size() + 1;
   for (unsigned i = 0; i < kDraws; ++i) {
-    SubjectOptions draw = options;
-    draw.seed += i;
-    std::vector<Surface> surfaces = Planes(field, draw, off_px).find(supported);
+    std::vector<Surface> surfaces = planes.find(supported, options.seed + i);
     std::size_t tiles = 0;
     for (const Surface& s : surfaces) tiles += s.tiles.size();
     if (tiles < fewest) fewest = tiles, sure = std::move(surfaces);

@@ -289,28 +289,23 @@ std::string number_field(std::optional<double> value) {
 
 std::string report_page(std::span<const BurstAnalysis> bursts, std::span<const Scene> scenes,
                         std::span<const PageBurst> more, const PageRun& run) {
+  const std::vector<const BurstAnalysis*> shown = all_shown(bursts, scenes);
+  if (more.size() != shown.size())
+    throw std::invalid_argument("report_page needs one PageBurst a burst and a whole");
   json pages = json::array();
   std::string pictures, text;
-  const auto add = [&](const BurstAnalysis& burst) {
-    const std::size_t i = pages.size();
-    if (i >= more.size())
-      throw std::invalid_argument("report_page needs one PageBurst a burst and a whole");
-    pages.push_back(burst_page_json(burst, more[i]));
+  for (std::size_t i = 0; i < shown.size(); ++i) {
+    pages.push_back(burst_page_json(*shown[i], more[i]));
     const std::string number = std::to_string(i + 1);
     const std::string data = for_page(pictures_json(more[i].pictures));
     const std::array<std::pair<std::string_view, std::string_view>, 2> values{
         {{"number", number}, {"data", data}}};
     pictures += filled(page::pictures_html(), values);
-  };
+  }
   for (const BurstAnalysis& burst : bursts) {
-    add(burst);
     if (!text.empty()) text += '\n';
     text += summary_text(burst);
   }
-  for (const Scene& scene : scenes)
-    if (scene.whole) add(*scene.whole);
-  if (pages.size() != more.size())
-    throw std::invalid_argument("report_page has more of PageBurst than of bursts and wholes");
   const std::string alike = scenes_text(bursts, scenes, kNoColumns);
   const std::string session = session_text(bursts, scenes, kNoColumns);
   if (bursts.size() > 1) text.append("\n").append(alike).append(session);

@@ -168,6 +168,15 @@ function layoutFaults() {
   return faults.slice(0, 5);
 }
 
+async function noteFaults(name, page, troubles) {
+  const faults = [
+    ...(await page.evaluate(layoutFaults)),
+    ...(await seriousFaults(page)),
+    ...troubles,
+  ];
+  failures.push(...faults.map((fault) => `${name}: ${fault}`));
+}
+
 // The headline is the summary's first line without the frames that it is about.
 const withoutFrames = (text) => text.replace(/^(Good|Not yet|Cannot tell), [^:,]+/, "$1");
 
@@ -348,12 +357,7 @@ for (const width of widths) {
     const row = await page.locator(`[data-burst="${i}"] .row-verdict`).innerText();
     check(`card at ${width} px, burst ${i + 1}`, () => assert.equal(sentence, withoutFrames(row)));
   }
-  for (const fault of [
-    ...(await page.evaluate(layoutFaults)),
-    ...(await seriousFaults(page)),
-    ...troubles,
-  ])
-    failures.push(`card at ${width} px: ${fault}`);
+  await noteFaults(`card at ${width} px`, page, troubles);
   await context.close();
 }
 // Two bursts of one scene, each with a gap, that are complete together: that comes first, and its
@@ -392,12 +396,7 @@ for (const width of widths) {
       command,
     ),
   );
-  for (const fault of [
-    ...(await page.evaluate(layoutFaults)),
-    ...(await seriousFaults(page)),
-    ...troubles,
-  ])
-    failures.push(`scene at ${width} px: ${fault}`);
+  await noteFaults(`scene at ${width} px`, page, troubles);
   await context.close();
 }
 const plain = await browser.newContext({ javaScriptEnabled: false });

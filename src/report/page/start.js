@@ -249,7 +249,11 @@ function cardPart(show) {
           make(
             "span",
             { class: "row-more" },
-            [time, burst.scene ? whatItIs(burst)[0] : burst.report.folder, `${burst.frames.length} frames`]
+            [
+              time,
+              burst.scene ? whatItIs(burst)[0] : burst.report.folder,
+              `${burst.frames.length} frames`,
+            ]
               .filter(Boolean)
               .join(", "),
           ),
@@ -259,10 +263,8 @@ function cardPart(show) {
   };
   // What several give together comes first: it is the answer.
   const count = data.report.bursts.length;
-  const rows = [...together.keys()]
-    .map((i) => count + i)
-    .concat([...data.report.bursts.keys()])
-    .map(rowOf);
+  const shown = [...shownBursts.keys()];
+  const rows = [...shown.slice(count), ...shown.slice(0, count)].map(rowOf);
   const linesOf = (text) =>
     text
       .split("\n")
