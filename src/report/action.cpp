@@ -350,14 +350,17 @@ std::string per_frame_words(const StepSize& step) {
 }
 
 /// The whole sweep, and how.
-std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
+/// @param first_do  what the hand does before it, as a sentence begins; may be ""
+std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::string_view first_do) {
   constexpr double kAsBefore = 0.9;  // a hand does not turn to a tenth
   const std::optional<double>& factor = burst.advice.turn_factor;
   const std::optional<Again> again = frames_again(burst);
   const std::string ends = ends_again(burst, plan);
   const StepSize step = ring_step(burst.advice.step_px, burst.ring);
-  const std::string_view again_words =
-      plan.moved ? "Whole sweep again once all keeps still" : "Whole sweep again";
+  std::string again_words = first_do.empty()
+                                ? "Whole sweep again"
+                                : fmt::format("{}, and do the whole sweep again", first_do);
+  if (plan.moved) again_words += " once all is still";
   if (step.hardly_moves) return fmt::format("{}. {}", again_words, kRingHardlyMovesPlane);
   std::string how;
   const bool less = plan.turn_less && (!factor || *factor < kAsBefore);
@@ -392,17 +395,16 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan) {
   return text;
 }
 
-/// What to do, in one sentence or several, and then why, which may be "".
-struct Order {
-  std::string what;
-  std::string why;
+/// What to do about the flash, in the order in which a hand does it.
+struct FlashOrder {
+  std::string first_do;  ///< as a sentence begins: "Set 7 a second, turn slower to match"
+  std::string instead;   ///< a sentence, or ""
+  std::string why;       ///< a sentence, or ""
 };
 
-/// What to do about the flash.
-/// @param rate_said  a rate that it holds was asked for
-Order flash_order(const BurstAnalysis& burst, bool rate_said) {
+FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::optional<FlashBehind>& flash = burst.advice.flash;
-  if (!flash) return {.what = "Wait for the flash before each frame.", .why = {}};
+  if (!flash) return {.first_do = "Wait for the flash before each frame", .instead = {}, .why = {}};
   const std::string at_rate =
       burst.advice.rate_per_s ? fmt::format(" at {}", rate_words(*burst.advice.rate_per_s)) : "";
   const std::string after =
@@ -412,17 +414,18 @@ Order flash_order(const BurstAnalysis& burst, bool rate_said) {
                         frames_count(static_cast<int>(flash->lit_before)), at_rate);
   const std::string power = power_words(flash->held_power_ev);
   if (flash->pattern == FlashPattern::gave_up) {
-    if (flash->lit_before == 0) return {.what = "Check the flash: it never fired.", .why = {}};
-    return {.what = fmt::format("Take {}, or wait for the flash.", power),
+    if (flash->lit_before == 0)
+      return {.first_do = "Check the flash", .instead = {}, .why = "It never fired."};
+    return {.first_do = fmt::format("Take {}", power),
+            .instead = "Or wait for the flash before each frame.",
             .why = after + " and did not come back."};
   }
-  if (rate_said)
-    return {.what = fmt::format("Or keep the rate, with {}.", power), .why = after + "."};
   const std::string rate = flash->held_rate_per_s
-                               ? fmt::format("Shoot at {} and turn slower to match",
-                                             rate_words(safe_rate_per_s(*flash->held_rate_per_s)))
-                               : "Shoot at a lower rate";
-  return {.what = fmt::format("{}, or take {}.", rate, power), .why = after + "."};
+                               ? rate_words(safe_rate_per_s(*flash->held_rate_per_s))
+                               : "a lower rate";
+  return {.first_do = fmt::format("Set {}, turn slower to match", rate),
+          .instead = fmt::format("Or keep the rate, with {}.", power),
+          .why = after + "."};
 }
 
 /// Frames that stood still at an open end, as a sentence; "" where the ring went on.
@@ -468,17 +471,18 @@ bool all_again(const BurstAnalysis& burst, const Plan& plan) {
 std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::string> labels) {
   const Plan plan = plan_reshoot(burst, labels);
   if (std::string stop = at_its_stop(burst, plan, labels); !stop.empty()) return stop;
-  const bool slower_rate = burst.advice.flash && burst.advice.flash->held_rate_per_s;
+  const FlashOrder flash = plan.flash_missed ? flash_order(burst) : FlashOrder{};
   const auto with = [](const std::string& text, const std::string& more) {
-    return more.empty() ? text : text + " " + more;
+    return text.empty() || more.empty() ? text + more : text + " " + more;
   };
   // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
   // part waits for all of it.
   if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
-    const std::string text = whole_sweep(burst, plan);
-    if (!plan.flash_missed) return text;
-    const Order flash = flash_order(burst, slower_rate && frames_again(burst));
-    return with(with(text, flash.what), flash.why);
+    const bool rate_said =
+        burst.advice.flash && burst.advice.flash->held_rate_per_s && frames_again(burst);
+    return with(
+        with(whole_sweep(burst, plan, rate_said ? std::string() : flash.first_do), flash.instead),
+        flash.why);
   }
   std::vector<std::string> parts;
   for (const Stretch& stretch : plan.stretches) {
@@ -487,28 +491,26 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   for (const std::string& pair : plan.by_depth) {
     parts.push_back(fmt::format("across the depth between {}", pair));
   }
-  std::string text = fmt::format("Shoot again {}", joined(parts));
-  std::string why;
+  std::string text = flash.first_do.empty() ? fmt::format("Shoot again only {}", joined(parts))
+                                            : fmt::format("{}, and shoot again only {}",
+                                                          flash.first_do, joined(parts));
+  std::string why = flash.why;
+  const auto add_why = [&](const std::string& more) { why = with(why, more); };
   if (plan.jump) {
     text += ", evenly";
-    why = fmt::format("The ring jumped {}: it stuck, or you took a new grip.",
-                      parts.size() == 1 ? "there"
-                                        : fmt::format("between {} and {}", labels[plan.jump->from],
-                                                      labels[plan.jump->to]));
+    add_why(fmt::format(
+        "The ring jumped {}: it stuck, or you took a new grip.",
+        parts.size() == 1
+            ? "there"
+            : fmt::format("between {} and {}", labels[plan.jump->from], labels[plan.jump->to])));
   } else if (plan.camera_paused) {
     text += ", at a lower rate";
-    why = "The camera left frames out.";
+    add_why("The camera left frames out.");
   } else if (plan.swayed) {
     text += ", when the air is still";
-    why = "Camera or subject swayed.";
+    add_why("Camera or subject swayed.");
   }
-  text += ".";
-  if (plan.flash_missed) {
-    const Order flash = flash_order(burst, false);
-    text = with(text, flash.what);
-    why = with(flash.why, why);
-  }
-  return with(text + " Keep these frames.", why);
+  return with(with(with(text + ".", flash.instead), "Keep the frames you have."), why);
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {
@@ -544,20 +546,31 @@ std::string cannot_tell_action(const BurstAnalysis& burst) {
 
 std::string keep_action(const BurstAnalysis& burst, std::span<const std::string> labels) {
   if (burst.frames.empty()) return "Nothing to shoot again.";
-  std::size_t first = 0;
-  std::size_t last = burst.frames.size() - 1;
-  if (burst.complete_sweeps.size() == 1) {  // the others are not needed
-    first = burst.sweeps[burst.complete_sweeps[0]].first;
-    last = burst.sweeps[burst.complete_sweeps[0]].last;
+  struct Run {
+    std::size_t first = 0;
+    std::size_t last = 0;
+  };
+  std::vector<Run> runs;
+  for (const std::size_t sweep : burst.complete_sweeps) {  // the others are not needed
+    const auto [first, last] = std::pair(burst.sweeps[sweep].first, burst.sweeps[sweep].last);
+    if (runs.empty() || first > runs.back().last + 1) runs.push_back({first, first});
+    runs.back().last = last;
   }
-  while (first < last && !burst.frames[first].usable) ++first;
-  while (last > first && !burst.frames[last].usable) --last;
+  if (runs.empty()) runs.push_back({0, burst.frames.size() - 1});
+  std::vector<std::string> words;
   std::vector<std::size_t> without;
-  for (std::size_t k = first; k <= last; ++k) {
-    const FrameAnalysis& frame = burst.frames[k];
-    if (!frame.usable && !holds(frame, FrameFlag::idle)) without.push_back(k);
+  for (Run& run : runs) {
+    while (run.first < run.last && !burst.frames[run.first].usable) ++run.first;
+    while (run.last > run.first && !burst.frames[run.last].usable) --run.last;
+    words.push_back(fmt::format("{} to {}", labels[run.first], labels[run.last]));
+    for (std::size_t k = run.first; k <= run.last; ++k) {
+      const FrameAnalysis& frame = burst.frames[k];
+      if (!frame.usable && !holds(frame, FrameFlag::idle)) without.push_back(k);
+    }
   }
-  std::string text = fmt::format("Keep {} to {} for the stack", labels[first], labels[last]);
+  const bool all = runs[0].last - runs[0].first + 1 == burst.frames.size() && without.empty();
+  std::string text = fmt::format(
+      "Stack {}{}", all ? fmt::format("all {} frames, ", burst.frames.size()) : "", joined(words));
   constexpr std::size_t kMostNamed = 8;
   if (without.size() > kMostNamed) {
     text += ", without the frames named above";
@@ -600,7 +613,7 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete_without: {
       if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
       const FramesThatGo go = frames_that_go_together(burst, labels);
-      return fmt::format("Keep {} for the stack{}.", go.words, go.one_run ? ", and no others" : "");
+      return fmt::format("Stack {}{}.", go.one_run ? "only " : "", go.words);
     }
     case VerdictKind::reshoot:
       return reshoot_action(burst, labels);

@@ -157,12 +157,12 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.shift += own.shift;
     all.viewpoint_px += own.viewpoint_px;
     all.light_from_elsewhere = all.light_from_elsewhere || own.light_from_elsewhere;
+    all.blur += std::abs(own.blur);
     all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
-      "{} sweeps go into the stack: {}{}.",
-      names.size() == 2 ? "Both" : std::to_string(names.size()), wording::joined(names),
-      all.any() ? fmt::format("; but they differ in {}: one whole sweep would be better",
+      "No sweep is complete alone; {} together are{}.", wording::joined(names),
+      all.any() ? fmt::format(", but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
                 : ""));
 }

@@ -361,8 +361,8 @@ std::string drops_gone(const BurstAnalysis& burst, const Reason& reason,
                        std::span<const std::string> labels) {
   const std::string_view where = place_words(burst, reason.box_px);
   return fmt::format(
-      "{} gone{}{}, between {} and {}",
-      reason.drops == 1 ? "1 water drop" : fmt::format("{} water drops", reason.drops),
+      "{} lost{}{}, between {} and {}",
+      reason.drops == 1 ? "1 water drop was" : fmt::format("{} water drops were", reason.drops),
       where.empty() ? "" : ", ", where, labels[reason.first_frame], labels[reason.last_frame]);
 }
 

@@ -119,9 +119,10 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(action(burst),
-            "Shoot again about a third through the turn (1309 to 1312), evenly. Keep these frames. "
-            "The ring jumped there: it stuck, or you took a new grip.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again only about a third through the turn (1309 to 1312), evenly. Keep the frames "
+      "you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
 TEST(Action, SaysWhereInTheTurnAGapLies) {
@@ -132,7 +133,7 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
     burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
     const std::string text = action(burst);
-    constexpr std::string_view kBefore = "Shoot again ";
+    constexpr std::string_view kBefore = "Shoot again only ";
     return text.substr(kBefore.size(), text.find(" (") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
@@ -148,34 +149,35 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Shoot again about a third through the turn (1309 to 1312), at a lower rate. Keep "
-            "these frames. The camera left frames out.");
+            "Shoot again only about a third through the turn (1309 to 1312), at a lower rate. Keep "
+            "the frames you have. The camera left frames out.");
 }
 
 TEST(Action, SwayAsksForStillAir) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
-  EXPECT_EQ(action(burst),
-            "Shoot again about a third through the turn (1309 to 1312), when the air is still. "
-            "Keep these frames. Camera or subject swayed.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again only about a third through the turn (1309 to 1312), when the air is still. "
+      "Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  const std::string again = "Shoot again about half-way through the turn (1309 to 1314). ";
-  EXPECT_EQ(
-      action(burst),
-      again +
-          "Shoot at 5 a second and turn slower to match, or take half the flash power at twice the "
-          "ISO. Keep these frames. The flash fell behind after 10 frames at 10 a second.");
+  const std::string again =
+      ", and shoot again only about half-way through the turn (1309 to 1314). ";
+  const std::string or_less = "Or keep the rate, with half the flash power at twice the ISO. ";
+  EXPECT_EQ(action(burst), "Set 5 a second, turn slower to match" + again + or_less +
+                               "Keep the frames you have. The flash fell behind after 10 frames at "
+                               "10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst), again +
-                               "Shoot at a lower rate, or take half the flash power at twice the "
-                               "ISO. Keep these frames. The flash fell behind after 10 frames.");
+  EXPECT_EQ(action(burst), "Set a lower rate, turn slower to match" + again + or_less +
+                               "Keep the frames you have. The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
-  EXPECT_EQ(action(burst), again + "Wait for the flash before each frame. Keep these frames.");
+  EXPECT_EQ(action(burst),
+            "Wait for the flash before each frame" + again + "Keep the frames you have.");
 }
 
 TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
@@ -193,9 +195,10 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
   burst.advice.flash = {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(action(burst),
-            "Shoot again about half-way through the turn (1309 to 1314). Take a quarter of the "
-            "flash power at four times the ISO, or wait for the flash. Keep these frames. The "
-            "flash fell behind after 5 frames at 10 a second and did not come back.");
+            "Take a quarter of the flash power at four times the ISO, and shoot again only about "
+            "half-way through the turn (1309 to 1314). Or wait for the flash before each frame. "
+            "Keep the frames you have. The flash fell behind after 5 frames at 10 a second and did "
+            "not come back.");
 }
 
 TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
@@ -212,7 +215,7 @@ TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
   // At the other end, which is covered, a hand may rest.
   burst.advice.sweeps[0].still_at_end = 0;
   burst.advice.sweeps[0].still_at_start = 4;
-  EXPECT_EQ(action(burst).substr(0, 16), "Shoot again from");
+  EXPECT_EQ(action(burst).substr(0, 21), "Shoot again only from");
   burst.verdict.reasons = {open_end(true, 6.0, 0)};
   EXPECT_EQ(action(burst),
             "The ring stood still from 1401 to 1405, perhaps at its stop: move the camera forward "

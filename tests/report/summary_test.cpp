@@ -174,12 +174,12 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     const std::vector<std::string> all = lines(summary_text(burst));
     for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
     ASSERT_GE(all.size(), 3U);
-    EXPECT_THAT(
-        all.back(),
-        ::testing::AnyOf(StartsWith("Keep "), StartsWith("Stack "), StartsWith("Shoot again"),
-                         StartsWith("Whole sweep again"), StartsWith("Sweep again"),
-                         StartsWith("Check the flash"), StartsWith("Try another card"),
-                         StartsWith("Check the files"), StartsWith("  ")));
+    EXPECT_THAT(all.back(),
+                ::testing::AnyOf(StartsWith("Stack "), StartsWith("Shoot again"),
+                                 StartsWith("Whole sweep again"), StartsWith("Sweep again"),
+                                 StartsWith("Wait for the flash"), StartsWith("Check the flash"),
+                                 StartsWith("Try another card"), StartsWith("Check the files"),
+                                 StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -188,7 +188,7 @@ TEST(SummaryText, CompleteSaysThatYouMayLeave) {
   EXPECT_THAT(
       lines(summary_text(complete_burst())),
       ElementsAre("Good, 1207 to 1231: you may leave.", "Not checked: movement, lost drops.",
-                  "Keep 1207 to 1231 for the stack."));
+                  "Stack all 25 frames, 1207 to 1231."));
 }
 
 TEST(SummaryText, CompleteThoughTheFlashMissedOne) {
@@ -202,7 +202,7 @@ TEST(SummaryText, CompleteThoughTheFlashMissedOne) {
       lines(summary_text(burst)),
       ElementsAre("Good, 1601 to 1620: you may leave.", "Flash missed: 1608.", "Flash weak: 1611.",
                   "Nothing new: 1615 to 1617.", "Not checked: movement, lost drops.",
-                  "Keep 1601 to 1620 for the stack, without 1608."));
+                  "Stack 1601 to 1620, without 1608."));
 }
 
 TEST(SummaryText, ACloseCallIsSaidToBeClose) {
@@ -224,7 +224,7 @@ TEST(SummaryText, CompleteWithoutNamesTheFramesToLeaveOut) {
   flag(burst, 14, FrameFlag::moved, true);
   const auto all = lines(summary_text(burst));
   EXPECT_EQ(all.front(), "Good, 1207 to 1231 without 1216 and 1221: you may leave.");
-  EXPECT_EQ(all.back(), "Keep 1207 to 1231 without 1216 and 1221 for the stack.");
+  EXPECT_EQ(all.back(), "Stack 1207 to 1231 without 1216 and 1221.");
 }
 
 /// Upper left of the 6000 x 4000 px of a made analysis.
@@ -241,15 +241,14 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   EXPECT_THAT(
       lines(summary_text(burst)),
       ElementsAre("Not yet, 1207 to 1231: a part of the subject shifted, upper left, from 1216 on.",
-                  "Not checked: lost drops.", "Whole sweep again once all keeps still."));
+                  "Not checked: lost drops.", "Whole sweep again once all is still."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1229: you may leave.",
                           "A part of the subject shifted, upper left, from 1230 on.",
-                          "Not checked: movement, lost drops.",
-                          "Keep 1207 to 1229 for the stack, and no others."));
+                          "Not checked: movement, lost drops.", "Stack only 1207 to 1229."));
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
@@ -260,11 +259,11 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
     burst.drops.lost.push_back({.at = {x, 300.0}, .radius_px = 20.0, .before = 9, .after = 10});
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1231: you may leave.",
-                          "3 water drops gone, upper left, between 1216 and 1217.",
-                          "Keep 1207 to 1231 for the stack."));
+                          "3 water drops were lost, upper left, between 1216 and 1217.",
+                          "Stack all 25 frames, 1207 to 1231."));
   burst.drops.lost.resize(1);
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("1 water drop gone, upper left, between 1216 and 1217.\n"));
+              HasSubstr("1 water drop was lost, upper left, between 1216 and 1217.\n"));
   // Where it is the reason, it is said once.
   burst.drops.lost[0].conflict = true;
   Reason gone = made::reason(ReasonKind::drop_lost, 9, 10);
@@ -273,8 +272,9 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
   burst = with_reasons(burst, VerdictKind::reshoot, {gone});
   EXPECT_THAT(
       lines(summary_text(burst)),
-      ElementsAre("Not yet, 1207 to 1231: 1 water drop gone, upper left, between 1216 and 1217.",
-                  "Whole sweep again."));
+      ElementsAre(
+          "Not yet, 1207 to 1231: 1 water drop was lost, upper left, between 1216 and 1217.",
+          "Whole sweep again."));
 }
 
 TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
@@ -287,7 +287,7 @@ TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
       lines(summary_text(burst)),
       ElementsAre("Good, 1207 to 1231: you may leave.", "Antennae or hairs trembled, upper right.",
                   "The animal is waking; leave it after this try.", "Not checked: lost drops.",
-                  "Keep 1207 to 1231 for the stack."));
+                  "Stack all 25 frames, 1207 to 1231."));
   burst.verdict.notes[0].calm_first = 12;
   burst.verdict.notes[0].calm_last = 24;
   EXPECT_THAT(summary_text(burst),
@@ -368,9 +368,9 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
           "Not yet, 1301 to 1324: nothing sharp between 1310 and 1313: the flash missed 1311 and "
           "1312.",
           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-          "Shoot again about half-way through the turn (1309 to 1314). Wait for the flash before "
-          "each frame.",
-          "  Keep these frames."));
+          "Wait for the flash before each frame, and shoot again only about half-way through the "
+          "turn (1309 to",
+          "  1314). Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -381,8 +381,9 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   auto all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
-  EXPECT_EQ(all.back(),
-            "Shoot again from at least 4 frames before 1401 to 1402. Keep these frames.");
+  EXPECT_EQ(
+      all.back(),
+      "Shoot again only from at least 4 frames before 1401 to 1402. Keep the frames you have.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -394,7 +395,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep these frames.");
+  EXPECT_EQ(all.back(), "Shoot again only from 1419 to well past 1420. Keep the frames you have.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -564,17 +565,17 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   burst.sweeps = {half, back};
   burst.complete_sweeps = {1};
   EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 would do alone."));
-  EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1219 to 1231 for the stack."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("Stack 1219 to 1231."));
   burst.complete_sweeps = {0, 1};
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("Both sweeps go into the stack: 1207 to 1218 and 1219 to "
-                        "1231.\n"));
-  EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1207 to 1231 for the stack."));
+              HasSubstr("No sweep is complete alone; 1207 to 1218 and 1219 to 1231 together "
+                        "are.\n"));
+  EXPECT_THAT(summary_text(burst), HasSubstr("Stack all 25 frames, 1207 to 1231."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("; but they differ in light: one whole\n  sweep would be better."));
+              HasSubstr(", but they differ in light:\n  one whole sweep would be better."));
   burst.sweeps[1].difference = {.viewpoint_px = 3.1};
-  EXPECT_THAT(summary_text(burst), HasSubstr("; but they differ in viewpoint: one\n"));
+  EXPECT_THAT(summary_text(burst), HasSubstr(", but they differ in\n  viewpoint: one"));
 }
 
 }  // namespace

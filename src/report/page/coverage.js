@@ -164,7 +164,7 @@ function coveragePart(burst) {
     make(
       "p",
       { class: "hint" },
-      "One bar a frame, from top to bottom as they were shot: the depth it shows sharp. Slide the two tags to what you want.",
+      "One bar a frame, from top to bottom as they were shot: the depth it shows sharp. If you want less, slide the two tags.",
     ),
     chart.box,
     coverageKey(burst),
