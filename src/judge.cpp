@@ -193,7 +193,7 @@ void Judge::find_near_side() {
   out_.near_side = weigh_near_side(clues);
   turned_ = out_.near_side.known() && out_.near_side.probability < 0.5;
   focus_ = grown_towards_near(std::move(focus_), out_.near_side);
-  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px));
+  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
   if (!out_.near_side.contradicted) return;
   const std::string said = out_.near_side.from == NearSideSource::lens
                                ? "What is known of the lens says which end is near"
@@ -467,8 +467,7 @@ void Judge::decide_coverage() {
                      .kind == VerdictKind::complete;
         });
   }
-  std::vector<std::optional<double>> time_s;
-  for (const FrameAnalysis& frame : out_.frames) time_s.push_back(frame.time_s);
+  const std::vector<std::optional<double>> time_s = burst_.time_s();
   out_.advice = advise({.focus = focus_,
                         .subject_px = subject_.positions_px,
                         .sweeps = ranges_,
@@ -481,7 +480,24 @@ void Judge::decide_coverage() {
 Verdict Judge::decide_pose(const FocalPositions& part, const Coverage& coverage) const {
   VerdictOptions options;
   if (std::ranges::none_of(out_.coverage.ends, &End::open)) options.unknown_share = 0.0;
-  return decide(part, coverage, ranges_, no_light_, out_.allowed_step_px, known_, options);
+  const auto decided = [&](const Coverage& of, const KnownEnds& known) {
+    return decide(part, of, ranges_, no_light_, out_.allowed_step_px, known, options);
+  };
+  if (!known_.subject_trusted && !known_.range_said) {
+    // What the whole burst shows was meant, whatever it is: a few frames of it are not all of it.
+    Coverage lost = coverage;
+    std::erase_if(lost.ends, [&](const End& end) {
+      constexpr double kAsMuch = 0.01;  // of the subject; ours, no source
+      return std::ranges::any_of(out_.coverage.ends, [&](const End& whole) {
+        return whole.low == end.low && end.subject_share <= whole.subject_share + kAsMuch;
+      });
+    });
+    KnownEnds all = known_;
+    all.range_said = true;
+    Verdict verdict = decided(lost, all);
+    if (!is_complete(verdict.kind)) return verdict;
+  }
+  return decided(coverage, known_);
 }
 
 /// Coverage is decided pose by pose: where a part moved, frames before and after do not go
@@ -625,7 +641,7 @@ BurstAnalysis Judge::run() {
   if (!out_.full_size.empty()) know_the_lens();
   if (nothing_measured()) return out_;
   hold_frames_against_the_limit();
-  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px));
+  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
   if (auto apart = sweeps_apart()) return *std::move(apart);
   find_near_side();
   find_the_subject();

@@ -166,7 +166,8 @@ void Measuring::choose_reference() {
 std::vector<MeasuredSweep> Measuring::sweeps_apart() {
   constexpr std::size_t kFewestFrames = 5;  // of a burst, and of a sweep that is judged alone
   if (is_sweep_ || focus_.status != FitStatus::not_trusted) return {};
-  std::vector<SweepRange> ranges = find_sweeps_by_scale(log_scale_, measured_.measured);
+  std::vector<SweepRange> ranges =
+      find_sweeps_by_scale(log_scale_, measured_.measured, out_.time_s());
   if (ranges.size() < 2) ranges = out_.sweeps;
   // Frames of a shorter one go to the sweep before it.
   std::erase_if(ranges, [](const SweepRange& r) { return r.last - r.first + 1 < kFewestFrames; });
@@ -290,13 +291,18 @@ void Measuring::look_for_drops() {
   out_.drops =
       find_drops(frames, pictures, measured_.spots, tile_q, measured_.grid.tile_px, for_each_);
   measured_.spots.clear();  // nobody else needs them
-  // In other light highlights lie elsewhere, and some are not there.
-  const auto in_other_light = [&](const DropChange& drop) {
-    return !out_.sweeps.empty() && out_.lit_alike[sweep_of(out_.sweeps, drop.before)] !=
-                                       out_.lit_alike[sweep_of(out_.sweeps, drop.after)];
+  // In other light highlights lie elsewhere, and some are not there; on drops that have grown, too.
+  const auto seen_otherwise = [&](const DropChange& drop) {
+    if (out_.sweeps.empty()) return false;
+    const std::size_t from = sweep_of(out_.sweeps, drop.before),
+                      to = sweep_of(out_.sweeps, drop.after);
+    return out_.lit_alike[from] != out_.lit_alike[to] ||
+           std::ranges::any_of(out_.movement.grown, [&](const GrownPart& part) {
+             return from < part.sweep && part.sweep <= to;
+           });
   };
-  std::erase_if(out_.drops.lost, in_other_light);
-  std::erase_if(out_.drops.appeared, in_other_light);
+  std::erase_if(out_.drops.lost, seen_otherwise);
+  std::erase_if(out_.drops.appeared, seen_otherwise);
   if (!turned_) return;
   for (auto* list : {&out_.drops.lost, &out_.drops.appeared})
     for (DropChange& drop : *list) drop.q_px = -drop.q_px;
@@ -325,7 +331,7 @@ MeasuredBurst Measuring::run() {
   if (!out_.any) return out_;
   fit();
   choose_reference();
-  out_.sweeps = find_sweeps(focus_, least_turn_px(out_.blur_limit_px));
+  out_.sweeps = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), out_.time_s());
   out_.apart = sweeps_apart();
   if (!out_.apart.empty()) return out_;
   ask_the_picture();
@@ -337,6 +343,12 @@ MeasuredBurst Measuring::run() {
 }
 
 }  // namespace
+
+std::vector<std::optional<double>> MeasuredBurst::time_s() const {
+  std::vector<std::optional<double>> times;
+  for (const FrameRef& ref : refs) times.push_back(ref.time_s);
+  return times;
+}
 
 int threads_for(int threads, std::size_t memory_bytes) {
   const int wanted = threads > 0 ? threads : tbb::this_task_arena::max_concurrency();

@@ -85,6 +85,9 @@ struct MeasuredBurst {
   /// Where the frames do not agree, and those of each sweep do: each measured as a burst. Empty
   /// where the burst is to be judged as a whole.
   std::vector<MeasuredSweep> apart;
+
+  /// N, when the frames were taken.
+  [[nodiscard]] std::vector<std::optional<double>> time_s() const;
 };
 
 /// One sweep, its frames counted from `first` of the burst.

@@ -22,18 +22,20 @@ struct FrameView {
   std::optional<double> light_ev{};
 };
 
-/// Of a sweep against the first one; 0: no visible difference.
+/// Of a sweep against the first one, or where the sweeps have no common fit, against the best one;
+/// 0: no visible difference.
 struct SweepDifference {
   double light_ev = 0.0;      ///< positive is lighter
   double size = 0.0;          ///< relative, of the picture where both focus alike
   double rotation_deg = 0.0;  ///< of the camera about the line of sight
   double shift = 0.0;         ///< of the picture, in its widths: seen from another place, maybe
   double viewpoint_px = 0.0;  ///< Movement::parallax_px, where that is more than the blur limit
+  double blur = 0.0;          ///< relative, for the same depth: another aperture
   bool light_from_elsewhere = false;  ///< groups_lit_alike() has it in another group
   bool drop_size = false;             ///< Movement::grown has some since the first sweep
   [[nodiscard]] bool any() const {
     return light_ev != 0.0 || size != 0.0 || rotation_deg != 0.0 || shift != 0.0 ||
-           viewpoint_px != 0.0 || light_from_elsewhere || drop_size;
+           viewpoint_px != 0.0 || blur != 0.0 || light_from_elsewhere || drop_size;
   }
 };
 

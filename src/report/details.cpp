@@ -196,7 +196,7 @@ std::string coverage_lines(const BurstAnalysis& burst) {
                         wording::json_word(sweep.verdict.kind), sweep.gaps.size(),
                         sweep.gaps.size() == 1 ? "" : "s");
     if (const std::string words = wording::difference_words(sweep.difference); !words.empty())
-      text += wrapped(fmt::format("  Differs from the first sweep in {}.", words));
+      text += wrapped(fmt::format("  Differs in {}.", words));
     for (const Gap& gap : sweep.gaps) text += fmt::format("  Gap {}", gap_line(burst, gap));
   }
   return text + near_side_line(burst.near_side);
@@ -308,8 +308,9 @@ std::string light_lines(const BurstAnalysis& burst) {
                            [](const Sweep& s) { return s.difference.light_from_elsewhere; }))
     return {};
   return wrapped(
-      "The light came from elsewhere in some sweeps: between these and the first one neither "
-      "movement nor lost drops were looked for.");
+      "The light came from elsewhere in some sweeps: neither movement nor lost drops were looked "
+      "for "
+      "between these and the others.");
 }
 
 std::string moved_lines(const BurstAnalysis& burst) {

@@ -99,6 +99,7 @@ json sweeps_json(const BurstAnalysis& burst) {
                     {"light_ev", number(sweep.difference.light_ev, kPxDecimals)},
                     {"light_from_elsewhere", sweep.difference.light_from_elsewhere},
                     {"drop_size", sweep.difference.drop_size},
+                    {"blur", number(sweep.difference.blur, kShareDecimals)},
                     {"size", number(sweep.difference.size, kShareDecimals)},
                     {"rotation_deg", number(sweep.difference.rotation_deg, kPxDecimals)},
                     {"shift", number(sweep.difference.shift, kShareDecimals)},

@@ -383,6 +383,7 @@ std::string difference_words(const SweepDifference& difference) {
   if (difference.rotation_deg != 0.0) words.emplace_back("the camera's tilt");
   if (difference.shift != 0.0) words.emplace_back("place in the picture");
   if (difference.viewpoint_px != 0.0) words.emplace_back("viewpoint");
+  if (difference.blur != 0.0) words.emplace_back("aperture");
   if (difference.drop_size) words.emplace_back("the size of drops");
   return joined(words);
 }

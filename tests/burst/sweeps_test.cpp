@@ -2,6 +2,10 @@
 
 #include <gtest/gtest.h>
 
+#include <optional>
+#include <stdexcept>
+#include <vector>
+
 #include "positions.h"
 
 namespace ringsweep {
@@ -39,6 +43,36 @@ TEST(FindSweeps, TurningBackForGoodBeginsAnotherSweep) {
   EXPECT_EQ(sweeps[1].first, 5U);
   EXPECT_EQ(sweeps[1].last, 8U);
   EXPECT_FALSE(sweeps[1].rising);
+}
+
+// The frame at the turn lies at the end of both sweeps.
+TEST(FindSweeps, APauseNearTheTurnTellsWhichFramesGoTogether) {
+  const FocalPositions focus = frames_at({0, 5, 10, 15, 20, 14, 9, 4, -1});
+  const auto parted_before = [&](std::vector<double> seconds) {
+    std::vector<std::optional<double>> time_s(seconds.begin(), seconds.end());
+    const auto sweeps = find_sweeps(focus, 8.0, time_s);
+    EXPECT_EQ(sweeps.size(), 2U);
+    EXPECT_EQ(sweeps[0].last + 1, sweeps[1].first);
+    EXPECT_TRUE(sweeps[0].rising);
+    EXPECT_FALSE(sweeps[1].rising);
+    return sweeps[1].first;
+  };
+  EXPECT_EQ(parted_before({0, .1, .2, .3, 1.0, 1.1, 1.2, 1.3, 1.4}), 4U);
+  EXPECT_EQ(parted_before({0, .1, .2, .3, .4, 1.0, 1.1, 1.2, 1.3}), 5U);
+  EXPECT_EQ(parted_before({0, .1, .2, .3, .4, .5, 1.1, 1.2, 1.3}), 6U);
+  // None; one far from the turn; and by a clock of whole seconds a tick is no pause.
+  EXPECT_EQ(parted_before({0, .1, .2, .3, .41, .5, .6, .7, .8}), 5U);
+  EXPECT_EQ(parted_before({0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8}), 5U);
+  EXPECT_EQ(parted_before({0, 0, 0, 0, 1, 1, 1, 1, 1}), 5U);
+  EXPECT_EQ(parted_before({0, 0, 0, 0, 3, 3, 3, 3, 3}), 4U);
+}
+
+TEST(FindSweeps, FramesWithoutATimeTellNoPause) {
+  const FocalPositions focus = frames_at({0, 5, 10, 15, 20, 14, 9, 4, -1});
+  std::vector<std::optional<double>> time_s(9);
+  EXPECT_EQ(find_sweeps(focus, 8.0, time_s).at(1).first, 5U);
+  time_s.pop_back();
+  EXPECT_THROW((void)find_sweeps(focus, 8.0, time_s), std::invalid_argument);
 }
 
 // The ring went back between two frames, and on as before.

@@ -119,6 +119,40 @@ TEST(SweepsApart, AnotherApertureIsJudgedByItself) {
             std::max(said.advice.sweeps[0].largest_step_px, said.advice.sweeps[1].largest_step_px));
 }
 
+// Each sweep has a jump, in another place, and the second another aperture: neither is complete,
+// but of the one's frames there are enough where the other has none.
+TEST(SweepsApart, MakeUpForEachOtherOnOneAxis) {
+  const ScratchFolder folder;
+  maker::Sweep wide = jumping(turn(-9.0, 9.0), -3.0, 6.0);
+  wide.pupil_factor = 1.5;
+  const auto truth =
+      maker::write_burst(small({jumping(turn(9.0, -9.0), 3.0, 6.0), wide}), folder.path());
+  ASSERT_TRUE(truth) << truth.error().problem;
+  EXPECT_EQ(truth->at("verdict"), "complete");
+  const BurstAnalysis said = analysed(folder.path());
+  ASSERT_EQ(said.sweeps.size(), 2U);
+  for (const Sweep& sweep : said.sweeps) EXPECT_EQ(sweep.verdict.kind, VerdictKind::reshoot);
+  EXPECT_EQ(said.verdict.kind, VerdictKind::complete);
+  EXPECT_THAT(said.complete_sweeps, ::testing::ElementsAre(0U, 1U));
+  EXPECT_THAT(said.coverage.gaps, ::testing::Each(::testing::Field(&Gap::soft, true)));
+  // What is not the same in both is said.
+  EXPECT_TRUE((said.sweeps[0].difference.blur != 0.0) != (said.sweeps[1].difference.blur != 0.0));
+}
+
+// The same with jumps in one place: nothing fills them.
+TEST(SweepsApart, DoNotMakeUpForWhatNeitherHas) {
+  const ScratchFolder folder;
+  maker::Sweep wide = jumping(turn(-9.0, 9.0), 1.0, 9.0);
+  wide.pupil_factor = 1.5;
+  const auto truth =
+      maker::write_burst(small({jumping(turn(9.0, -9.0), 1.0, 9.0), wide}), folder.path());
+  ASSERT_TRUE(truth) << truth.error().problem;
+  EXPECT_EQ(truth->at("verdict"), "reshoot");
+  const BurstAnalysis said = analysed(folder.path());
+  EXPECT_EQ(said.verdict.kind, VerdictKind::reshoot);
+  EXPECT_TRUE(said.complete_sweeps.empty());
+}
+
 // A sweep of 18 px is 16 mm of extension here, an eighth of the image distance: it takes a third of
 // an EV, and shifts the picture under the blocks of light. What the flash gave is the same in all
 // frames: 0.05 EV is what blur and the subject's own perspective leave.

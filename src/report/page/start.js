@@ -109,7 +109,7 @@ function sweepsPart(burst) {
   const { sweeps, complete_sweeps: complete } = burst.report;
   if (sweeps.length < 2) return null;
   const ways = { nearer: "towards near", farther: "towards far", unknown: "not known" };
-  const headings = ["Frames", "Alone", "The ring went", "Gaps", "Differs from the first in"];
+  const headings = ["Frames", "Alone", "The ring went", "Gaps", "Differs in"];
   const rows = sweeps.map((sweep, i) =>
     make(
       "tr",
