@@ -53,6 +53,16 @@ std::string rate_words(double per_s) {
   return fmt::format("one every {:.0f} s", 1.0 / per_s);
 }
 
+/// "7 frames a second", "one frame every 3 s".
+std::string rate_to_set(double per_s) {
+  const std::string words = rate_words(per_s);
+  const std::size_t number = words.find(' ');
+  const std::string_view frames = words.substr(0, number) == "1" ? " frame" : " frames";
+  return words.starts_with("one ")
+             ? "one frame" + words.substr(number)
+             : fmt::format("{}{}{}", words.substr(0, number), frames, words.substr(number));
+}
+
 /// A rate not above this one that a camera may be set to, per s.
 double safe_rate_per_s(double per_s) {
   if (per_s >= 3.0) return std::floor(per_s);
@@ -284,7 +294,7 @@ std::string stretch_words(const BurstAnalysis& burst, const Plan& plan, const St
   }
   const std::string_view way = way_words(burst, stretch);
   return way.empty() ? fmt::format("from {} to {}", from, to)
-                     : fmt::format("{} ({} to {})", way, from, to);
+                     : fmt::format("{}, where {} to {} were", way, from, to);
 }
 
 /// The sweep that the advice speaks of.
@@ -379,6 +389,8 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::strin
   if (!ends.empty()) how += how.empty() ? ends : "; " + ends;
   std::string text =
       how.empty() ? fmt::format("{}.", again_words) : fmt::format("{}: {}.", again_words, how);
+  // Of these a stack can be made, if with one place seen twice.
+  if (plan.moved || plan.drops_lost) text += " Until then keep the frames you have.";
   constexpr double kLongS = 15.0;  // longer, and hand, animal and air will not keep still
   if (less && again && again->rate_per_s &&
       static_cast<double>(again->frames) > kLongS * *again->rate_per_s) {
@@ -421,7 +433,7 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
             .why = after + " and did not come back."};
   }
   const std::string rate = flash->held_rate_per_s
-                               ? rate_words(safe_rate_per_s(*flash->held_rate_per_s))
+                               ? rate_to_set(safe_rate_per_s(*flash->held_rate_per_s))
                                : "a lower rate";
   return {.first_do = fmt::format("Set {}, turn slower to match", rate),
           .instead = fmt::format("Or keep the rate, with {}.", power),
@@ -491,26 +503,28 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   for (const std::string& pair : plan.by_depth) {
     parts.push_back(fmt::format("across the depth between {}", pair));
   }
-  std::string text = flash.first_do.empty() ? fmt::format("Shoot again only {}", joined(parts))
-                                            : fmt::format("{}, and shoot again only {}",
-                                                          flash.first_do, joined(parts));
+  std::string how;
   std::string why = flash.why;
   const auto add_why = [&](const std::string& more) { why = with(why, more); };
   if (plan.jump) {
-    text += ", evenly";
+    how = " evenly";
     add_why(fmt::format(
         "The ring jumped {}: it stuck, or you took a new grip.",
         parts.size() == 1
             ? "there"
             : fmt::format("between {} and {}", labels[plan.jump->from], labels[plan.jump->to])));
   } else if (plan.camera_paused) {
-    text += ", at a lower rate";
+    how = " at a lower rate";
     add_why("The camera left frames out.");
   } else if (plan.swayed) {
-    text += ", when the air is still";
+    how = " when the air is still";
     add_why("Camera or subject swayed.");
   }
-  return with(with(with(text + ".", flash.instead), "Keep the frames you have."), why);
+  const std::string again =
+      flash.first_do.empty() ? "Shoot again" : flash.first_do + ", and shoot again";
+  const std::string text =
+      fmt::format("{}{}, only {}. Keep the frames you have.", again, how, joined(parts));
+  return with(with(text, flash.instead), why);
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {
@@ -613,7 +627,8 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete_without: {
       if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
       const FramesThatGo go = frames_that_go_together(burst, labels);
-      return fmt::format("Stack {}{}.", go.one_run ? "only " : "", go.words);
+      return go.one_run ? fmt::format("Stack only {}: complete by themselves.", go.words)
+                        : fmt::format("Stack {}.", go.words);
     }
     case VerdictKind::reshoot:
       return reshoot_action(burst, labels);

@@ -41,9 +41,9 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
           missed.push_back(k);
         }
       }
-      return fmt::format("{} between {} and {}{}: the flash missed{}", nothing,
-                         labels[reason.first_frame], labels[reason.last_frame], close,
-                         missed.empty() ? "" : fmt::format(" {}", list_of_frames(missed, labels)));
+      return fmt::format("the flash missed{}, {} there{}",
+                         missed.empty() ? "" : fmt::format(" {}", list_of_frames(missed, labels)),
+                         nothing, close);
     }
     case ReasonKind::open_end:
       if (reason.at_start) {
@@ -64,8 +64,8 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
       return "all frames focus in the same place";
     case ReasonKind::moved: {
       const std::string_view where = place_words(burst, reason.box_px);
-      return fmt::format("a part of the subject shifted{}{}, from {} on", where.empty() ? "" : ", ",
-                         where, labels[reason.first_frame]);
+      return fmt::format("a part of the subject shifted{}{}, from frame {} on",
+                         where.empty() ? "" : ", ", where, labels[reason.first_frame]);
     }
     case ReasonKind::drop_lost:
       return drops_gone(burst, reason, labels);

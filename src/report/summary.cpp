@@ -161,7 +161,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
-      "No sweep is complete alone; {} together are{}.", wording::joined(names),
+      "Complete together: the sweeps {}{}.", wording::joined(names),
       all.any() ? fmt::format(", but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
                 : ""));
@@ -259,8 +259,8 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   if (burst.verdict.kind == VerdictKind::complete_without) {
     for (const Reason& reason : burst.verdict.reasons)
       if (reason.kind == ReasonKind::moved)
-        text += line(fmt::format("A part of the subject shifted{}, from {} on.", place(reason),
-                                 labels[reason.first_frame]));
+        text += line(fmt::format("A part of the subject shifted{}, from frame {} on.",
+                                 place(reason), labels[reason.first_frame]));
   }
   if (const Reason* trembled = note(burst, ReasonKind::trembled)) {
     text +=
@@ -294,10 +294,10 @@ std::string haze_line(const BurstAnalysis& burst, const Labels& labels) {
   if (!burst.haze) return {};
   const std::string& frame = labels[burst.haze->first_frame];
   const std::optional<std::string> time = wording::clock_time(burst, burst.haze->first_frame);
-  return line(fmt::format(
-      "{} {}: look for dew on the front lens or the diffuser.",
-      burst.haze->grows ? "Softer and softer" : "Softer",
-      time ? fmt::format("since {}, from {} on", *time, frame) : fmt::format("from {} on", frame)));
+  return line(fmt::format("{} {}: look for dew on the front lens or the diffuser.",
+                          burst.haze->grows ? "Softer and softer" : "Softer",
+                          time ? fmt::format("since {}, from frame {} on", *time, frame)
+                               : fmt::format("from frame {} on", frame)));
 }
 
 }  // namespace

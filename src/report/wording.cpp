@@ -361,8 +361,8 @@ std::string drops_gone(const BurstAnalysis& burst, const Reason& reason,
                        std::span<const std::string> labels) {
   const std::string_view where = place_words(burst, reason.box_px);
   return fmt::format(
-      "{} lost{}{}, between {} and {}",
-      reason.drops == 1 ? "1 water drop was" : fmt::format("{} water drops were", reason.drops),
+      "{} fell or dried{}{}, between {} and {}",
+      reason.drops == 1 ? "1 water drop" : fmt::format("{} water drops", reason.drops),
       where.empty() ? "" : ", ", where, labels[reason.first_frame], labels[reason.last_frame]);
 }
 
@@ -399,7 +399,7 @@ std::string_view place_words(const BurstAnalysis& burst, const cv::Rect& box) {
   };
   static constexpr std::array<std::array<std::string_view, 3>, 3> kWords{
       {{"upper left", "at the top", "upper right"},
-       {"on the left", "in the middle", "on the right"},
+       {"on the left", "in the middle of the picture", "on the right"},
        {"lower left", "at the bottom", "lower right"}}};
   const auto row = static_cast<std::size_t>(third(box.y, box.height, size.height));
   const auto column = static_cast<std::size_t>(third(box.x, box.width, size.width));

@@ -79,7 +79,7 @@ struct FramesThatGo {
 /// nothing.
 [[nodiscard]] std::string difference_words(const SweepDifference& difference);
 
-/// "3 water drops were lost, upper left, between 1210 and 1211". @param reason  drop_lost
+/// "3 water drops fell or dried, upper left, between 1210 and 1211". @param reason  drop_lost
 [[nodiscard]] std::string drops_gone(const BurstAnalysis& burst, const Reason& reason,
                                      std::span<const std::string> labels);
 

@@ -119,10 +119,10 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again only about a third through the turn (1309 to 1312), evenly. Keep the frames "
-      "you have. The ring jumped there: it stuck, or you took a new grip.");
+  EXPECT_EQ(action(burst),
+            "Shoot again evenly, only about a third through the turn, where 1309 to 1312 were. "
+            "Keep the frames "
+            "you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
 TEST(Action, SaysWhereInTheTurnAGapLies) {
@@ -133,8 +133,8 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
     burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
     const std::string text = action(burst);
-    constexpr std::string_view kBefore = "Shoot again only ";
-    return text.substr(kBefore.size(), text.find(" (") - kBefore.size());
+    constexpr std::string_view kBefore = "Shoot again evenly, only ";
+    return text.substr(kBefore.size(), text.find(", where") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
   EXPECT_EQ(way(5, 6), "about a quarter through the turn");
@@ -149,7 +149,8 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Shoot again only about a third through the turn (1309 to 1312), at a lower rate. Keep "
+            "Shoot again at a lower rate, only about a third through the turn, where 1309 to 1312 "
+            "were. Keep "
             "the frames you have. The camera left frames out.");
 }
 
@@ -157,24 +158,25 @@ TEST(Action, SwayAsksForStillAir) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again only about a third through the turn (1309 to 1312), when the air is still. "
-      "Keep the frames you have. Camera or subject swayed.");
+  EXPECT_EQ(action(burst),
+            "Shoot again when the air is still, only about a third through the turn, where 1309 to "
+            "1312 were. Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
   const std::string again =
-      ", and shoot again only about half-way through the turn (1309 to 1314). ";
+      ", and shoot again, only about half-way through the turn, where 1309 to 1314 were. ";
   const std::string or_less = "Or keep the rate, with half the flash power at twice the ISO. ";
-  EXPECT_EQ(action(burst), "Set 5 a second, turn slower to match" + again + or_less +
-                               "Keep the frames you have. The flash fell behind after 10 frames at "
+  EXPECT_EQ(action(burst), "Set 5 frames a second, turn slower to match" + again +
+                               "Keep the frames you have. " + or_less +
+                               "The flash fell behind after 10 frames at "
                                "10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst), "Set a lower rate, turn slower to match" + again + or_less +
-                               "Keep the frames you have. The flash fell behind after 10 frames.");
+  EXPECT_EQ(action(burst), "Set a lower rate, turn slower to match" + again +
+                               "Keep the frames you have. " + or_less +
+                               "The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
   EXPECT_EQ(action(burst),
             "Wait for the flash before each frame" + again + "Keep the frames you have.");
@@ -195,9 +197,10 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
   burst.advice.flash = {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(action(burst),
-            "Take a quarter of the flash power at four times the ISO, and shoot again only about "
-            "half-way through the turn (1309 to 1314). Or wait for the flash before each frame. "
-            "Keep the frames you have. The flash fell behind after 5 frames at 10 a second and did "
+            "Take a quarter of the flash power at four times the ISO, and shoot again, only about "
+            "half-way through the turn, where 1309 to 1314 were. Keep the frames you have. Or wait "
+            "for the flash before each frame. The flash fell behind after 5 frames at 10 a second "
+            "and did "
             "not come back.");
 }
 
@@ -215,7 +218,7 @@ TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
   // At the other end, which is covered, a hand may rest.
   burst.advice.sweeps[0].still_at_end = 0;
   burst.advice.sweeps[0].still_at_start = 4;
-  EXPECT_EQ(action(burst).substr(0, 21), "Shoot again only from");
+  EXPECT_EQ(action(burst).substr(0, 22), "Shoot again, only from");
   burst.verdict.reasons = {open_end(true, 6.0, 0)};
   EXPECT_EQ(action(burst),
             "The ring stood still from 1401 to 1405, perhaps at its stop: move the camera forward "

@@ -240,15 +240,18 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   burst.movement.looked = true;
   EXPECT_THAT(
       lines(summary_text(burst)),
-      ElementsAre("Not yet, 1207 to 1231: a part of the subject shifted, upper left, from 1216 on.",
-                  "Not checked: lost drops.", "Whole sweep again once all is still."));
+      ElementsAre(
+          "Not yet, 1207 to 1231: a part of the subject shifted, upper left, from frame 1216 on.",
+          "Not checked: lost drops.",
+          "Whole sweep again once all is still. Until then keep the frames you have."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1229: you may leave.",
-                          "A part of the subject shifted, upper left, from 1230 on.",
-                          "Not checked: movement, lost drops.", "Stack only 1207 to 1229."));
+                          "A part of the subject shifted, upper left, from frame 1230 on.",
+                          "Not checked: movement, lost drops.",
+                          "Stack only 1207 to 1229: complete by themselves."));
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
@@ -259,11 +262,11 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
     burst.drops.lost.push_back({.at = {x, 300.0}, .radius_px = 20.0, .before = 9, .after = 10});
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1231: you may leave.",
-                          "3 water drops were lost, upper left, between 1216 and 1217.",
+                          "3 water drops fell or dried, upper left, between 1216 and 1217.",
                           "Stack all 25 frames, 1207 to 1231."));
   burst.drops.lost.resize(1);
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("1 water drop was lost, upper left, between 1216 and 1217.\n"));
+              HasSubstr("1 water drop fell or dried, upper left, between 1216 and 1217.\n"));
   // Where it is the reason, it is said once.
   burst.drops.lost[0].conflict = true;
   Reason gone = made::reason(ReasonKind::drop_lost, 9, 10);
@@ -273,8 +276,8 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
   EXPECT_THAT(
       lines(summary_text(burst)),
       ElementsAre(
-          "Not yet, 1207 to 1231: 1 water drop was lost, upper left, between 1216 and 1217.",
-          "Whole sweep again."));
+          "Not yet, 1207 to 1231: 1 water drop fell or dried, upper left, between 1216 and 1217.",
+          "Whole sweep again. Until then keep the frames you have."));
 }
 
 TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
@@ -365,12 +368,11 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
   EXPECT_THAT(
       lines(summary_text(burst)),
       ElementsAre(
-          "Not yet, 1301 to 1324: nothing sharp between 1310 and 1313: the flash missed 1311 and "
-          "1312.",
+          "Not yet, 1301 to 1324: the flash missed 1311 and 1312, nothing sharp there.",
           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-          "Wait for the flash before each frame, and shoot again only about half-way through the "
-          "turn (1309 to",
-          "  1314). Keep the frames you have."));
+          "Wait for the flash before each frame, and shoot again, only about half-way through the "
+          "turn, where",
+          "  1309 to 1314 were. Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -383,7 +385,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
   EXPECT_EQ(
       all.back(),
-      "Shoot again only from at least 4 frames before 1401 to 1402. Keep the frames you have.");
+      "Shoot again, only from at least 4 frames before 1401 to 1402. Keep the frames you have.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -395,7 +397,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Shoot again only from 1419 to well past 1420. Keep the frames you have.");
+  EXPECT_EQ(all.back(), "Shoot again, only from 1419 to well past 1420. Keep the frames you have.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -454,13 +456,15 @@ TEST(SummaryText, HazeSaysWhereToLook) {
   BurstAnalysis burst = complete_burst();
   EXPECT_THAT(summary_text(burst), ::testing::Not(::testing::HasSubstr("Softer")));
   burst.haze = Haze{.first_frame = 9, .contrast_lost = 0.2};
-  EXPECT_THAT(summary_text(burst),
-              ::testing::HasSubstr(
-                  "\nSofter from 1216 on: look for dew on the front lens or the diffuser.\n"));
+  EXPECT_THAT(
+      summary_text(burst),
+      ::testing::HasSubstr(
+          "\nSofter from frame 1216 on: look for dew on the front lens or the diffuser.\n"));
   burst.start_s = made::kEightMinutesToFive;
-  EXPECT_THAT(summary_text(burst), ::testing::HasSubstr("\nSofter since 04:52, from 1216 on: look "
-                                                        "for dew on the front lens or the "
-                                                        "diffuser.\n"));
+  EXPECT_THAT(summary_text(burst),
+              ::testing::HasSubstr("\nSofter since 04:52, from frame 1216 on: look "
+                                   "for dew on the front lens or the "
+                                   "diffuser.\n"));
   burst.haze->grows = true;
   EXPECT_THAT(summary_text(burst), ::testing::HasSubstr("\nSofter and softer since 04:52, from"));
 }
@@ -568,14 +572,13 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   EXPECT_THAT(summary_text(burst), HasSubstr("Stack 1219 to 1231."));
   burst.complete_sweeps = {0, 1};
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("No sweep is complete alone; 1207 to 1218 and 1219 to 1231 together "
-                        "are.\n"));
+              HasSubstr("Complete together: the sweeps 1207 to 1218 and 1219 to 1231.\n"));
   EXPECT_THAT(summary_text(burst), HasSubstr("Stack all 25 frames, 1207 to 1231."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
-              HasSubstr(", but they differ in light:\n  one whole sweep would be better."));
+              HasSubstr(", but they differ in light: one whole\n  sweep would be better."));
   burst.sweeps[1].difference = {.viewpoint_px = 3.1};
-  EXPECT_THAT(summary_text(burst), HasSubstr(", but they differ in\n  viewpoint: one"));
+  EXPECT_THAT(summary_text(burst), HasSubstr(", but they differ in viewpoint: one whole\n"));
 }
 
 }  // namespace

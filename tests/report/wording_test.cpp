@@ -104,7 +104,7 @@ TEST(PlaceWords, AreNinthsOfTheUprightPicture) {
   burst.full_size = {600, 400};
   using wording::place_words;
   EXPECT_EQ(place_words(burst, {0, 0, 100, 100}), "upper left");
-  EXPECT_EQ(place_words(burst, {250, 150, 100, 100}), "in the middle");
+  EXPECT_EQ(place_words(burst, {250, 150, 100, 100}), "in the middle of the picture");
   EXPECT_EQ(place_words(burst, {500, 300, 100, 100}), "lower right");
   EXPECT_EQ(place_words(burst, {250, 300, 100, 100}), "at the bottom");
   EXPECT_EQ(place_words(burst, {50, 300, 500, 50}), "across the picture");
