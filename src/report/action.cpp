@@ -390,7 +390,7 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::strin
   std::string text =
       how.empty() ? fmt::format("{}.", again_words) : fmt::format("{}: {}.", again_words, how);
   // Of these a stack can be made, if with one place seen twice.
-  if (plan.moved || plan.drops_lost) text += " Until then keep the frames you have.";
+  if (plan.moved || plan.drops_lost) text += " Keep the frames you have.";
   constexpr double kLongS = 15.0;  // longer, and hand, animal and air will not keep still
   if (less && again && again->rate_per_s &&
       static_cast<double>(again->frames) > kLongS * *again->rate_per_s) {
@@ -436,7 +436,7 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
                                ? rate_to_set(safe_rate_per_s(*flash->held_rate_per_s))
                                : "a lower rate";
   return {.first_do = fmt::format("Set {}, turn slower to match", rate),
-          .instead = fmt::format("Or keep the rate, with {}.", power),
+          .instead = fmt::format("Or leave the rate, with {}.", power),
           .why = after + "."};
 }
 
@@ -507,23 +507,25 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   std::string why = flash.why;
   const auto add_why = [&](const std::string& more) { why = with(why, more); };
   if (plan.jump) {
-    how = " evenly";
+    how = ", evenly";
     add_why(fmt::format(
         "The ring jumped {}: it stuck, or you took a new grip.",
         parts.size() == 1
             ? "there"
             : fmt::format("between {} and {}", labels[plan.jump->from], labels[plan.jump->to])));
   } else if (plan.camera_paused) {
-    how = " at a lower rate";
+    how = ", at a lower rate";
     add_why("The camera left frames out.");
   } else if (plan.swayed) {
-    how = " when the air is still";
+    how = ", when the air is still";
     add_why("Camera or subject swayed.");
   }
-  const std::string again =
-      flash.first_do.empty() ? "Shoot again" : flash.first_do + ", and shoot again";
+  const std::string shoot = flash.first_do.empty() ? "Shoot" : flash.first_do + ", and shoot";
+  static constexpr std::array<std::string_view, 3> kParts{"a short part", "two short parts",
+                                                          "three short parts"};
   const std::string text =
-      fmt::format("{}{}, only {}. Keep the frames you have.", again, how, joined(parts));
+      fmt::format("{} {} again{}: {}. Keep the frames you have.", shoot,
+                  kParts[std::min(parts.size(), kParts.size()) - 1], how, joined(parts));
   return with(with(text, flash.instead), why);
 }
 
@@ -627,7 +629,7 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete_without: {
       if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
       const FramesThatGo go = frames_that_go_together(burst, labels);
-      return go.one_run ? fmt::format("Stack only {}: complete by themselves.", go.words)
+      return go.one_run ? fmt::format("Stack only {}: they show all of it.", go.words)
                         : fmt::format("Stack {}.", go.words);
     }
     case VerdictKind::reshoot:

@@ -161,7 +161,7 @@ std::string sweeps_line(const BurstAnalysis& burst, const Labels& labels) {
     all.drop_size = all.drop_size || own.drop_size;
   }
   return line(fmt::format(
-      "Complete together: the sweeps {}{}.", wording::joined(names),
+      "The sweeps {} fill each other's gaps{}.", wording::joined(names),
       all.any() ? fmt::format(", but they differ in {}: one whole sweep would be better",
                               wording::difference_words(all))
                 : ""));

@@ -119,10 +119,11 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(action(burst),
-            "Shoot again evenly, only about a third through the turn, where 1309 to 1312 were. "
-            "Keep the frames "
-            "you have. The ring jumped there: it stuck, or you took a new grip.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot a short part again, evenly: about a third through the turn, where 1309 to 1312 were. "
+      "Keep the frames "
+      "you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
 TEST(Action, SaysWhereInTheTurnAGapLies) {
@@ -133,7 +134,7 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
     burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
     const std::string text = action(burst);
-    constexpr std::string_view kBefore = "Shoot again evenly, only ";
+    constexpr std::string_view kBefore = "Shoot a short part again, evenly: ";
     return text.substr(kBefore.size(), text.find(", where") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
@@ -149,7 +150,8 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Shoot again at a lower rate, only about a third through the turn, where 1309 to 1312 "
+            "Shoot a short part again, at a lower rate: about a third through the turn, where 1309 "
+            "to 1312 "
             "were. Keep "
             "the frames you have. The camera left frames out.");
 }
@@ -159,15 +161,16 @@ TEST(Action, SwayAsksForStillAir) {
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
   EXPECT_EQ(action(burst),
-            "Shoot again when the air is still, only about a third through the turn, where 1309 to "
+            "Shoot a short part again, when the air is still: about a third through the turn, "
+            "where 1309 to "
             "1312 were. Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
   const std::string again =
-      ", and shoot again, only about half-way through the turn, where 1309 to 1314 were. ";
-  const std::string or_less = "Or keep the rate, with half the flash power at twice the ISO. ";
+      ", and shoot a short part again: about half-way through the turn, where 1309 to 1314 were. ";
+  const std::string or_less = "Or leave the rate, with half the flash power at twice the ISO. ";
   EXPECT_EQ(action(burst), "Set 5 frames a second, turn slower to match" + again +
                                "Keep the frames you have. " + or_less +
                                "The flash fell behind after 10 frames at "
@@ -187,7 +190,7 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(action(burst),
-            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or keep the "
+            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or leave the "
             "rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
             "frames at 10 a second.");
 }
@@ -197,7 +200,8 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
   burst.advice.flash = {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(action(burst),
-            "Take a quarter of the flash power at four times the ISO, and shoot again, only about "
+            "Take a quarter of the flash power at four times the ISO, and shoot a short part "
+            "again: about "
             "half-way through the turn, where 1309 to 1314 were. Keep the frames you have. Or wait "
             "for the flash before each frame. The flash fell behind after 5 frames at 10 a second "
             "and did "
@@ -218,7 +222,7 @@ TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
   // At the other end, which is covered, a hand may rest.
   burst.advice.sweeps[0].still_at_end = 0;
   burst.advice.sweeps[0].still_at_start = 4;
-  EXPECT_EQ(action(burst).substr(0, 22), "Shoot again, only from");
+  EXPECT_EQ(action(burst).substr(0, 30), "Shoot a short part again: from");
   burst.verdict.reasons = {open_end(true, 6.0, 0)};
   EXPECT_EQ(action(burst),
             "The ring stood still from 1401 to 1405, perhaps at its stop: move the camera forward "

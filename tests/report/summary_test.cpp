@@ -174,12 +174,13 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     const std::vector<std::string> all = lines(summary_text(burst));
     for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
     ASSERT_GE(all.size(), 3U);
-    EXPECT_THAT(all.back(),
-                ::testing::AnyOf(StartsWith("Stack "), StartsWith("Shoot again"),
-                                 StartsWith("Whole sweep again"), StartsWith("Sweep again"),
-                                 StartsWith("Wait for the flash"), StartsWith("Check the flash"),
-                                 StartsWith("Try another card"), StartsWith("Check the files"),
-                                 StartsWith("  ")));
+    EXPECT_THAT(
+        all.back(),
+        ::testing::AnyOf(StartsWith("Stack "), StartsWith("Shoot a short part again"),
+                         StartsWith("Shoot two short parts again"), StartsWith("Whole sweep again"),
+                         StartsWith("Sweep again"), StartsWith("Wait for the flash"),
+                         StartsWith("Check the flash"), StartsWith("Try another card"),
+                         StartsWith("Check the files"), StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -243,7 +244,7 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
       ElementsAre(
           "Not yet, 1207 to 1231: a part of the subject shifted, upper left, from frame 1216 on.",
           "Not checked: lost drops.",
-          "Whole sweep again once all is still. Until then keep the frames you have."));
+          "Whole sweep again once all is still. Keep the frames you have."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
@@ -251,7 +252,7 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
               ElementsAre("Good, 1207 to 1229: you may leave.",
                           "A part of the subject shifted, upper left, from frame 1230 on.",
                           "Not checked: movement, lost drops.",
-                          "Stack only 1207 to 1229: complete by themselves."));
+                          "Stack only 1207 to 1229: they show all of it."));
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
@@ -277,7 +278,7 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
       lines(summary_text(burst)),
       ElementsAre(
           "Not yet, 1207 to 1231: 1 water drop fell or dried, upper left, between 1216 and 1217.",
-          "Whole sweep again. Until then keep the frames you have."));
+          "Whole sweep again. Keep the frames you have."));
 }
 
 TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
@@ -367,12 +368,12 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
   flag(burst, 11, FrameFlag::dark, false);
   EXPECT_THAT(
       lines(summary_text(burst)),
-      ElementsAre(
-          "Not yet, 1301 to 1324: the flash missed 1311 and 1312, nothing sharp there.",
-          "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-          "Wait for the flash before each frame, and shoot again, only about half-way through the "
-          "turn, where",
-          "  1309 to 1314 were. Keep the frames you have."));
+      ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312, nothing sharp there.",
+                  "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
+                  "Wait for the flash before each frame, and shoot a short part again: about "
+                  "half-way through "
+                  "the turn,",
+                  "  where 1309 to 1314 were. Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -383,9 +384,9 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   auto all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
-  EXPECT_EQ(
-      all.back(),
-      "Shoot again, only from at least 4 frames before 1401 to 1402. Keep the frames you have.");
+  EXPECT_EQ(all.back(),
+            "Shoot a short part again: from at least 4 frames before 1401 to 1402. Keep the frames "
+            "you have.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -397,7 +398,8 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Shoot again, only from 1419 to well past 1420. Keep the frames you have.");
+  EXPECT_EQ(all.back(),
+            "Shoot a short part again: from 1419 to well past 1420. Keep the frames you have.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -572,13 +574,13 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   EXPECT_THAT(summary_text(burst), HasSubstr("Stack 1219 to 1231."));
   burst.complete_sweeps = {0, 1};
   EXPECT_THAT(summary_text(burst),
-              HasSubstr("Complete together: the sweeps 1207 to 1218 and 1219 to 1231.\n"));
+              HasSubstr("The sweeps 1207 to 1218 and 1219 to 1231 fill each other's gaps.\n"));
   EXPECT_THAT(summary_text(burst), HasSubstr("Stack all 25 frames, 1207 to 1231."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
               HasSubstr(", but they differ in light: one whole\n  sweep would be better."));
   burst.sweeps[1].difference = {.viewpoint_px = 3.1};
-  EXPECT_THAT(summary_text(burst), HasSubstr(", but they differ in viewpoint: one whole\n"));
+  EXPECT_THAT(summary_text(burst), HasSubstr(", but they differ in viewpoint: one\n"));
 }
 
 }  // namespace
