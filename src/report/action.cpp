@@ -279,8 +279,9 @@ std::string_view way_words(const BurstAnalysis& burst, const Stretch& stretch) {
   return found == kWays.end() ? std::string_view() : found->words;
 }
 
-std::string stretch_words(const BurstAnalysis& burst, const Plan& plan, const Stretch& stretch,
-                          std::span<const std::string> labels) {
+/// "from 1419 to well past 1420"
+std::string frames_words(const Plan& plan, const Stretch& stretch,
+                         std::span<const std::string> labels) {
   std::string from = labels[stretch.from];
   if (stretch.starts_before) {
     from = plan.frames_before
@@ -292,9 +293,7 @@ std::string stretch_words(const BurstAnalysis& burst, const Plan& plan, const St
     to = plan.frames_past ? fmt::format("at least {} past {}", frames_count(*plan.frames_past), to)
                           : fmt::format("well past {}", to);
   }
-  const std::string_view way = way_words(burst, stretch);
-  return way.empty() ? fmt::format("from {} to {}", from, to)
-                     : fmt::format("{}, where {} to {} were", way, from, to);
+  return fmt::format("from {} to {}", from, to);
 }
 
 /// The sweep that the advice speaks of.
@@ -409,7 +408,7 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::strin
 
 /// What to do about the flash, in the order in which a hand does it.
 struct FlashOrder {
-  std::string first_do;  ///< as a sentence begins: "Set 7 a second, turn slower to match"
+  std::string first_do;  ///< as a sentence begins: "Set 7 frames a second, turn slower"
   std::string instead;   ///< a sentence, or ""
   std::string why;       ///< a sentence, or ""
 };
@@ -435,7 +434,7 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::string rate = flash->held_rate_per_s
                                ? rate_to_set(safe_rate_per_s(*flash->held_rate_per_s))
                                : "a lower rate";
-  return {.first_do = fmt::format("Set {}, turn slower to match", rate),
+  return {.first_do = fmt::format("Set {}, turn slower", rate),
           .instead = fmt::format("Or leave the rate, with {}.", power),
           .why = after + "."};
 }
@@ -496,9 +495,16 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
         with(whole_sweep(burst, plan, rate_said ? std::string() : flash.first_do), flash.instead),
         flash.why);
   }
-  std::vector<std::string> parts;
+  std::vector<std::string> parts, frames;
   for (const Stretch& stretch : plan.stretches) {
-    parts.push_back(stretch_words(burst, plan, stretch, labels));
+    const std::string_view way = way_words(burst, stretch);
+    if (way.empty()) {
+      parts.push_back(frames_words(plan, stretch, labels));
+      continue;
+    }
+    // A hand knows its turn; the numbers may be read afterwards.
+    parts.push_back(fmt::format("the part {}", way));
+    frames.push_back(fmt::format("{} to {}", labels[stretch.from], labels[stretch.to]));
   }
   for (const std::string& pair : plan.by_depth) {
     parts.push_back(fmt::format("across the depth between {}", pair));
@@ -520,12 +526,11 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     how = ", when the air is still";
     add_why("Camera or subject swayed.");
   }
-  const std::string shoot = flash.first_do.empty() ? "Shoot" : flash.first_do + ", and shoot";
-  static constexpr std::array<std::string_view, 3> kParts{"a short part", "two short parts",
-                                                          "three short parts"};
+  const std::string shoot =
+      flash.first_do.empty() ? "Shoot again" : flash.first_do + ", and shoot again";
   const std::string text =
-      fmt::format("{} {} again{}: {}. Keep the frames you have.", shoot,
-                  kParts[std::min(parts.size(), kParts.size()) - 1], how, joined(parts));
+      fmt::format("{} {}{}.{} Keep the frames you have.", shoot, joined(parts), how,
+                  frames.empty() ? std::string() : fmt::format(" That was {}.", joined(frames)));
   return with(with(text, flash.instead), why);
 }
 

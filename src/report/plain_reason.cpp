@@ -41,9 +41,9 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
           missed.push_back(k);
         }
       }
-      return fmt::format("the flash missed{}, {} there{}",
+      return fmt::format("the flash missed{}{}",
                          missed.empty() ? "" : fmt::format(" {}", list_of_frames(missed, labels)),
-                         nothing, close);
+                         close);
     }
     case ReasonKind::open_end:
       if (reason.at_start) {

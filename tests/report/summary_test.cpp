@@ -174,13 +174,12 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     const std::vector<std::string> all = lines(summary_text(burst));
     for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
     ASSERT_GE(all.size(), 3U);
-    EXPECT_THAT(
-        all.back(),
-        ::testing::AnyOf(StartsWith("Stack "), StartsWith("Shoot a short part again"),
-                         StartsWith("Shoot two short parts again"), StartsWith("Whole sweep again"),
-                         StartsWith("Sweep again"), StartsWith("Wait for the flash"),
-                         StartsWith("Check the flash"), StartsWith("Try another card"),
-                         StartsWith("Check the files"), StartsWith("  ")));
+    EXPECT_THAT(all.back(),
+                ::testing::AnyOf(StartsWith("Stack "), StartsWith("Shoot again"),
+                                 StartsWith("Whole sweep again"), StartsWith("Sweep again"),
+                                 StartsWith("Wait for the flash"), StartsWith("Check the flash"),
+                                 StartsWith("Try another card"), StartsWith("Check the files"),
+                                 StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -318,9 +317,10 @@ TEST(SummaryText, PicturesThatAreTooSmallAreSaidAndWhatTheyShow) {
                    "  Nothing sharp between 1310 and 1311."}));
   burst = gapped_burst();
   burst.verdict.notes = {small};
-  EXPECT_THAT(lines(summary_text(burst)),
-              ::testing::Contains("These pictures are too small to show all that is soft: use the "
-                                  "full-size files."));
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ::testing::Contains(
+          "These pictures are too small to show all that is soft: use the full-size files."));
 }
 
 TEST(SummaryText, AGapNamesItsFramesAndHowToTurn) {
@@ -366,14 +366,12 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
   reason.last_frame = 12;
   flag(burst, 10, FrameFlag::dark, false);
   flag(burst, 11, FrameFlag::dark, false);
-  EXPECT_THAT(
-      lines(summary_text(burst)),
-      ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312, nothing sharp there.",
-                  "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-                  "Wait for the flash before each frame, and shoot a short part again: about "
-                  "half-way through "
-                  "the turn,",
-                  "  where 1309 to 1314 were. Keep the frames you have."));
+  EXPECT_THAT(lines(summary_text(burst)),
+              ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312.",
+                          "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
+                          "Wait for the flash before each frame, and shoot again the part about "
+                          "half-way through the turn. That",
+                          "  was 1309 to 1314. Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -385,8 +383,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
   EXPECT_EQ(all.back(),
-            "Shoot a short part again: from at least 4 frames before 1401 to 1402. Keep the frames "
-            "you have.");
+            "Shoot again from at least 4 frames before 1401 to 1402. Keep the frames you have.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -398,8 +395,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(),
-            "Shoot a short part again: from 1419 to well past 1420. Keep the frames you have.");
+  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep the frames you have.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
@@ -464,9 +460,8 @@ TEST(SummaryText, HazeSaysWhereToLook) {
           "\nSofter from frame 1216 on: look for dew on the front lens or the diffuser.\n"));
   burst.start_s = made::kEightMinutesToFive;
   EXPECT_THAT(summary_text(burst),
-              ::testing::HasSubstr("\nSofter since 04:52, from frame 1216 on: look "
-                                   "for dew on the front lens or the "
-                                   "diffuser.\n"));
+              ::testing::HasSubstr("\nSofter since 04:52, from frame 1216 on: look for dew on the "
+                                   "front lens or the diffuser.\n"));
   burst.haze->grows = true;
   EXPECT_THAT(summary_text(burst), ::testing::HasSubstr("\nSofter and softer since 04:52, from"));
 }
