@@ -408,7 +408,7 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::strin
 
 /// What to do about the flash, in the order in which a hand does it.
 struct FlashOrder {
-  std::string first_do;  ///< as a sentence begins: "Set 7 frames a second, turn slower"
+  std::string first_do;  ///< as a sentence begins: "Set 7 frames a second"
   std::string instead;   ///< a sentence, or ""
   std::string why;       ///< a sentence, or ""
 };
@@ -434,8 +434,8 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::string rate = flash->held_rate_per_s
                                ? rate_to_set(safe_rate_per_s(*flash->held_rate_per_s))
                                : "a lower rate";
-  return {.first_do = fmt::format("Set {}, turn slower", rate),
-          .instead = fmt::format("Or leave the rate, with {}.", power),
+  return {.first_do = fmt::format("Set {}", rate),
+          .instead = fmt::format("Turn slower to match; or leave the rate, with {}.", power),
           .why = after + "."};
 }
 
@@ -528,9 +528,9 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   }
   const std::string shoot =
       flash.first_do.empty() ? "Shoot again" : flash.first_do + ", and shoot again";
-  const std::string text =
-      fmt::format("{} {}{}.{} Keep the frames you have.", shoot, joined(parts), how,
-                  frames.empty() ? std::string() : fmt::format(" That was {}.", joined(frames)));
+  const std::string text = fmt::format(
+      "{} {}{}.{} Keep the frames you have.", shoot, joined(parts), how,
+      frames.empty() ? std::string() : fmt::format(" Its frames were {}.", joined(frames)));
   return with(with(text, flash.instead), why);
 }
 
@@ -634,7 +634,7 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete_without: {
       if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
       const FramesThatGo go = frames_that_go_together(burst, labels);
-      return go.one_run ? fmt::format("Stack only {}: they show all of it.", go.words)
+      return go.one_run ? fmt::format("Stack only {}: all is sharp in them.", go.words)
                         : fmt::format("Stack {}.", go.words);
     }
     case VerdictKind::reshoot:

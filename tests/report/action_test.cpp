@@ -119,9 +119,10 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(action(burst),
-            "Shoot again the part about a third through the turn, evenly. That was 1309 to 1312. "
-            "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again the part about a third through the turn, evenly. Its frames were 1309 to 1312. "
+      "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
 TEST(Action, SaysWhereInTheTurnAGapLies) {
@@ -149,9 +150,10 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
-  EXPECT_EQ(action(burst),
-            "Shoot again the part about a third through the turn, at a lower rate. That was 1309 "
-            "to 1312. Keep the frames you have. The camera left frames out.");
+  EXPECT_EQ(
+      action(burst),
+      "Shoot again the part about a third through the turn, at a lower rate. Its frames were 1309 "
+      "to 1312. Keep the frames you have. The camera left frames out.");
 }
 
 TEST(Action, SwayAsksForStillAir) {
@@ -159,22 +161,22 @@ TEST(Action, SwayAsksForStillAir) {
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
   EXPECT_EQ(action(burst),
-            "Shoot again the part about a third through the turn, when the air is still. That was "
-            "1309 to 1312. Keep the frames you have. Camera or subject swayed.");
+            "Shoot again the part about a third through the turn, when the air is still. Its "
+            "frames were 1309 to 1312. Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
   const std::string again =
-      ", and shoot again the part about half-way through the turn. That was 1309 to 1314. ";
-  const std::string or_less = "Or leave the rate, with half the flash power at twice the ISO. ";
-  EXPECT_EQ(action(burst), "Set 5 frames a second, turn slower" + again +
-                               "Keep the frames you have. " + or_less +
-                               "The flash fell behind after 10 frames at 10 a second.");
+      ", and shoot again the part about half-way through the turn. Its frames were 1309 to 1314. ";
+  const std::string or_less =
+      "Turn slower to match; or leave the rate, with half the flash power at twice the ISO. ";
+  EXPECT_EQ(action(burst), "Set 5 frames a second" + again + "Keep the frames you have. " +
+                               or_less + "The flash fell behind after 10 frames at 10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst), "Set a lower rate, turn slower" + again + "Keep the frames you have. " +
-                               or_less + "The flash fell behind after 10 frames.");
+  EXPECT_EQ(action(burst), "Set a lower rate" + again + "Keep the frames you have. " + or_less +
+                               "The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
   EXPECT_EQ(action(burst),
             "Wait for the flash before each frame" + again + "Keep the frames you have.");
@@ -185,7 +187,8 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(action(burst),
-            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or leave the "
+            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Turn slower "
+            "to match; or leave the "
             "rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
             "frames at 10 a second.");
 }
@@ -194,11 +197,12 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
   BurstAnalysis burst = flash_burst();
   burst.advice.flash = {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
-  EXPECT_EQ(action(burst),
-            "Take a quarter of the flash power at four times the ISO, and shoot again the part "
-            "about half-way through the turn. That was 1309 to 1314. Keep the frames you have. Or "
-            "wait for the flash before each frame. The flash fell behind after 5 frames at 10 a "
-            "second and did not come back.");
+  EXPECT_EQ(
+      action(burst),
+      "Take a quarter of the flash power at four times the ISO, and shoot again the part "
+      "about half-way through the turn. Its frames were 1309 to 1314. Keep the frames you have. Or "
+      "wait for the flash before each frame. The flash fell behind after 5 frames at 10 a "
+      "second and did not come back.");
 }
 
 TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {

@@ -251,7 +251,7 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
               ElementsAre("Good, 1207 to 1229: you may leave.",
                           "A part of the subject shifted, upper left, from frame 1230 on.",
                           "Not checked: movement, lost drops.",
-                          "Stack only 1207 to 1229: they show all of it."));
+                          "Stack only 1207 to 1229: all is sharp in them."));
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
@@ -370,8 +370,8 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
               ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312.",
                           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
                           "Wait for the flash before each frame, and shoot again the part about "
-                          "half-way through the turn. That",
-                          "  was 1309 to 1314. Keep the frames you have."));
+                          "half-way through the turn. Its",
+                          "  frames were 1309 to 1314. Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
