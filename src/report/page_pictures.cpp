@@ -1,6 +1,7 @@
 #include "report/page_pictures.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdint>
 #include <limits>
@@ -43,7 +44,6 @@ cv::Mat warped(const ViewFrame& view, const cv::Matx33d& out_from_view, cv::Size
 
 /// Energy of the gradient around each px; -1 where the frame shows nothing.
 cv::Mat local_energy(const cv::Mat& picture, const cv::Mat& seen) {
-  constexpr double kAround = 2.5;  // px, of the Gaussian
   cv::Mat grey, x, y;
   cv::cvtColor(picture, grey, cv::COLOR_BGR2GRAY);
   cv::Sobel(grey, x, CV_16S, 1, 0);
@@ -56,7 +56,8 @@ cv::Mat local_energy(const cv::Mat& picture, const cv::Mat& seen) {
     for (int col = 0; col < grey.cols; ++col)
       out[col] = static_cast<float>(dx[col] * dx[col] + dy[col] * dy[col]);
   }
-  cv::GaussianBlur(energy, energy, {}, kAround);
+  // Two means come near a Gaussian of 2.5 px, since variances add up: (7^2 - 1 + 5^2 - 1) / 12.
+  for (const int width : {7, 5}) cv::blur(energy, energy, {width, width});
   energy.setTo(-1.0F, seen == 0);
   return energy;
 }
@@ -68,7 +69,8 @@ cv::Mat small_upright(const ViewFrame& view, int orientation, int long_side_px) 
   const int has = std::max(small.cols, small.rows);
   if (has > long_side_px) {
     const double f = static_cast<double>(long_side_px) / has;
-    cv::resize(view.bgr, small, {}, f, f, cv::INTER_AREA);
+    // Down to half, a px between its neighbours is as good as their mean, and five times as quick.
+    cv::resize(view.bgr, small, {}, f, f, f >= 0.5 ? cv::INTER_LINEAR : cv::INTER_AREA);
   }
   return upright(small, orientation);
 }
@@ -107,13 +109,22 @@ QuickLook::QuickLook(const BurstAnalysis& burst, int long_side_px) {
 
 void QuickLook::take(const cv::Mat& picture, const cv::Mat& energy, const cv::Mat& frames) {
   if (picture_.empty()) {
-    picture_ = picture.clone(), energy_ = energy.clone(), frame_ = frames.clone();
+    picture_ = picture, energy_ = energy, frame_ = frames;
     return;
   }
-  const cv::Mat better = (energy > energy_) | ((energy == energy_) & (frames < frame_));
-  picture.copyTo(picture_, better);
-  energy.copyTo(energy_, better);
-  frames.copyTo(frame_, better);
+  for (int row = 0; row < picture.rows; ++row) {
+    const auto* seen = picture.ptr<cv::Vec3b>(row);
+    const auto* here = energy.ptr<float>(row);
+    const auto* frame = frames.ptr<std::uint16_t>(row);
+    auto* shown = picture_.ptr<cv::Vec3b>(row);
+    auto* best = energy_.ptr<float>(row);
+    auto* from = frame_.ptr<std::uint16_t>(row);
+    for (int col = 0; col < picture.cols; ++col) {
+      const bool better =
+          here[col] > best[col] || (here[col] == best[col] && frame[col] < from[col]);
+      if (better) shown[col] = seen[col], best[col] = here[col], from[col] = frame[col];
+    }
+  }
 }
 
 void QuickLook::add(const ViewFrame& view, const BurstAnalysis& burst, std::size_t frame) {
@@ -122,9 +133,17 @@ void QuickLook::add(const ViewFrame& view, const BurstAnalysis& burst, std::size
   const cv::Matx33d out_from_view =
       grown(factor).inv() * upright_reference_from_view(view, burst, frame);
   const cv::Mat picture = warped(view, out_from_view, size_, tone_gain(burst.frames[frame]));
-  cv::Mat seen;
-  cv::warpAffine(cv::Mat(view.bgr.size(), CV_8UC1, cv::Scalar(255)), seen,
-                 out_from_view.get_minor<2, 3>(0, 0), size_, cv::INTER_NEAREST);
+  const double right = view.bgr.cols - 0.5, bottom = view.bgr.rows - 0.5;
+  std::array<cv::Point, 4> corners;
+  std::ranges::transform(
+      std::array<cv::Vec3d, 4>{
+          {{-0.5, -0.5, 1.0}, {right, -0.5, 1.0}, {right, bottom, 1.0}, {-0.5, bottom, 1.0}}},
+      corners.begin(), [&](const cv::Vec3d& corner) {
+        const cv::Vec3d at = out_from_view * corner;
+        return cv::Point(cvRound(at[0]), cvRound(at[1]));
+      });
+  cv::Mat seen = cv::Mat::zeros(size_, CV_8UC1);
+  cv::fillConvexPoly(seen, corners.data(), static_cast<int>(corners.size()), cv::Scalar(255));
   take(picture, local_energy(picture, seen),
        cv::Mat(size_, CV_16UC1, cv::Scalar(static_cast<double>(frame))));
 }
