@@ -591,7 +591,7 @@ std::string keep_action(const BurstAnalysis& burst, std::span<const std::string>
   }
   const bool all = runs[0].last - runs[0].first + 1 == burst.frames.size() && without.empty();
   std::string text = fmt::format(
-      "Stack {}{}", all ? fmt::format("all {} frames, ", burst.frames.size()) : "", joined(words));
+      "Keep {}{}", all ? fmt::format("all {} frames, ", burst.frames.size()) : "", joined(words));
   constexpr std::size_t kMostNamed = 8;
   if (without.size() > kMostNamed) {
     text += ", without the frames named above";

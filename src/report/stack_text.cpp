@@ -86,7 +86,7 @@ std::string_view why_left_out(WhyLeftOut why) {
     case WhyLeftOut::shaken:
       return "Camera shook";
     case WhyLeftOut::moved:
-      return "A part of the subject shifted";
+      return "A part shifted";
     case WhyLeftOut::unreadable:
       return "Cannot be read";
     case WhyLeftOut::other_settings:

@@ -218,7 +218,7 @@ TEST_F(Stacklist, MovedFramesAreLeftOutWhereTheOthersAreComplete) {
   EXPECT_THAT(out(), Not(HasSubstr("shifted")));
   results_[0].verdict.kind = VerdictKind::complete_without;
   EXPECT_EQ(run_tool({"meadow"}), 0);
-  EXPECT_THAT(out(), HasSubstr("  A part of the subject shifted: 1209.\n"));
+  EXPECT_THAT(out(), HasSubstr("  A part shifted: 1209.\n"));
 }
 
 TEST_F(Stacklist, NoListWhereNothingCanBeTold) {

@@ -174,12 +174,13 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     const std::vector<std::string> all = lines(summary_text(burst));
     for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
     ASSERT_GE(all.size(), 3U);
-    EXPECT_THAT(all.back(),
-                ::testing::AnyOf(StartsWith("Stack "), StartsWith("Shoot again"),
-                                 StartsWith("Whole sweep again"), StartsWith("Sweep again"),
-                                 StartsWith("Wait for the flash"), StartsWith("Check the flash"),
-                                 StartsWith("Try another card"), StartsWith("Check the files"),
-                                 StartsWith("  ")));
+    EXPECT_THAT(
+        all.back(),
+        ::testing::AnyOf(StartsWith("Stack only "), StartsWith("Keep "), StartsWith("Stack "),
+                         StartsWith("Shoot again"), StartsWith("Whole sweep again"),
+                         StartsWith("Sweep again"), StartsWith("Wait for the flash"),
+                         StartsWith("Check the flash"), StartsWith("Try another card"),
+                         StartsWith("Check the files"), StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -188,7 +189,7 @@ TEST(SummaryText, CompleteSaysThatYouMayLeave) {
   EXPECT_THAT(
       lines(summary_text(complete_burst())),
       ElementsAre("Good, 1207 to 1231: you may leave.", "Not checked: movement, lost drops.",
-                  "Stack all 25 frames, 1207 to 1231."));
+                  "Keep all 25 frames, 1207 to 1231."));
 }
 
 TEST(SummaryText, CompleteThoughTheFlashMissedOne) {
@@ -202,7 +203,7 @@ TEST(SummaryText, CompleteThoughTheFlashMissedOne) {
       lines(summary_text(burst)),
       ElementsAre("Good, 1601 to 1620: you may leave.", "Flash missed: 1608.", "Flash weak: 1611.",
                   "Nothing new: 1615 to 1617.", "Not checked: movement, lost drops.",
-                  "Stack 1601 to 1620, without 1608."));
+                  "Keep 1601 to 1620, without 1608."));
 }
 
 TEST(SummaryText, ACloseCallIsSaidToBeClose) {
@@ -238,18 +239,16 @@ Reason moved_at(std::size_t frame) {
 TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   BurstAnalysis burst = with_reasons(complete_burst(), VerdictKind::reshoot, {moved_at(9)});
   burst.movement.looked = true;
-  EXPECT_THAT(
-      lines(summary_text(burst)),
-      ElementsAre(
-          "Not yet, 1207 to 1231: a part of the subject shifted, upper left, from frame 1216 on.",
-          "Not checked: lost drops.",
-          "Whole sweep again once all is still. Keep the frames you have."));
+  EXPECT_THAT(lines(summary_text(burst)),
+              ElementsAre("Not yet, 1207 to 1231: a part shifted, upper left, from frame 1216 on.",
+                          "Not checked: lost drops.",
+                          "Whole sweep again once all is still. Keep the frames you have."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1229: you may leave.",
-                          "A part of the subject shifted, upper left, from frame 1230 on.",
+                          "A part shifted, upper left, from frame 1230 on.",
                           "Not checked: movement, lost drops.",
                           "Stack only 1207 to 1229: all is sharp in them."));
 }
@@ -263,7 +262,7 @@ TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1231: you may leave.",
                           "3 water drops fell or dried, upper left, between 1216 and 1217.",
-                          "Stack all 25 frames, 1207 to 1231."));
+                          "Keep all 25 frames, 1207 to 1231."));
   burst.drops.lost.resize(1);
   EXPECT_THAT(summary_text(burst),
               HasSubstr("1 water drop fell or dried, upper left, between 1216 and 1217.\n"));
@@ -290,7 +289,7 @@ TEST(SummaryText, TremblingIsOneLineAndWakingAnother) {
       lines(summary_text(burst)),
       ElementsAre("Good, 1207 to 1231: you may leave.", "Antennae or hairs trembled, upper right.",
                   "The animal is waking; leave it after this try.", "Not checked: lost drops.",
-                  "Stack all 25 frames, 1207 to 1231."));
+                  "Keep all 25 frames, 1207 to 1231."));
   burst.verdict.notes[0].calm_first = 12;
   burst.verdict.notes[0].calm_last = 24;
   EXPECT_THAT(summary_text(burst),
@@ -566,11 +565,11 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   burst.sweeps = {half, back};
   burst.complete_sweeps = {1};
   EXPECT_THAT(summary_text(burst), HasSubstr("The sweep 1219 to 1231 would do alone."));
-  EXPECT_THAT(summary_text(burst), HasSubstr("Stack 1219 to 1231."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("Keep 1219 to 1231."));
   burst.complete_sweeps = {0, 1};
   EXPECT_THAT(summary_text(burst),
               HasSubstr("The sweeps 1207 to 1218 and 1219 to 1231 fill each other's gaps.\n"));
-  EXPECT_THAT(summary_text(burst), HasSubstr("Stack all 25 frames, 1207 to 1231."));
+  EXPECT_THAT(summary_text(burst), HasSubstr("Keep all 25 frames, 1207 to 1231."));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
               HasSubstr(", but they differ in light: one whole\n  sweep would be better."));
