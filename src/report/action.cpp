@@ -53,16 +53,6 @@ std::string rate_words(double per_s) {
   return fmt::format("one every {:.0f} s", 1.0 / per_s);
 }
 
-/// "7 frames a second", "one frame every 3 s".
-std::string rate_to_set(double per_s) {
-  const std::string words = rate_words(per_s);
-  const std::size_t number = words.find(' ');
-  const std::string_view frames = words.substr(0, number) == "1" ? " frame" : " frames";
-  return words.starts_with("one ")
-             ? "one frame" + words.substr(number)
-             : fmt::format("{}{}{}", words.substr(0, number), frames, words.substr(number));
-}
-
 /// A rate not above this one that a camera may be set to, per s.
 double safe_rate_per_s(double per_s) {
   if (per_s >= 3.0) return std::floor(per_s);
@@ -359,16 +349,14 @@ std::string per_frame_words(const StepSize& step) {
 }
 
 /// The whole sweep, and how.
-/// @param first_do  what the hand does before it, as a sentence begins; may be ""
-std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::string_view first_do) {
+/// @param flash  what the hand does about the flash; may be ""
+std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, const std::string& flash) {
   constexpr double kAsBefore = 0.9;  // a hand does not turn to a tenth
   const std::optional<double>& factor = burst.advice.turn_factor;
   const std::optional<Again> again = frames_again(burst);
   const std::string ends = ends_again(burst, plan);
   const StepSize step = ring_step(burst.advice.step_px, burst.ring);
-  std::string again_words = first_do.empty()
-                                ? "Whole sweep again"
-                                : fmt::format("{}, and do the whole sweep again", first_do);
+  std::string again_words = "Whole sweep again";
   if (plan.moved) again_words += " once all is still";
   if (step.hardly_moves) return fmt::format("{}. {}", again_words, kRingHardlyMovesPlane);
   std::string how;
@@ -385,7 +373,8 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::strin
     how = factor ? fmt::format("turn the ring {} per frame", turn_words(*factor))
                  : std::string("turn the ring less per frame");
   }
-  if (!ends.empty()) how += how.empty() ? ends : "; " + ends;
+  for (const std::string& more : {flash, ends})
+    if (!more.empty()) how += how.empty() ? more : "; " + more;
   std::string text =
       how.empty() ? fmt::format("{}.", again_words) : fmt::format("{}: {}.", again_words, how);
   // Of these a stack can be made, if with one place seen twice.
@@ -406,16 +395,16 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, std::strin
   return text;
 }
 
-/// What to do about the flash, in the order in which a hand does it.
+/// What to do about the flash.
 struct FlashOrder {
-  std::string first_do;  ///< as a sentence begins: "Set 7 frames a second"
-  std::string instead;   ///< a sentence, or ""
-  std::string why;       ///< a sentence, or ""
+  std::string how;      ///< as a sentence goes on: "7 a second, turning slower"
+  std::string instead;  ///< a sentence, or ""
+  std::string why;      ///< a sentence, or ""
 };
 
 FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::optional<FlashBehind>& flash = burst.advice.flash;
-  if (!flash) return {.first_do = "Wait for the flash before each frame", .instead = {}, .why = {}};
+  if (!flash) return {.how = "wait for the flash before each frame", .instead = {}, .why = {}};
   const std::string at_rate =
       burst.advice.rate_per_s ? fmt::format(" at {}", rate_words(*burst.advice.rate_per_s)) : "";
   const std::string after =
@@ -426,16 +415,16 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::string power = power_words(flash->held_power_ev);
   if (flash->pattern == FlashPattern::gave_up) {
     if (flash->lit_before == 0)
-      return {.first_do = "Check the flash", .instead = {}, .why = "It never fired."};
-    return {.first_do = fmt::format("Take {}", power),
+      return {.how = "check the flash first", .instead = {}, .why = "It never fired."};
+    return {.how = power,
             .instead = "Or wait for the flash before each frame.",
             .why = after + " and did not come back."};
   }
   const std::string rate = flash->held_rate_per_s
-                               ? rate_to_set(safe_rate_per_s(*flash->held_rate_per_s))
-                               : "a lower rate";
-  return {.first_do = fmt::format("Set {}", rate),
-          .instead = fmt::format("Turn slower to match; or leave the rate, with {}.", power),
+                               ? rate_words(safe_rate_per_s(*flash->held_rate_per_s))
+                               : "at a lower rate";
+  return {.how = rate + ", turning slower",
+          .instead = fmt::format("Or stay at that rate, with {}.", power),
           .why = after + "."};
 }
 
@@ -492,7 +481,7 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     const bool rate_said =
         burst.advice.flash && burst.advice.flash->held_rate_per_s && frames_again(burst);
     return with(
-        with(whole_sweep(burst, plan, rate_said ? std::string() : flash.first_do), flash.instead),
+        with(whole_sweep(burst, plan, rate_said ? std::string() : flash.how), flash.instead),
         flash.why);
   }
   std::vector<std::string> parts, frames;
@@ -503,7 +492,7 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
       continue;
     }
     // A hand knows its turn; the numbers may be read afterwards.
-    parts.push_back(fmt::format("the part {}", way));
+    parts.emplace_back(way);
     frames.push_back(fmt::format("{} to {}", labels[stretch.from], labels[stretch.to]));
   }
   for (const std::string& pair : plan.by_depth) {
@@ -526,11 +515,10 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     how = ", when the air is still";
     add_why("Camera or subject swayed.");
   }
-  const std::string shoot =
-      flash.first_do.empty() ? "Shoot again" : flash.first_do + ", and shoot again";
   const std::string text = fmt::format(
-      "{} {}{}.{} Keep the frames you have.", shoot, joined(parts), how,
-      frames.empty() ? std::string() : fmt::format(" Its frames were {}.", joined(frames)));
+      "Add frames {}{}{}.{} Keep the frames you have.", joined(parts), how,
+      flash.how.empty() ? std::string() : ": " + flash.how,
+      frames.empty() ? std::string() : fmt::format(" About where {} were.", joined(frames)));
   return with(with(text, flash.instead), why);
 }
 

@@ -119,10 +119,9 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again the part about a third through the turn, evenly. Its frames were 1309 to 1312. "
-      "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
+  EXPECT_EQ(action(burst),
+            "Add frames about a third through the turn, evenly. About where 1309 to 1312 were. "
+            "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
 TEST(Action, SaysWhereInTheTurnAGapLies) {
@@ -133,10 +132,8 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
     burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
     const std::string text = action(burst);
-    constexpr std::string_view kBefore = "Shoot again ";
-    constexpr std::string_view kPart = "the part ";
-    std::string words = text.substr(kBefore.size(), text.find(", evenly") - kBefore.size());
-    return words.starts_with(kPart) ? words.substr(kPart.size()) : words;
+    constexpr std::string_view kBefore = "Add frames ";
+    return text.substr(kBefore.size(), text.find(", evenly") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
   EXPECT_EQ(way(5, 6), "about a quarter through the turn");
@@ -150,10 +147,9 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   BurstAnalysis burst = gapped_burst();
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
-  EXPECT_EQ(
-      action(burst),
-      "Shoot again the part about a third through the turn, at a lower rate. Its frames were 1309 "
-      "to 1312. Keep the frames you have. The camera left frames out.");
+  EXPECT_EQ(action(burst),
+            "Add frames about a third through the turn, at a lower rate. About where 1309 to 1312 "
+            "were. Keep the frames you have. The camera left frames out.");
 }
 
 TEST(Action, SwayAsksForStillAir) {
@@ -161,25 +157,26 @@ TEST(Action, SwayAsksForStillAir) {
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
   EXPECT_EQ(action(burst),
-            "Shoot again the part about a third through the turn, when the air is still. Its "
-            "frames were 1309 to 1312. Keep the frames you have. Camera or subject swayed.");
+            "Add frames about a third through the turn, when the air is still. About where 1309 to "
+            "1312 were. Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  const std::string again =
-      ", and shoot again the part about half-way through the turn. Its frames were 1309 to 1314. ";
-  const std::string or_less =
-      "Turn slower to match; or leave the rate, with half the flash power at twice the ISO. ";
-  EXPECT_EQ(action(burst), "Set 5 frames a second" + again + "Keep the frames you have. " +
-                               or_less + "The flash fell behind after 10 frames at 10 a second.");
+  const std::string again = "Add frames about half-way through the turn: ";
+  const std::string keep = " About where 1309 to 1314 were. Keep the frames you have.";
+  const std::string or_less = " Or stay at that rate, with half the flash power at twice the ISO.";
+  EXPECT_EQ(action(burst), again + "5 a second, turning slower." + keep + or_less +
+                               " The flash fell behind after 10 frames at 10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst), "Set a lower rate" + again + "Keep the frames you have. " + or_less +
-                               "The flash fell behind after 10 frames.");
+  EXPECT_EQ(action(burst), again + "at a lower rate, turning slower." + keep + or_less +
+                               " The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
-  EXPECT_EQ(action(burst),
-            "Wait for the flash before each frame" + again + "Keep the frames you have.");
+  EXPECT_EQ(action(burst), again + "wait for the flash before each frame." + keep);
+  burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
+  for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
+  EXPECT_EQ(action(burst), "Whole sweep again: wait for the flash before each frame.");
 }
 
 TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
@@ -187,9 +184,8 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(action(burst),
-            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Turn slower "
-            "to match; or leave the "
-            "rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
+            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or stay at "
+            "that rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
             "frames at 10 a second.");
 }
 
@@ -199,10 +195,9 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(
       action(burst),
-      "Take a quarter of the flash power at four times the ISO, and shoot again the part "
-      "about half-way through the turn. Its frames were 1309 to 1314. Keep the frames you have. Or "
-      "wait for the flash before each frame. The flash fell behind after 5 frames at 10 a "
-      "second and did not come back.");
+      "Add frames about half-way through the turn: a quarter of the flash power at four times the "
+      "ISO. About where 1309 to 1314 were. Keep the frames you have. Or wait for the flash before "
+      "each frame. The flash fell behind after 5 frames at 10 a second and did not come back.");
 }
 
 TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
@@ -219,7 +214,7 @@ TEST(Action, StandingStillAtAnOpenEndMaySayThatTheRingIsAtItsStop) {
   // At the other end, which is covered, a hand may rest.
   burst.advice.sweeps[0].still_at_end = 0;
   burst.advice.sweeps[0].still_at_start = 4;
-  EXPECT_EQ(action(burst).substr(0, 16), "Shoot again from");
+  EXPECT_EQ(action(burst).substr(0, 15), "Add frames from");
   burst.verdict.reasons = {open_end(true, 6.0, 0)};
   EXPECT_EQ(action(burst),
             "The ring stood still from 1401 to 1405, perhaps at its stop: move the camera forward "

@@ -177,7 +177,7 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     EXPECT_THAT(
         all.back(),
         ::testing::AnyOf(StartsWith("Stack only "), StartsWith("Keep "), StartsWith("Stack "),
-                         StartsWith("Shoot again"), StartsWith("Whole sweep again"),
+                         StartsWith("Add frames"), StartsWith("Whole sweep again"),
                          StartsWith("Sweep again"), StartsWith("Wait for the flash"),
                          StartsWith("Check the flash"), StartsWith("Try another card"),
                          StartsWith("Check the files"), StartsWith("  ")));
@@ -368,9 +368,10 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312.",
                           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-                          "Wait for the flash before each frame, and shoot again the part about "
-                          "half-way through the turn. Its",
-                          "  frames were 1309 to 1314. Keep the frames you have."));
+                          "Add frames about half-way through the turn: wait for the flash before "
+                          "each frame. About where "
+                          "1309",
+                          "  to 1314 were. Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
@@ -382,7 +383,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: started too late, nothing sharp where you began, before 1401.");
   EXPECT_EQ(all.back(),
-            "Shoot again from at least 4 frames before 1401 to 1402. Keep the frames you have.");
+            "Add frames from at least 4 frames before 1401 to 1402. Keep the frames you have.");
   burst.near_side.from = NearSideSource::user;
   EXPECT_THAT(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})),
               ::testing::HasSubstr("where you began (the far end), before 1401."));
@@ -394,7 +395,7 @@ TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
   all = lines(summary_text(with_reasons(burst, VerdictKind::reshoot, {reason})));
   EXPECT_EQ(all.front(),
             "Not yet, 1401 to 1420: stopped too soon, nothing sharp where you stopped, past 1420.");
-  EXPECT_EQ(all.back(), "Shoot again from 1419 to well past 1420. Keep the frames you have.");
+  EXPECT_EQ(all.back(), "Add frames from 1419 to well past 1420. Keep the frames you have.");
 }
 
 TEST(SummaryText, AGapBetweenTwoSweepsAsksForAWholeOne) {
