@@ -236,18 +236,18 @@ std::string frames_count(int count) {
 }
 
 /// Where in its sweep a stretch lies, for a hand that knows its turn and not the numbers of frames:
-/// "about half-way through the turn"; "" where the positions do not tell, or it is an end.
+/// "half-way through the turn"; "" where the positions do not tell, or it is an end.
 std::string_view way_words(const BurstAnalysis& burst, const Stretch& stretch) {
   struct Way {
     double up_to;  ///< share of the turn
     std::string_view words;
   };
   static constexpr std::array<Way, 7> kWays{{{0.12, "soon after the turn began"},
-                                             {0.29, "about a quarter through the turn"},
-                                             {0.42, "about a third through the turn"},
-                                             {0.58, "about half-way through the turn"},
-                                             {0.71, "about two thirds through the turn"},
-                                             {0.88, "about three quarters through the turn"},
+                                             {0.29, "a quarter through the turn"},
+                                             {0.42, "a third through the turn"},
+                                             {0.58, "half-way through the turn"},
+                                             {0.71, "two thirds through the turn"},
+                                             {0.88, "three quarters through the turn"},
                                              {1.0, "shortly before the turn ended"}}};
   if (stretch.starts_before || stretch.goes_past) return {};
   const auto sweep = std::ranges::find_if(burst.sweeps, [&](const Sweep& s) {

@@ -120,7 +120,7 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
   EXPECT_EQ(action(burst),
-            "Add frames about a third through the turn, evenly. About where 1309 to 1312 were. "
+            "Add frames a third through the turn, evenly. About where 1309 to 1312 were. "
             "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
@@ -136,8 +136,8 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     return text.substr(kBefore.size(), text.find(", evenly") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
-  EXPECT_EQ(way(5, 6), "about a quarter through the turn");
-  EXPECT_EQ(way(12, 13), "about half-way through the turn");
+  EXPECT_EQ(way(5, 6), "a quarter through the turn");
+  EXPECT_EQ(way(12, 13), "half-way through the turn");
   EXPECT_EQ(way(21, 22), "shortly before the turn ended");
   burst.frames[11].focus_px.reset();
   EXPECT_EQ(way(12, 13).substr(0, 5), "from ") << "where it lies is not known";
@@ -148,7 +148,7 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Add frames about a third through the turn, at a lower rate. About where 1309 to 1312 "
+            "Add frames a third through the turn, at a lower rate. About where 1309 to 1312 "
             "were. Keep the frames you have. The camera left frames out.");
 }
 
@@ -157,13 +157,13 @@ TEST(Action, SwayAsksForStillAir) {
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
   EXPECT_EQ(action(burst),
-            "Add frames about a third through the turn, when the air is still. About where 1309 to "
+            "Add frames a third through the turn, when the air is still. About where 1309 to "
             "1312 were. Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  const std::string again = "Add frames about half-way through the turn: ";
+  const std::string again = "Add frames half-way through the turn: ";
   const std::string keep = " About where 1309 to 1314 were. Keep the frames you have.";
   const std::string or_less = " Or stay at that rate, with half the flash power at twice the ISO.";
   EXPECT_EQ(action(burst), again + "5 a second, turning slower." + keep + or_less +
@@ -195,7 +195,7 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(
       action(burst),
-      "Add frames about half-way through the turn: a quarter of the flash power at four times the "
+      "Add frames half-way through the turn: a quarter of the flash power at four times the "
       "ISO. About where 1309 to 1314 were. Keep the frames you have. Or wait for the flash before "
       "each frame. The flash fell behind after 5 frames at 10 a second and did not come back.");
 }
