@@ -5,6 +5,7 @@
 #include <cstddef>
 
 #include "burst/difference_variance.h"
+#include "burst/frame_intervals.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -27,17 +28,10 @@ constexpr double kJumpSds = 2.5;         // against the scatter of all others; o
 
 /// Interval of the shutter, s; nothing where the camera's clock does not show it.
 std::optional<double> shutter_interval_s(std::span<const std::optional<double>> time_s) {
-  std::vector<double> intervals;
-  bool whole_seconds = true;
-  for (std::size_t k = 1; k < time_s.size(); ++k) {
-    if (!time_s[k - 1] || !time_s[k]) continue;
-    const double dt = *time_s[k] - *time_s[k - 1];
-    intervals.push_back(dt);
-    whole_seconds = whole_seconds && std::abs(dt - std::round(dt)) < 1e-6;
-  }
-  if (intervals.size() < 2 || whole_seconds) return std::nullopt;
-  const double middle = quantile(intervals, 0.5);
-  return middle > 0.0 ? std::optional(middle) : std::nullopt;
+  const FrameIntervals intervals = frame_intervals(time_s);
+  if (intervals.count < 2 || intervals.whole_seconds || !(intervals.usual_s > 0.0))
+    return std::nullopt;
+  return intervals.usual_s;
 }
 
 /// The ring's way from one frame that shows it to the next.

@@ -1,10 +1,9 @@
 #include "ringsweep/sweeps.h"
 
 #include <algorithm>
-#include <cmath>
 #include <stdexcept>
 
-#include "numerics/quantile.h"
+#include "burst/frame_intervals.h"
 
 namespace ringsweep {
 namespace {
@@ -16,20 +15,10 @@ class Pauses {
  public:
   /// @param frames those that sweeps are made of
   Pauses(const std::vector<std::size_t>& frames, Times time_s) : frames_(frames), time_s_(time_s) {
-    if (time_s_.empty()) return;
-    std::vector<double> intervals;
-    bool whole_seconds = true;
-    for (std::size_t k = 1; k < time_s_.size(); ++k) {
-      if (!time_s_[k - 1] || !time_s_[k]) continue;
-      intervals.push_back(*time_s_[k] - *time_s_[k - 1]);
-      constexpr double kRounding = 1e-6;
-      whole_seconds =
-          whole_seconds && std::abs(intervals.back() - std::round(intervals.back())) < kRounding;
-    }
-    if (intervals.empty()) return;
-    usual_s_ = quantile_in_place(intervals, 0.5);
+    const FrameIntervals intervals = frame_intervals(time_s_);
+    usual_s_ = intervals.usual_s;
     // Half an interval may be the camera's; a clock of whole seconds is off by up to one besides.
-    least_s_ = 0.5 * usual_s_ + (whole_seconds ? 1.0 : 0.0);
+    least_s_ = 0.5 * usual_s_ + (intervals.whole_seconds ? 1.0 : 0.0);
   }
 
   /// The first frame after the longest pause near the frame; the frame itself where there is none.
