@@ -484,14 +484,8 @@ Verdict Judge::decide_pose(const FocalPositions& part, const Coverage& coverage)
     return decide(part, of, ranges_, no_light_, out_.allowed_step_px, known, options);
   };
   if (!known_.subject_trusted && !known_.range_said) {
-    // What the whole burst shows was meant, whatever it is: a few frames of it are not all of it.
     Coverage lost = coverage;
-    std::erase_if(lost.ends, [&](const End& end) {
-      constexpr double kAsMuch = 0.01;  // of the subject; ours, no source
-      return std::ranges::any_of(out_.coverage.ends, [&](const End& whole) {
-        return whole.low == end.low && end.subject_share <= whole.subject_share + kAsMuch;
-      });
-    });
+    lost.ends = ends_lost(coverage, out_.coverage, options.far_share);
     KnownEnds all = known_;
     all.range_said = true;
     Verdict verdict = decided(lost, all);

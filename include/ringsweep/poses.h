@@ -6,6 +6,7 @@
 #include <span>
 #include <vector>
 
+#include "ringsweep/coverage.h"
 #include "ringsweep/drops.h"
 #include "ringsweep/movement.h"
 #include "ringsweep/verdict.h"
@@ -19,6 +20,11 @@ namespace ringsweep {
 /// @param conflicts  first frames after a conflict, any order, some maybe twice.
 [[nodiscard]] std::vector<std::size_t> number_poses(std::size_t num_frames,
                                                     std::span<const std::size_t> conflicts);
+
+/// Of what the frames of one pose show, the ends at which they lose more of the subject than all
+/// frames do. What the whole burst shows was meant, even where the subject is not known.
+/// @param share  so much more of the subject at an end, and no less, is a loss
+[[nodiscard]] std::vector<End> ends_lost(const Coverage& pose, const Coverage& all, double share);
 
 /// One pose, judged by itself.
 struct PoseJudged {

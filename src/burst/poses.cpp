@@ -37,6 +37,16 @@ std::vector<std::size_t> number_poses(std::size_t num_frames,
   return pose;
 }
 
+std::vector<End> ends_lost(const Coverage& pose, const Coverage& all, double share) {
+  std::vector<End> lost;
+  for (const End& end : pose.ends) {
+    const auto whole = std::ranges::find(all.ends, end.low, &End::low);
+    const double beyond_all = whole == all.ends.end() ? 0.0 : whole->subject_share;
+    if (end.open && end.subject_share >= beyond_all + share) lost.push_back(end);
+  }
+  return lost;
+}
+
 std::size_t best_pose(std::span<const PoseJudged> poses) {
   std::size_t best = 0;
   const auto rank = [&](std::size_t i) {

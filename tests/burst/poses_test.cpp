@@ -24,6 +24,21 @@ Verdict all(VerdictKind kind) { return pose(kind, 1.0, 9).verdict; }
 
 const std::array kMoved{Reason{.kind = ReasonKind::moved, .first_frame = 4, .last_frame = 4}};
 
+TEST(Poses, EndsThatAFewFramesDoNotShowAreLost) {
+  const auto end = [](bool low, double share) {
+    return End{.low = low, .open = share > 0.0, .subject_share = share};
+  };
+  const Coverage all{.ends = {end(true, 0.1), end(false, 0.0)}};
+  const auto lost = [&](double low, double high) {
+    return ends_lost(Coverage{.ends = {end(true, low), end(false, high)}}, all, 0.25).size();
+  };
+  EXPECT_EQ(lost(0.1, 0.0), 0U) << "no more than all frames lose";
+  EXPECT_EQ(lost(0.34, 0.24), 0U);
+  EXPECT_EQ(lost(0.36, 0.24), 1U);
+  EXPECT_EQ(lost(0.36, 0.26), 2U);
+  EXPECT_EQ(ends_lost(Coverage{.ends = {end(true, 0.3)}}, Coverage{}, 0.25).size(), 1U);
+}
+
 TEST(Poses, ConflictsAreLostDropsByEventAndPartsThatMoved) {
   const Movement movement{
       .looked = true,
