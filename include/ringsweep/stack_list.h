@@ -19,6 +19,7 @@ enum class WhyLeftOut {
   outside_range,   ///< shows nothing of the wanted range, or nothing that the list does not show
   idle,            ///< the ring stood still: another frame shows the same
   not_needed,      ///< fewest frames: others cover what it shows
+  other_sweep,     ///< of a sweep that is not needed, and whose light or aperture was another
   other_pose,      ///< the subject had moved: it belongs into the list of another pose
   dark,            ///< the flash missed it
   dim,             ///< too weak a flash

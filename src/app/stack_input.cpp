@@ -12,6 +12,19 @@ bool has(const FrameAnalysis& frame, FrameFlag flag) {
   return std::ranges::find(frame.flags, flag) != frame.flags.end();
 }
 
+/// One a sweep: it is not needed, and visibly differs from those that are complete.
+std::vector<bool> sweeps_left_out(const BurstAnalysis& burst) {
+  std::vector<bool> left_out(burst.sweeps.size(), false);
+  const std::vector<std::size_t>& complete = burst.complete_sweeps;
+  if (complete.empty()) return left_out;
+  const auto differs = [&](std::size_t sweep) { return burst.sweeps[sweep].difference.any(); };
+  const bool complete_differ = std::ranges::any_of(complete, differs);
+  for (std::size_t i = 0; i < left_out.size(); ++i)
+    left_out[i] =
+        std::ranges::find(complete, i) == complete.end() && (complete_differ || differs(i));
+  return left_out;
+}
+
 WhyLeftOut fault_of(const FrameAnalysis& frame, bool without_moved) {
   if (frame.usable && !(without_moved && has(frame, FrameFlag::moved)))
     return WhyLeftOut::in_the_list;
@@ -74,6 +87,7 @@ std::vector<DepthRange> empty_depths(const BurstAnalysis& burst) {
 
 std::vector<StackFrame> stack_frames(const BurstAnalysis& burst) {
   const bool without_moved = burst.verdict.kind == VerdictKind::complete_without;
+  const std::vector<bool> left_out = sweeps_left_out(burst);
   std::vector<StackFrame> frames;
   std::size_t sweep = 0;
   for (std::size_t k = 0; k < burst.frames.size(); ++k) {
@@ -88,6 +102,9 @@ std::vector<StackFrame> stack_frames(const BurstAnalysis& burst) {
          .moved = has(frame, FrameFlag::moved),
          .shake_px = as_reported(frame.shake_px.value_or(0.0)),
          .gain_ev = as_reported(frame.gain_ev.value_or(0.0))});
+    if (sweep < left_out.size() && left_out[sweep] &&
+        frames.back().fault == WhyLeftOut::in_the_list)
+      frames.back().fault = WhyLeftOut::other_sweep;
   }
   return frames;
 }

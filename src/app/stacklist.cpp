@@ -334,6 +334,7 @@ int rating_of(WhyLeftOut why) {
     case WhyLeftOut::outside_range:
     case WhyLeftOut::idle:
     case WhyLeftOut::not_needed:
+    case WhyLeftOut::other_sweep:
     case WhyLeftOut::other_pose:
       return 2;
     default:

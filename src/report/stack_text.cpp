@@ -75,6 +75,8 @@ std::string_view why_left_out(WhyLeftOut why) {
       return "Nothing new";
     case WhyLeftOut::not_needed:
       return "Not needed";
+    case WhyLeftOut::other_sweep:
+      return "Of a sweep that looks otherwise";
     case WhyLeftOut::other_pose:
       return "Of another pose";
     case WhyLeftOut::dark:
