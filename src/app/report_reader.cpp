@@ -186,6 +186,30 @@ void read_verdict(const json& object, BurstAnalysis& burst) {
   }
 }
 
+/// Older reports do not have all of them.
+SweepDifference difference_from(const json& entry) {
+  const auto value = [&](const char* key) { return number(entry, key).value_or(0.0); };
+  return {.light_ev = value("light_ev"),
+          .size = value("size"),
+          .rotation_deg = value("rotation_deg"),
+          .shift = value("shift"),
+          .viewpoint_px = value("viewpoint_px"),
+          .blur = value("blur"),
+          .light_from_elsewhere = entry.value("light_from_elsewhere", false),
+          .drop_size = entry.value("drop_size", false)};
+}
+
+void read_complete_sweeps(const json& object, BurstAnalysis& burst) {
+  const auto found = object.find("complete_sweeps");
+  if (found == object.end()) return;
+  for (const json& entry : *found) {
+    const std::size_t number = count_from(entry);
+    if (number < 1 || number > burst.sweeps.size())
+      throw std::runtime_error("counts beyond its sweeps");
+    burst.complete_sweeps.push_back(number - 1);
+  }
+}
+
 BurstAnalysis burst_from(const json& object) {
   BurstAnalysis burst;
   burst.folder = object.at("folder").get<std::string>();
@@ -204,9 +228,11 @@ BurstAnalysis burst_from(const json& object) {
                 .last = frame_number(entry.at("last"), burst),
                 .verdict = {.kind = verdict_of(entry.at("verdict")), .reasons = {}},
                 .gaps = {}};
+    sweep.difference = difference_from(entry);
     sweep.rising = rises(burst, sweep, entry.at("direction"));
     burst.sweeps.push_back(std::move(sweep));
   }
+  read_complete_sweeps(object, burst);
   read_coverage(object, burst);
   read_movement(object, burst);
   read_drops(object, burst);
