@@ -571,6 +571,14 @@ TEST(Summary, OfSeveralSweepsSaysWhichAreNeeded) {
   EXPECT_THAT(summary_text(burst),
               HasSubstr("The sweeps 1207 to 1218 and 1219 to 1231 fill each other's gaps.\n"));
   EXPECT_THAT(summary_text(burst), HasSubstr("Keep all 25 frames, 1207 to 1231."));
+  BurstAnalysis three = burst;
+  three.sweeps.insert(three.sweeps.begin() + 1, three.sweeps[0]);
+  three.sweeps[0].last = 5;
+  three.sweeps[1].first = 6;
+  three.complete_sweeps = {0, 2};
+  EXPECT_THAT(summary_text(three), HasSubstr("\nKeep 1207 to 1212 and 1219 to 1231.\n"));
+  three.complete_sweeps = {1, 2};
+  EXPECT_THAT(summary_text(three), HasSubstr("\nKeep 1213 to 1231.\n"));
   burst.sweeps[1].difference.light_ev = -0.7;
   EXPECT_THAT(summary_text(burst),
               HasSubstr(", but they differ in light: one whole\n  sweep would be better."));
