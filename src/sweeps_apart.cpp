@@ -129,16 +129,14 @@ class MadeUp {
   [[nodiscard]] std::vector<double> between(double low, double high,
                                             const std::vector<std::size_t>& of_parts) const {
     std::vector<double> inside;
-    const auto add = [&](const Part& part) {
-      for (std::size_t s = part.first_sweep; s < part.end_sweep; ++s)
+    for (const std::size_t i : of_parts)
+      for (std::size_t s = parts_[i].first_sweep; s < parts_[i].end_sweep; ++s)
         for (std::size_t k = burst_.sweeps[s].first; k <= burst_.sweeps[s].last; ++k) {
           const FrameAnalysis& frame = burst_.frames[k];
           if (!frame.usable || !frame.focus_px || !frame.focus_sd_px) continue;
           if (*frame.focus_sd_px > 0.5 * burst_.blur_limit_px) continue;
           if (*frame.focus_px > low && *frame.focus_px < high) inside.push_back(*frame.focus_px);
         }
-    };
-    for (const std::size_t i : of_parts) add(parts_[i]);
     std::ranges::sort(inside);
     return inside;
   }

@@ -240,7 +240,7 @@ class Taking {
     QuickLook own(burst_, sizes_.look_px);
     own.add(*view, burst_, k);
     const std::scoped_lock lock(mutex_);
-    look_.add(own);
+    look_.add(std::move(own));
   }
 
   /// What of it proves something, at the scale that was measured; opened anew for that, so that

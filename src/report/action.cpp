@@ -424,7 +424,7 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
                                ? rate_words(safe_rate_per_s(*flash->held_rate_per_s))
                                : "at a lower rate";
   return {.how = rate + ", turning slower",
-          .instead = fmt::format("Or stay at that rate, with {}.", power),
+          .instead = fmt::format("Or stay at the old rate, with {}.", power),
           .why = after + "."};
 }
 
@@ -560,10 +560,10 @@ std::string keep_action(const BurstAnalysis& burst, std::span<const std::string>
     std::size_t last = 0;
   };
   std::vector<Run> runs;
-  for (const std::size_t sweep : burst.complete_sweeps) {  // the others are not needed
-    const auto [first, last] = std::pair(burst.sweeps[sweep].first, burst.sweeps[sweep].last);
-    if (runs.empty() || first > runs.back().last + 1) runs.push_back({first, first});
-    runs.back().last = last;
+  for (const std::size_t i : burst.complete_sweeps) {  // the others are not needed
+    const Sweep& sweep = burst.sweeps[i];
+    if (runs.empty() || sweep.first > runs.back().last + 1) runs.push_back({.first = sweep.first});
+    runs.back().last = sweep.last;
   }
   if (runs.empty()) runs.push_back({0, burst.frames.size() - 1});
   std::vector<std::string> words;

@@ -33,7 +33,8 @@ class QuickLook {
   /// @param long_side_px of the picture
   QuickLook(const BurstAnalysis& burst, int long_side_px);
   void add(const ViewFrame& view, const BurstAnalysis& burst, std::size_t frame);
-  void add(const QuickLook& other);
+  /// Takes the other one's pictures over.
+  void add(QuickLook&& other);
   /// CV_8UC3, upright; empty where nothing was added.
   [[nodiscard]] const cv::Mat& picture() const { return picture_; }
 

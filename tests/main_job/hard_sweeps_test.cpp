@@ -8,6 +8,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 #include <ostream>
+#include <stdexcept>
 #include <string>
 #include <utility>
 #include <vector>
@@ -119,17 +120,23 @@ TEST(SweepsApart, AnotherApertureIsJudgedByItself) {
             std::max(said.advice.sweeps[0].largest_step_px, said.advice.sweeps[1].largest_step_px));
 }
 
-// Each sweep has a jump, in another place, and the second another aperture: neither is complete,
-// but of the one's frames there are enough where the other has none.
-TEST(SweepsApart, MakeUpForEachOtherOnOneAxis) {
+/// There and back, the second with another aperture, each with a jump so wide where its frames
+/// pass `at_px`.
+BurstAnalysis with_jumps(double first_at_px, double second_at_px, double width_px,
+                         const std::string& truly) {
   const ScratchFolder folder;
-  maker::Sweep wide = jumping(turn(-9.0, 9.0), -3.0, 6.0);
+  maker::Sweep wide = jumping(turn(-9.0, 9.0), second_at_px, width_px);
   wide.pupil_factor = 1.5;
-  const auto truth =
-      maker::write_burst(small({jumping(turn(9.0, -9.0), 3.0, 6.0), wide}), folder.path());
-  ASSERT_TRUE(truth) << truth.error().problem;
-  EXPECT_EQ(truth->at("verdict"), "complete");
-  const BurstAnalysis said = analysed(folder.path());
+  const auto truth = maker::write_burst(
+      small({jumping(turn(9.0, -9.0), first_at_px, width_px), wide}), folder.path());
+  if (!truth) throw std::runtime_error(truth.error().problem);
+  EXPECT_EQ(truth->at("verdict"), truly);
+  return analysed(folder.path());
+}
+
+// Neither sweep is complete, but of the one's frames there are enough where the other has none.
+TEST(SweepsApart, MakeUpForEachOtherOnOneAxis) {
+  const BurstAnalysis said = with_jumps(3.0, -3.0, 6.0, "complete");
   ASSERT_EQ(said.sweeps.size(), 2U);
   for (const Sweep& sweep : said.sweeps) EXPECT_EQ(sweep.verdict.kind, VerdictKind::reshoot);
   EXPECT_EQ(said.verdict.kind, VerdictKind::complete);
@@ -139,16 +146,9 @@ TEST(SweepsApart, MakeUpForEachOtherOnOneAxis) {
   EXPECT_TRUE((said.sweeps[0].difference.blur != 0.0) != (said.sweeps[1].difference.blur != 0.0));
 }
 
-// The same with jumps in one place: nothing fills them.
+// With jumps in one place nothing fills them.
 TEST(SweepsApart, DoNotMakeUpForWhatNeitherHas) {
-  const ScratchFolder folder;
-  maker::Sweep wide = jumping(turn(-9.0, 9.0), 1.0, 9.0);
-  wide.pupil_factor = 1.5;
-  const auto truth =
-      maker::write_burst(small({jumping(turn(9.0, -9.0), 1.0, 9.0), wide}), folder.path());
-  ASSERT_TRUE(truth) << truth.error().problem;
-  EXPECT_EQ(truth->at("verdict"), "reshoot");
-  const BurstAnalysis said = analysed(folder.path());
+  const BurstAnalysis said = with_jumps(1.0, 1.0, 9.0, "reshoot");
   EXPECT_EQ(said.verdict.kind, VerdictKind::reshoot);
   EXPECT_TRUE(said.complete_sweeps.empty());
 }

@@ -165,7 +165,8 @@ TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
   const std::string again = "Add frames half-way through the turn: ";
   const std::string keep = " About where 1309 to 1314 were. Keep the frames you have.";
-  const std::string or_less = " Or stay at that rate, with half the flash power at twice the ISO.";
+  const std::string or_less =
+      " Or stay at the old rate, with half the flash power at twice the ISO.";
   EXPECT_EQ(action(burst), again + "5 a second, turning slower." + keep + or_less +
                                " The flash fell behind after 10 frames at 10 a second.");
   burst.advice.rate_per_s.reset();
@@ -183,10 +184,11 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   BurstAnalysis burst = flash_burst();
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
-  EXPECT_EQ(action(burst),
-            "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or stay at "
-            "that rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
-            "frames at 10 a second.");
+  EXPECT_EQ(
+      action(burst),
+      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or stay at the old "
+      "rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
+      "frames at 10 a second.");
 }
 
 TEST(Action, AFlashThatGaveUpNeedsLessPower) {

@@ -5,6 +5,7 @@
 #include <gtest/gtest.h>
 
 #include <opencv2/imgproc.hpp>
+#include <utility>
 
 #include "report/made_analysis.h"
 
@@ -55,7 +56,7 @@ TEST(QuickLook, IsTheSameInAnyOrder) {
   first.add(b, burst, 1);
   second.add(b, burst, 1);
   other.add(a, burst, 0);
-  second.add(other);
+  second.add(std::move(other));
   EXPECT_EQ(first.picture().size(), cv::Size(120, 60));
   EXPECT_EQ(difference(first.picture(), second.picture()), 0.0);
 }
