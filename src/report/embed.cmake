@@ -1,21 +1,41 @@
-# cmake -D OUT=FILE.cpp -D DIR=page -D SCRIPTS=a.js,b.js -P embed.cmake
-# Writes page_template.h's functions with the files' text in them.
+# cmake -D OUT=FILE.cpp -D DIR=page -D SCRIPTS=a.js,b.js -D LIBRARY=FILE,FILE -D LICENCES=FILE,FILE
+#   -P embed.cmake
+# Writes page_template.h's functions with the files' text in them. LICENCES are Debian's copyright
+# files of the library: their paragraphs of licences go with it.
 set(bound "====page====")
 function(text_of out)
   set(all "")
   foreach(file ${ARGN})
-    file(READ "${DIR}/${file}" text)
+    file(READ "${file}" text)
     string(APPEND all "${text}")
   endforeach()
   set(${out} "${all}" PARENT_SCOPE)
 endfunction()
+
 string(REPLACE "," ";" scripts "${SCRIPTS}")
-text_of(page page.html)
-text_of(pictures pictures.html)
-text_of(style page.css)
+string(REPLACE "," ";" library_files "${LIBRARY}")
+string(REPLACE "," ";" licence_files "${LICENCES}")
+list(TRANSFORM scripts PREPEND "${DIR}/")
+text_of(page "${DIR}/page.html")
+text_of(pictures "${DIR}/pictures.html")
+text_of(style "${DIR}/page.css")
 text_of(script ${scripts})
+text_of(library ${library_files})
+set(licences "")
+foreach(file ${licence_files})
+  file(READ "${file}" text)
+  # A paragraph of licences has lines that begin with a space, to the file's end or an empty line.
+  string(REGEX MATCH "\nFiles: \\*\nCopyright: [^\n]*\nLicense: ([A-Za-z0-9-]+)" head "${text}")
+  set(licence "${CMAKE_MATCH_1}")
+  string(REGEX MATCH "\nLicense: ${licence}\n( [^\n]*\n)+" paragraph "${text}")
+  if(paragraph STREQUAL "")
+    message(FATAL_ERROR "${file} does not tell the licence of the library of charts")
+  endif()
+  string(APPEND licences "${paragraph}")
+endforeach()
+set(library "/* The charts of this page:${licences}*/\n${library}")
 set(code "// Made from the files of page/.\n#include \"report/page_template.h\"\n\nnamespace ringsweep::page {\n\n")
-foreach(part "page_html|page" "pictures_html|pictures" "style|style" "script|script")
+foreach(part "page_html|page" "pictures_html|pictures" "style|style" "library|library" "script|script")
   string(REGEX MATCH "^[^|]+" name "${part}")
   string(REGEX MATCH "[^|]+$" variable "${part}")
   string(APPEND code "std::string_view ${name}() {\n  return R\"${bound}(${${variable}})${bound}\";\n}\n\n")

@@ -319,12 +319,13 @@ std::string report_page(std::span<const BurstAnalysis> bursts, std::span<const S
   const std::string escaped_text = escaped(text);
   const std::string title =
       escaped(bursts.size() == 1 ? bursts[0].folder : fmt::format("{} bursts", bursts.size()));
-  const std::array<std::pair<std::string_view, std::string_view>, 6> values{
+  const std::array<std::pair<std::string_view, std::string_view>, 7> values{
       {{"title", title},
        {"style", page::style()},
        {"text", escaped_text},
        {"data", data},
        {"pictures", pictures},
+       {"library", page::library()},
        {"script", page::script()}}};
   return filled(page::page_html(), values);
 }

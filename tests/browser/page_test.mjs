@@ -199,6 +199,30 @@ async function tryControls(name, page, report) {
   const next = orders.join(" ");
   check(`${name} next step`, () => assert.equal(next.replace(/\s+/g, " "), told.advice.text));
 
+  // A dot and a place on the way for each frame whose position is known, numbers along both charts.
+  const placed = told.frames.filter((frame) => frame.focus_px !== null).length;
+  const way = await page.locator("#ring .way").getAttribute("d");
+  const marks = await page.locator("#ring .chart :is(.dot, .cross)").count();
+  const bars = await page.locator("#depth .chart .bar").count();
+  check(`${name} a place on the way a frame`, () => {
+    assert.deepEqual([way.match(/[ML]/g).length, marks, bars], [placed, placed, placed]);
+  });
+  for (const [chart, axes] of [
+    ["#depth", 1],
+    ["#ring", 2],
+  ]) {
+    const numbers = await page.locator(`${chart} .numbered`).evaluateAll((list) =>
+      list.map((axis) => [...axis.querySelectorAll("text")].map((text) => text.textContent)),
+    );
+    check(`${name} numbers along the chart ${chart}`, () => {
+      assert.equal(numbers.length, axes);
+      for (const axis of numbers) {
+        assert.ok(axis.length >= 3, axis.join(" "));
+        for (const number of axis) assert.match(number, /^−?\d+(\.\d+)?$/);
+      }
+    });
+  }
+
   // Keyboard and finger set the wanted range; the list is the one the command makes.
   const command = () => page.locator(".command").innerText();
   const shown = async () =>

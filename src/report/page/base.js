@@ -35,9 +35,17 @@ function bytesOf(base64) {
   return Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0));
 }
 
-// With a true minus sign, and none before zero.
+// With a true minus sign, and none before zero: numbers of the charts' axes as well.
+d3.formatDefaultLocale({
+  decimal: ".",
+  thousands: "",
+  grouping: [3],
+  currency: ["", ""],
+  minus: "−",
+});
+
 function rounded(value, digits) {
-  return (Number(value.toFixed(digits)) + 0).toFixed(digits).replace("-", "−");
+  return d3.format(`.${digits}f`)(value);
 }
 
 function px(value, digits = 1) {
@@ -216,13 +224,9 @@ function drawing(className, render) {
   return { box, redraw };
 }
 
-// Round numbers for an axis.
-function ticks(low, high, most) {
-  const raw = (high - low) / most;
-  const power = 10 ** Math.floor(Math.log10(raw));
-  const step = [1, 2, 5, 10].find((f) => f * power >= raw) * power;
-  const list = [];
-  for (let value = Math.ceil(low / step) * step; value <= high + 1e-9; value += step)
-    list.push(value);
-  return { list, digits: Math.max(0, -Math.floor(Math.log10(step) + 1e-9)) };
+// An axis of a drawing, its numbers round, without the line along it.
+function numberedAxis(axis, x, y) {
+  const numbers = draw("g", { class: "numbered", transform: `translate(${x} ${y})` });
+  d3.select(numbers).call(axis).select(".domain").remove();
+  return numbers;
 }

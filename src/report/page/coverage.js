@@ -138,7 +138,10 @@ function coveragePart(burst) {
     },
     "Whole subject",
   );
-  const chart = drawing("chart", (width) => coverageChart(burst, width, chosen, range(), choose));
+  // The frames of the whole reach a little beyond the subject: the tags stand at its ends.
+  const [low, high] = burst.report.subject_px;
+  const marked = () => (chosen.whole ? { low, high } : range());
+  const chart = drawing("chart", (width) => coverageChart(burst, width, chosen, marked(), choose));
 
   function choose(low, high, all) {
     const held = document.activeElement?.dataset?.handle;

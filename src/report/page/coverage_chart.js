@@ -17,10 +17,8 @@ function chartLayout(burst, width) {
   const lowest = Math.min(burst.subject[0], ...known.map((frame) => frame.q - burst.limit));
   const highest = Math.max(burst.subject.at(-1), ...known.map((frame) => frame.q + burst.limit));
   const margin = 10;
-  const x = (q) => {
-    const t = (q - lowest) / (highest - lowest);
-    return margin + (burst.flip ? 1 - t : t) * (width - 2 * margin);
-  };
+  const ends = [margin, width - margin];
+  const x = d3.scaleLinear([lowest, highest], burst.flip ? ends.reverse() : ends);
   const span = (a, b) => ({ x: Math.min(x(a), x(b)), width: Math.max(0.5, Math.abs(x(a) - x(b))) });
   const [top, bodyHeight, ribbonHeight] = [24, 52, 14];
   const ribbonTop = top + bodyHeight + 4;
@@ -33,23 +31,20 @@ function chartLayout(burst, width) {
 
 // How much of the picture lies where in depth, and how much of that is sharp nowhere.
 function subjectBody(burst, at) {
-  const bins = 90;
-  const size = (at.highest - at.lowest) / bins;
-  const counts = new Array(bins).fill(0);
-  const missing = new Array(bins).fill(0);
-  for (const q of burst.subject) {
-    const bin = Math.min(bins - 1, Math.floor((q - at.lowest) / size));
-    ++counts[bin];
-    if (!burst.sorted.some((frame) => Math.abs(frame.q - q) <= burst.limit)) ++missing[bin];
-  }
-  const most = Math.max(...counts);
-  const column = (i, count, least, className) => {
+  const thresholds = d3.ticks(at.lowest, at.highest, 90);
+  const bins = d3.bin().domain([at.lowest, at.highest]).thresholds(thresholds)(burst.subject);
+  const nowhere = (q) => !burst.sorted.some((frame) => Math.abs(frame.q - q) <= burst.limit);
+  const tall = d3.scaleLinear([0, d3.max(bins, (bin) => bin.length)], [0, at.bodyHeight]);
+  const column = (bin, count, least, className) => {
     if (count === 0) return null;
-    const height = Math.max(least, (count / most) * at.bodyHeight);
-    const place = at.span(at.lowest + i * size, at.lowest + (i + 1) * size);
-    return draw("rect", { ...place, y: at.top + at.bodyHeight - height, height, class: className });
+    const height = Math.max(least, tall(count));
+    const place = { ...at.span(bin.x0, bin.x1), y: at.top + at.bodyHeight - height };
+    return draw("rect", { ...place, height, class: className });
   };
-  return counts.map((count, i) => [column(i, count, 2, "body"), column(i, missing[i], 4, "lack")]);
+  return bins.map((bin) => [
+    column(bin, bin.length, 2, "body"),
+    column(bin, d3.sum(bin, nowhere), 4, "lack"),
+  ]);
 }
 
 // Depths of the subject that no frame shows sharp, each with the kind of its outline.
@@ -123,20 +118,13 @@ function frameBar(burst, at, frame) {
 }
 
 function depthAxis(at) {
-  const scale = ticks(at.lowest, at.highest, Math.max(6, at.width / 90));
   const y = at.axisTop;
   const right = at.width - at.margin;
+  const axis = d3.axisBottom(at.x).ticks(Math.max(6, at.width / 90)).tickSize(5).tickPadding(5);
   const unit = { x: right, y: at.height - 4, "text-anchor": "end", class: "number" };
   return [
     draw("line", { class: "axis", x1: at.margin, x2: right, y1: y, y2: y }),
-    scale.list.map((value) => {
-      const x = at.x(value);
-      const number = { x, y: y + 19, "text-anchor": "middle", class: "number" };
-      return [
-        draw("line", { class: "axis", x1: x, x2: x, y1: y, y2: y + 5 }),
-        draw("text", number, rounded(value, scale.digits)),
-      ];
-    }),
+    numberedAxis(axis, 0, y),
     draw("text", unit, "position in px of blur"),
   ];
 }

@@ -65,10 +65,11 @@ function lineMark(className) {
   );
 }
 
+// A dot, or a cross that lies on its side; both of about 40 square px.
 function shapeAt(x, y, usable) {
-  return usable
-    ? draw("circle", { class: "dot", cx: x, cy: y, r: 3.5 })
-    : draw("path", { class: "cross", d: `M${x - 4} ${y - 4}l8 8M${x - 4} ${y + 4}l8 -8` });
+  const shape = d3.symbol(usable ? d3.symbolCircle : d3.symbolCross, 40);
+  const transform = `translate(${x} ${y})${usable ? "" : " rotate(45)"}`;
+  return draw("path", { class: usable ? "dot" : "cross", d: shape(), transform });
 }
 
 function ringChart(burst, known, timed, width) {
@@ -78,52 +79,31 @@ function ringChart(burst, known, timed, width) {
     top = 14,
     bottom = 40;
   const along = (frame) => (timed ? frame.time_s : frame.k + 1);
-  const [first, last] = [along(burst.frames[0]), along(burst.frames[burst.frames.length - 1])];
-  const low = Math.min(...known.map((f) => f.q)),
-    high = Math.max(...known.map((f) => f.q));
-  const x = (value) => left + ((value - first) / (last - first)) * (width - left - right);
-  const y = (q) =>
-    height - bottom - ((q - low) / Math.max(1e-9, high - low)) * (height - top - bottom);
+  const ends = [burst.frames[0], burst.frames[burst.frames.length - 1]];
+  const x = d3.scaleLinear(ends.map(along), [left, width - right]);
+  const extent = d3.extent(known, (frame) => frame.q);
+  const y = d3.scaleLinear(extent, [height - bottom, top]);
   const svg = draw("svg", {
     width,
     height,
     viewBox: `0 0 ${width} ${height}`,
     role: "img",
-    "aria-label": `Position of the focus from frame ${burst.frames[0].label} to ${burst.frames[burst.frames.length - 1].label}`,
+    "aria-label": `Position of the focus from frame ${ends[0].label} to ${ends[1].label}`,
   });
-  const across = ticks(first, last, Math.max(5, width / 90)),
-    up = ticks(low, high, 5);
   if (burst.report.subject_px) {
-    const [a, b] = burst.report.subject_px.map((q) =>
-      Math.min(height - bottom, Math.max(top, y(q))),
+    const [low, high] = burst.report.subject_px.map((q) =>
+      y(Math.min(extent[1], Math.max(extent[0], q))),
     );
-    svg.append(
-      draw("rect", {
-        class: "subject-band",
-        x: left,
-        width: width - left - right,
-        y: Math.min(a, b),
-        height: Math.abs(a - b),
-      }),
-    );
+    const band = { x: left, width: width - left - right, y: high, height: low - high };
+    svg.append(draw("rect", { class: "subject-band", ...band }));
   }
-  for (const value of up.list)
-    svg.append(
-      draw("line", { class: "grid", x1: left, x2: width - right, y1: y(value), y2: y(value) }),
-      draw(
-        "text",
-        { class: "number", x: left - 6, y: y(value) + 4, "text-anchor": "end" },
-        rounded(value, up.digits),
-      ),
-    );
-  for (const value of across.list)
-    svg.append(
-      draw(
-        "text",
-        { class: "number", x: x(value), y: height - bottom + 18, "text-anchor": "middle" },
-        rounded(value, across.digits),
-      ),
-    );
+  const across = d3.axisBottom(x).ticks(Math.max(5, width / 90)).tickSize(0).tickPadding(9);
+  const lines = left + right - width;
+  const up = d3.axisLeft(y).ticks(5).tickSize(lines).tickPadding(6);
+  svg.append(
+    draw("g", { class: "grid" }, numberedAxis(up, left, 0)),
+    numberedAxis(across, 0, height - bottom),
+  );
   svg.append(
     draw(
       "text",
@@ -132,14 +112,11 @@ function ringChart(burst, known, timed, width) {
     ),
     draw("text", { class: "number", x: 2, y: height - 4 }, "px of blur"),
   );
-  svg.append(
-    draw("path", {
-      class: "way",
-      d: known
-        .map((f, i) => `${i ? "L" : "M"}${x(along(f)).toFixed(1)} ${y(f.q).toFixed(1)}`)
-        .join(""),
-    }),
-  );
+  const way = d3
+    .line()
+    .x((frame) => x(along(frame)))
+    .y((frame) => y(frame.q));
+  svg.append(draw("path", { class: "way", d: way(known) }));
   for (const step of burst.report.advice.sweeps.flatMap((sweep) => sweep.too_quick)) {
     const [a, b] = [step.after, step.before].map((file) =>
       burst.frames.find((frame) => frame.file === file),
