@@ -356,8 +356,8 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, const std:
   const std::optional<Again> again = frames_again(burst);
   const std::string ends = ends_again(burst, plan);
   const StepSize step = ring_step(burst.advice.step_px, burst.ring);
-  std::string again_words = "Whole sweep again";
-  if (plan.moved) again_words += " once all is still";
+  const std::string_view again_words =
+      plan.moved ? "When all is still, the whole sweep again" : "Whole sweep again";
   if (step.hardly_moves) return fmt::format("{}. {}", again_words, kRingHardlyMovesPlane);
   std::string how;
   const bool less = plan.turn_less && (!factor || *factor < kAsBefore);
@@ -397,7 +397,7 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, const std:
 
 /// What to do about the flash.
 struct FlashOrder {
-  std::string how;      ///< as a sentence goes on: "7 a second, turning slower"
+  std::string how;      ///< as a sentence goes on: "at 7 a second, turning slower"
   std::string instead;  ///< a sentence, or ""
   std::string why;      ///< a sentence, or ""
 };
@@ -422,9 +422,10 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
   }
   const std::string rate = flash->held_rate_per_s
                                ? rate_words(safe_rate_per_s(*flash->held_rate_per_s))
-                               : "at a lower rate";
-  return {.how = rate + ", turning slower",
-          .instead = fmt::format("Or stay at the old rate, with {}.", power),
+                               : "a lower rate";
+  const std::string same_rate = at_rate.empty() ? " at the old rate" : at_rate;
+  return {.how = fmt::format("at {}, turning slower", rate),
+          .instead = fmt::format("Or stay{}, with {}.", same_rate, power),
           .why = after + "."};
 }
 
@@ -502,7 +503,7 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   std::string why = flash.why;
   const auto add_why = [&](const std::string& more) { why = with(why, more); };
   if (plan.jump) {
-    how = ", evenly";
+    how = ", turning evenly";
     add_why(fmt::format(
         "The ring jumped {}: it stuck, or you took a new grip.",
         parts.size() == 1
@@ -515,11 +516,11 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     how = ", when the air is still";
     add_why("Camera or subject swayed.");
   }
-  const std::string text = fmt::format(
-      "Add frames {}{}{}.{} Keep the frames you have.", joined(parts), how,
-      flash.how.empty() ? std::string() : ": " + flash.how,
-      frames.empty() ? std::string() : fmt::format(" About where {} were.", joined(frames)));
-  return with(with(text, flash.instead), why);
+  // One thing a sentence: the first is what is read in a hurry.
+  std::string text = fmt::format("Add frames {}{}.", joined(parts), how);
+  if (!flash.how.empty()) text = with(text, sentence(flash.how));
+  if (!frames.empty()) text = with(text, fmt::format("About where {} were.", joined(frames)));
+  return with(with(with(text, "Keep the frames you have."), flash.instead), why);
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {
@@ -622,7 +623,7 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete_without: {
       if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
       const FramesThatGo go = frames_that_go_together(burst, labels);
-      return go.one_run ? fmt::format("Stack only {}: all is sharp in them.", go.words)
+      return go.one_run ? fmt::format("At home, stack only {}: they cover it all.", go.words)
                         : fmt::format("Stack {}.", go.words);
     }
     case VerdictKind::reshoot:

@@ -120,7 +120,7 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
   EXPECT_EQ(action(burst),
-            "Add frames a third through the turn, evenly. About where 1309 to 1312 were. "
+            "Add frames a third through the turn, turning evenly. About where 1309 to 1312 were. "
             "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
@@ -133,7 +133,7 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     burst.advice.sweeps[0].jump = RingStep{.from = from, .to = to, .step_px = 7.0};
     const std::string text = action(burst);
     constexpr std::string_view kBefore = "Add frames ";
-    return text.substr(kBefore.size(), text.find(", evenly") - kBefore.size());
+    return text.substr(kBefore.size(), text.find(", turning evenly") - kBefore.size());
   };
   EXPECT_EQ(way(1, 2), "soon after the turn began");
   EXPECT_EQ(way(5, 6), "a quarter through the turn");
@@ -163,18 +163,19 @@ TEST(Action, SwayAsksForStillAir) {
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  const std::string again = "Add frames half-way through the turn: ";
+  const std::string again = "Add frames half-way through the turn. ";
   const std::string keep = " About where 1309 to 1314 were. Keep the frames you have.";
-  const std::string or_less =
-      " Or stay at the old rate, with half the flash power at twice the ISO.";
-  EXPECT_EQ(action(burst), again + "5 a second, turning slower." + keep + or_less +
+  const std::string or_less = ", with half the flash power at twice the ISO.";
+  EXPECT_EQ(action(burst), again + "At 5 a second, turning slower." + keep +
+                               " Or stay at 10 a second" + or_less +
                                " The flash fell behind after 10 frames at 10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst), again + "at a lower rate, turning slower." + keep + or_less +
+  EXPECT_EQ(action(burst), again + "At a lower rate, turning slower." + keep +
+                               " Or stay at the old rate" + or_less +
                                " The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
-  EXPECT_EQ(action(burst), again + "wait for the flash before each frame." + keep);
+  EXPECT_EQ(action(burst), again + "Wait for the flash before each frame." + keep);
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(action(burst), "Whole sweep again: wait for the flash before each frame.");
@@ -186,8 +187,8 @@ TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
   EXPECT_EQ(
       action(burst),
-      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or stay at the old "
-      "rate, with half the flash power at twice the ISO. The flash fell behind after 10 "
+      "Whole sweep again: the same turn in 24 frames, about 5 s at 5 a second. Or stay at 10 a "
+      "second, with half the flash power at twice the ISO. The flash fell behind after 10 "
       "frames at 10 a second.");
 }
 
@@ -197,7 +198,7 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(
       action(burst),
-      "Add frames half-way through the turn: a quarter of the flash power at four times the "
+      "Add frames half-way through the turn. A quarter of the flash power at four times the "
       "ISO. About where 1309 to 1314 were. Keep the frames you have. Or wait for the flash before "
       "each frame. The flash fell behind after 5 frames at 10 a second and did not come back.");
 }

@@ -23,6 +23,7 @@ using ::testing::ElementsAre;
 using ::testing::HasSubstr;
 using ::testing::IsEmpty;
 using ::testing::Not;
+using ::testing::StartsWith;
 
 constexpr float kUnknown = std::numeric_limits<float>::quiet_NaN();
 constexpr auto kSubject = static_cast<std::uint8_t>(TileRole::subject);
@@ -127,8 +128,10 @@ TEST(ReportPage, IsWellFormedAndEndsWhereItShould) {
 TEST(ReportPage, AsksForNothingOutsideItself) {
   const std::string page = page_of({eventful_burst()});
   const std::regex address(R"((https?:)?//[a-z0-9.-]+\.[a-z]{2,}[^\s"'<>]*)");
-  for (std::sregex_iterator at(page.begin(), page.end(), address), end; at != end; ++at)
-    EXPECT_EQ(at->str(), "http://www.w3.org/2000/svg");  // a name, not a place
+  for (std::sregex_iterator at(page.begin(), page.end(), address), end; at != end; ++at) {
+    if (at->prefix().str().ends_with("\n// ")) continue;  // the library of charts says whence it is
+    EXPECT_THAT(at->str(), StartsWith("http://www.w3.org/"));  // names, not places
+  }
   for (const char* word : {"<link", "@import", "<script src", "fetch(", "XMLHttpRequest", "srcset"})
     EXPECT_THAT(page, Not(HasSubstr(word)));
   EXPECT_THAT(page, HasSubstr("default-src 'none'"));

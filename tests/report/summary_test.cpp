@@ -174,13 +174,13 @@ TEST(SummaryText, EveryLineFitsATerminalAndTheLastOneIsAnAction) {
     const std::vector<std::string> all = lines(summary_text(burst));
     for (const std::string& line : all) EXPECT_LE(line.size(), 100U) << line;
     ASSERT_GE(all.size(), 3U);
-    EXPECT_THAT(
-        all.back(),
-        ::testing::AnyOf(StartsWith("Stack only "), StartsWith("Keep "), StartsWith("Stack "),
-                         StartsWith("Add frames"), StartsWith("Whole sweep again"),
-                         StartsWith("Sweep again"), StartsWith("Wait for the flash"),
-                         StartsWith("Check the flash"), StartsWith("Try another card"),
-                         StartsWith("Check the files"), StartsWith("  ")));
+    EXPECT_THAT(all.back(),
+                ::testing::AnyOf(StartsWith("At home, stack only "), StartsWith("Keep "),
+                                 StartsWith("Stack "), StartsWith("Add frames"),
+                                 StartsWith("Whole sweep again"), StartsWith("When all is still"),
+                                 StartsWith("Sweep again"), StartsWith("Wait for the flash"),
+                                 StartsWith("Check the flash"), StartsWith("Try another card"),
+                                 StartsWith("Check the files"), StartsWith("  ")));
     EXPECT_THAT(all.back(), ::testing::EndsWith("."));
   }
 }
@@ -239,18 +239,19 @@ Reason moved_at(std::size_t frame) {
 TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   BurstAnalysis burst = with_reasons(complete_burst(), VerdictKind::reshoot, {moved_at(9)});
   burst.movement.looked = true;
-  EXPECT_THAT(lines(summary_text(burst)),
-              ElementsAre("Not yet, 1207 to 1231: a part shifted, upper left, from frame 1216 on.",
-                          "Not checked: lost drops.",
-                          "Whole sweep again once all is still. Keep the frames you have."));
+  EXPECT_THAT(
+      lines(summary_text(burst)),
+      ElementsAre("Not yet, 1207 to 1231: part of the subject shifted, upper left, from 1216 on.",
+                  "Not checked: lost drops.",
+                  "When all is still, the whole sweep again. Keep the frames you have."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1229: you may leave.",
-                          "A part shifted, upper left, from frame 1230 on.",
+                          "Part of the subject shifted, upper left, from 1230 on.",
                           "Not checked: movement, lost drops.",
-                          "Stack only 1207 to 1229: all is sharp in them."));
+                          "At home, stack only 1207 to 1229: they cover it all."));
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
@@ -368,7 +369,7 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312.",
                           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-                          "Add frames half-way through the turn: wait for the flash before each "
+                          "Add frames half-way through the turn. Wait for the flash before each "
                           "frame. About where 1309 "
                           "to 1314",
                           "  were. Keep the frames you have."));

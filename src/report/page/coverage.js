@@ -167,7 +167,7 @@ function coveragePart(burst) {
     make(
       "p",
       { class: "hint" },
-      "One bar a frame, from top to bottom as they were shot: the depth it shows sharp. If you want less, slide the two tags.",
+      "Each bar: the depth that one frame shows sharp, from top to bottom as shot. To choose less than the whole, slide the two tags below them.",
     ),
     chart.box,
     coverageKey(burst),
