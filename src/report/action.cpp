@@ -236,19 +236,19 @@ std::string frames_count(int count) {
 }
 
 /// Where in its sweep a stretch lies, for a hand that knows its turn and not the numbers of frames:
-/// "half-way through the turn"; "" where the positions do not tell, or it is an end.
+/// "half-way through the sweep"; "" where the positions do not tell, or it is an end.
 std::string_view way_words(const BurstAnalysis& burst, const Stretch& stretch) {
   struct Way {
     double up_to;  ///< share of the turn
     std::string_view words;
   };
-  static constexpr std::array<Way, 7> kWays{{{0.12, "soon after the turn began"},
-                                             {0.29, "a quarter through the turn"},
-                                             {0.42, "a third through the turn"},
-                                             {0.58, "half-way through the turn"},
-                                             {0.71, "two thirds through the turn"},
-                                             {0.88, "three quarters through the turn"},
-                                             {1.0, "shortly before the turn ended"}}};
+  static constexpr std::array<Way, 7> kWays{{{0.12, "soon after the sweep began"},
+                                             {0.29, "at a quarter of the sweep"},
+                                             {0.42, "at a third of the sweep"},
+                                             {0.58, "half-way through the sweep"},
+                                             {0.71, "at two thirds of the sweep"},
+                                             {0.88, "at three quarters of the sweep"},
+                                             {1.0, "shortly before the sweep ended"}}};
   if (stretch.starts_before || stretch.goes_past) return {};
   const auto sweep = std::ranges::find_if(burst.sweeps, [&](const Sweep& s) {
     return s.first <= stretch.from && stretch.to <= s.last;
@@ -397,14 +397,16 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, const std:
 
 /// What to do about the flash.
 struct FlashOrder {
-  std::string how;      ///< as a sentence goes on: "at 7 a second, turning slower"
+  std::string how;      ///< as a sentence goes on: "at 7 a second"; or ""
+  std::string then;     ///< a sentence, or ""
   std::string instead;  ///< a sentence, or ""
   std::string why;      ///< a sentence, or ""
 };
 
 FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::optional<FlashBehind>& flash = burst.advice.flash;
-  if (!flash) return {.how = "wait for the flash before each frame", .instead = {}, .why = {}};
+  if (!flash)
+    return {.how = {}, .then = "Wait for the flash before each frame.", .instead = {}, .why = {}};
   const std::string at_rate =
       burst.advice.rate_per_s ? fmt::format(" at {}", rate_words(*burst.advice.rate_per_s)) : "";
   const std::string after =
@@ -415,8 +417,9 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
   const std::string power = power_words(flash->held_power_ev);
   if (flash->pattern == FlashPattern::gave_up) {
     if (flash->lit_before == 0)
-      return {.how = "check the flash first", .instead = {}, .why = "It never fired."};
-    return {.how = power,
+      return {.how = {}, .then = "Check the flash first.", .instead = {}, .why = "It never fired."};
+    return {.how = "with " + power,
+            .then = {},
             .instead = "Or wait for the flash before each frame.",
             .why = after + " and did not come back."};
   }
@@ -424,7 +427,8 @@ FlashOrder flash_order(const BurstAnalysis& burst) {
                                ? rate_words(safe_rate_per_s(*flash->held_rate_per_s))
                                : "a lower rate";
   const std::string same_rate = at_rate.empty() ? " at the old rate" : at_rate;
-  return {.how = fmt::format("at {}, turning slower", rate),
+  return {.how = fmt::format("at {}", rate),
+          .then = "Turn slower.",
           .instead = fmt::format("Or stay{}, with {}.", same_rate, power),
           .why = after + "."};
 }
@@ -481,9 +485,8 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
     const bool rate_said =
         burst.advice.flash && burst.advice.flash->held_rate_per_s && frames_again(burst);
-    return with(
-        with(whole_sweep(burst, plan, rate_said ? std::string() : flash.how), flash.instead),
-        flash.why);
+    const std::string text = whole_sweep(burst, plan, rate_said ? std::string() : flash.how);
+    return with(with(with(text, rate_said ? std::string() : flash.then), flash.instead), flash.why);
   }
   std::vector<std::string> parts, frames;
   for (const Stretch& stretch : plan.stretches) {
@@ -517,8 +520,8 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
     add_why("Camera or subject swayed.");
   }
   // One thing a sentence: the first is what is read in a hurry.
-  std::string text = fmt::format("Add frames {}{}.", joined(parts), how);
-  if (!flash.how.empty()) text = with(text, sentence(flash.how));
+  if (!flash.how.empty()) how += ", " + flash.how;
+  std::string text = with(fmt::format("Add frames {}{}.", joined(parts), how), flash.then);
   if (!frames.empty()) text = with(text, fmt::format("About where {} were.", joined(frames)));
   return with(with(with(text, "Keep the frames you have."), flash.instead), why);
 }

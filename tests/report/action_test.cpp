@@ -120,7 +120,7 @@ TEST(Action, AJumpIsToldAsAJump) {
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0}};
   burst.advice.sweeps[0].jump = burst.advice.sweeps[0].too_quick[0];
   EXPECT_EQ(action(burst),
-            "Add frames a third through the turn, turning evenly. About where 1309 to 1312 were. "
+            "Add frames at a third of the sweep, turning evenly. About where 1309 to 1312 were. "
             "Keep the frames you have. The ring jumped there: it stuck, or you took a new grip.");
 }
 
@@ -135,10 +135,10 @@ TEST(Action, SaysWhereInTheTurnAGapLies) {
     constexpr std::string_view kBefore = "Add frames ";
     return text.substr(kBefore.size(), text.find(", turning evenly") - kBefore.size());
   };
-  EXPECT_EQ(way(1, 2), "soon after the turn began");
-  EXPECT_EQ(way(5, 6), "a quarter through the turn");
-  EXPECT_EQ(way(12, 13), "half-way through the turn");
-  EXPECT_EQ(way(21, 22), "shortly before the turn ended");
+  EXPECT_EQ(way(1, 2), "soon after the sweep began");
+  EXPECT_EQ(way(5, 6), "at a quarter of the sweep");
+  EXPECT_EQ(way(12, 13), "half-way through the sweep");
+  EXPECT_EQ(way(21, 22), "shortly before the sweep ended");
   burst.frames[11].focus_px.reset();
   EXPECT_EQ(way(12, 13).substr(0, 5), "from ") << "where it lies is not known";
 }
@@ -148,7 +148,7 @@ TEST(Action, FramesThatTheCameraLeftOutAreNotTheRingsDoing) {
   burst.advice.sweeps = {{.frames_on_subject = 24, .turn_px = 69.0}};
   burst.advice.sweeps[0].too_quick = {{.from = 9, .to = 10, .step_px = 7.0, .lost = 1}};
   EXPECT_EQ(action(burst),
-            "Add frames a third through the turn, at a lower rate. About where 1309 to 1312 "
+            "Add frames at a third of the sweep, at a lower rate. About where 1309 to 1312 "
             "were. Keep the frames you have. The camera left frames out.");
 }
 
@@ -157,28 +157,28 @@ TEST(Action, SwayAsksForStillAir) {
   burst.advice.largest_step_px = 3.0;
   burst.frames[10].scale_off_px = 4.0;
   EXPECT_EQ(action(burst),
-            "Add frames a third through the turn, when the air is still. About where 1309 to "
+            "Add frames at a third of the sweep, when the air is still. About where 1309 to "
             "1312 were. Keep the frames you have. Camera or subject swayed.");
 }
 
 TEST(Action, TheFlashThatFellBehindGetsItsRateOrItsPower) {
   BurstAnalysis burst = flash_burst();
-  const std::string again = "Add frames half-way through the turn. ";
+  const std::string again = "Add frames half-way through the sweep";
   const std::string keep = " About where 1309 to 1314 were. Keep the frames you have.";
   const std::string or_less = ", with half the flash power at twice the ISO.";
-  EXPECT_EQ(action(burst), again + "At 5 a second, turning slower." + keep +
+  EXPECT_EQ(action(burst), again + ", at 5 a second. Turn slower." + keep +
                                " Or stay at 10 a second" + or_less +
                                " The flash fell behind after 10 frames at 10 a second.");
   burst.advice.rate_per_s.reset();
   burst.advice.flash->held_rate_per_s.reset();
-  EXPECT_EQ(action(burst), again + "At a lower rate, turning slower." + keep +
+  EXPECT_EQ(action(burst), again + ", at a lower rate. Turn slower." + keep +
                                " Or stay at the old rate" + or_less +
                                " The flash fell behind after 10 frames.");
   burst.advice.flash.reset();
-  EXPECT_EQ(action(burst), again + "Wait for the flash before each frame." + keep);
+  EXPECT_EQ(action(burst), again + ". Wait for the flash before each frame." + keep);
   burst.verdict.reasons = {made::reason(ReasonKind::gap_from_dark, 2, 21)};
   for (std::size_t k = 3; k < 21; ++k) flag(burst, k, FrameFlag::dark, false);
-  EXPECT_EQ(action(burst), "Whole sweep again: wait for the flash before each frame.");
+  EXPECT_EQ(action(burst), "Whole sweep again. Wait for the flash before each frame.");
 }
 
 TEST(Action, AWholeSweepAfterTheFlashFellBehindIsAtTheRateThatHolds) {
@@ -198,7 +198,7 @@ TEST(Action, AFlashThatGaveUpNeedsLessPower) {
       .pattern = FlashPattern::gave_up, .first_frame = 5, .lit_before = 5, .held_power_ev = -2.0};
   EXPECT_EQ(
       action(burst),
-      "Add frames half-way through the turn. A quarter of the flash power at four times the "
+      "Add frames half-way through the sweep, with a quarter of the flash power at four times the "
       "ISO. About where 1309 to 1314 were. Keep the frames you have. Or wait for the flash before "
       "each frame. The flash fell behind after 5 frames at 10 a second and did not come back.");
 }

@@ -369,10 +369,9 @@ TEST(SummaryText, AfterAMissedFlashItSaysToWaitForItNotToTurnLess) {
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Not yet, 1301 to 1324: the flash missed 1311 and 1312.",
                           "Flash missed: 1311 and 1312.", "Not checked: movement, lost drops.",
-                          "Add frames half-way through the turn. Wait for the flash before each "
-                          "frame. About where 1309 "
-                          "to 1314",
-                          "  were. Keep the frames you have."));
+                          "Add frames half-way through the sweep. Wait for the flash before each "
+                          "frame. About where 1309 to",
+                          "  1314 were. Keep the frames you have."));
 }
 
 TEST(SummaryText, AnOpenEndSaysTooLateOrTooSoon) {
