@@ -1,0 +1,41 @@
+#pragma once
+/// What runs out of the picture: stem, blade, leaf or seed-head, on which the animal sits.
+
+#include <cstddef>
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "burst/depth_tiles.h"
+
+namespace ringsweep {
+
+/// q = a row + b col + c.
+struct Plane {
+  double a = 0.0, b = 0.0, c = 0.0;
+  [[nodiscard]] double off_px(const TileProfile& tile, double q) const;
+};
+
+/// A plane that reaches the border, and the tiles that lie on it.
+struct Surface {
+  Plane plane{};
+  Tiles tiles{};  ///< without the thick ones
+  Tiles thick{};  ///< too thick for a perch, by rising index: an animal lies in the same plane
+};
+
+struct Perch {
+  std::vector<Surface> surfaces{};
+  std::vector<bool> holds{};  ///< of each tile: on a surface or a band
+  double off_px = 0.0;        ///< it keeps this close to its planes
+
+  /// Beside a surface it bends a little; elsewhere its plane goes on through thin air.
+  [[nodiscard]] bool is_beside(std::size_t t, const DepthTiles& field) const;
+};
+
+/// @param supported  DepthTiles::supported()
+/// @param bands      find_bands(); may be empty
+/// @param sweep_px   from the sweep's lowest position to its highest
+[[nodiscard]] Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported,
+                               const cv::Mat& bands, double sweep_px,
+                               const SubjectOptions& options);
+
+}  // namespace ringsweep
