@@ -4,9 +4,12 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <iterator>
 #include <optional>
 #include <random>
 #include <utility>
+
+#include "burst/stem.h"
 
 namespace ringsweep {
 namespace {
@@ -141,6 +144,23 @@ std::vector<Surface> sure_surfaces(const DepthTiles& field, const SubjectOptions
   return sure;
 }
 
+/// What hides a stem's texture here and there (drops, hairs, the animal's shade) ends a band: the
+/// tiles of `rest` that go on as one that reaches the border.
+Tiles goes_on(const DepthTiles& field, const std::vector<bool>& band, const std::vector<bool>& rest,
+              double off_px) {
+  Tiles candidates;
+  for (std::size_t t = 0; t < rest.size(); ++t)
+    if (rest[t]) candidates.push_back(t);
+  Tiles found;
+  for (const Tiles& piece : field.pieces(band)) {
+    if (!field.reaches_border(piece)) continue;
+    Stem stem(field, piece);
+    if (stem.is_one())
+      std::ranges::copy(stem.follow(candidates, off_px), std::back_inserter(found));
+  }
+  return found;
+}
+
 }  // namespace
 
 double Plane::off_px(const TileProfile& tile, double q) const {
@@ -157,6 +177,11 @@ bool Perch::is_beside(std::size_t t, const DepthTiles& field) const {
          });
 }
 
+bool Perch::is_thick(std::size_t t) const {
+  return std::ranges::any_of(
+      surfaces, [&](const Surface& s) { return std::ranges::binary_search(s.thick, t); });
+}
+
 Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported, const cv::Mat& bands,
                  double sweep_px, const SubjectOptions& options) {
   Perch perch{.holds = std::vector<bool>(field.count()),
@@ -164,10 +189,15 @@ Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported, co
   perch.surfaces = sure_surfaces(field, options, perch.off_px, supported);
   for (const Surface& s : perch.surfaces)
     for (const std::size_t t : s.tiles) perch.holds[t] = true;
-  if (!bands.empty())
-    for (std::size_t t = 0; t < field.count(); ++t)
-      perch.holds[t] =
-          perch.holds[t] || bands.at<std::uint8_t>(field.tile(t).row, field.tile(t).col) != 0;
+  if (bands.empty()) return perch;
+  std::vector<bool> band(field.count()), rest(field.count());
+  for (std::size_t t = 0; t < field.count(); ++t) {
+    band[t] = bands.at<std::uint8_t>(field.tile(t).row, field.tile(t).col) != 0;
+    rest[t] = supported[t] && !band[t] && !perch.is_thick(t);
+    perch.holds[t] = perch.holds[t] || band[t];
+    band[t] = band[t] && supported[t];
+  }
+  for (const std::size_t t : goes_on(field, band, rest, 2.0 * perch.off_px)) perch.holds[t] = true;
   return perch;
 }
 

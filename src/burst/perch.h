@@ -24,11 +24,13 @@ struct Surface {
 
 struct Perch {
   std::vector<Surface> surfaces{};
-  std::vector<bool> holds{};  ///< of each tile: on a surface or a band
+  std::vector<bool> holds{};  ///< of each tile: on a surface or a band, or where a band goes on
   double off_px = 0.0;        ///< it keeps this close to its planes
 
   /// Beside a surface it bends a little; elsewhere its plane goes on through thin air.
   [[nodiscard]] bool is_beside(std::size_t t, const DepthTiles& field) const;
+  /// In a surface's plane, and too thick for it.
+  [[nodiscard]] bool is_thick(std::size_t t) const;
 };
 
 /// @param supported  DepthTiles::supported()

@@ -265,6 +265,28 @@ TEST(Subject, WhatLiesOnABandOpensNoEndNorDoesADropOnIt) {
   EXPECT_TRUE(s.perch_high);
 }
 
+TEST(Subject, ABandThatIsHiddenGoesOnAsItDid) {
+  // A stem of four tiles from left to right, bent so much in depth (0.02 px a tile squared) that it
+  // lies in no plane, and seen as a band in the right third alone. The animal goes from 8 to 20 px,
+  // the frames from 0 to 30, the stem farther on both sides.
+  const auto stem_q = [](int col) { return 36.0 - 0.02 * (kCols - 1 - col) * (kCols - 1 - col); };
+  const Scene scene = [&](int row, int col) -> std::optional<double> {
+    if (row >= 40 && row < 44) return stem_q(col);
+    return ball(row, col, 20.0);
+  };
+  const Made m = made(scene, kSweep);
+  const auto lowest = [&](const cv::Rect& seen) {
+    cv::Mat bands(kRows, kCols, CV_8UC1, cv::Scalar(0));
+    bands(seen) = 255;
+    const Subject s = find_subject(m.profiles, m.focus, kBlurPx, {.all_see = {}, .bands = bands});
+    EXPECT_TRUE(s.trusted);
+    return s.positions_px.front();
+  };
+  EXPECT_LT(lowest({}), 1.0);  // a px a tile there
+  EXPECT_GE(lowest({52, 40, kCols - 52, 4}), 8.0 - kBlurPx);
+  EXPECT_LT(lowest({52, 41, kCols - 52, 1}), 1.0);  // so thin a feeler is
+}
+
 TEST(Subject, WhatTheUserSaysIsBelieved) {
   cv::Mat mask(kRows, kCols, CV_8UC1, cv::Scalar(0));
   mask.rowRange(38, 46).setTo(255);  // the leaf, of all things
