@@ -364,16 +364,9 @@ FocalPositions Judge::only_sweeps(const std::vector<std::size_t>& sweeps) const 
 
 void Judge::place_movement() {
   out_.movement = burst_.movement;
-  find_conflicts(out_.movement, focus_, out_.blur_limit_px);
+  find_conflicts(out_.movement, focus_, subject_.roles, out_.blur_limit_px);
   const UprightMap map = upright();
-  for (MovedPart& part : out_.movement.parts) {
-    part.box_px = map.box(part.box_on_grid);
-    // What is not wanted may move.
-    const auto not_meant = std::ranges::count_if(part.tiles, [&](std::size_t t) {
-      return subject_.roles[t] == TileRole::not_meant || subject_.roles[t] == TileRole::apart;
-    });
-    if (2 * not_meant > std::ssize(part.tiles)) part.conflict = false;
-  }
+  for (MovedPart& part : out_.movement.parts) part.box_px = map.box(part.box_on_grid);
 }
 
 /// From px of the grid to full-size px of the upright reference frame.

@@ -11,6 +11,7 @@
 #include "ringsweep/for_each.h"
 #include "ringsweep/grid_picture.h"
 #include "ringsweep/profiles.h"
+#include "ringsweep/subject.h"
 #include "ringsweep/sweeps.h"
 
 namespace ringsweep {
@@ -100,7 +101,11 @@ struct MovementOptions {
 /// frame shows sharp on one of the sides and that moved as the ring jumped by more than the allowed
 /// step: so much blur at once looks like movement as well (of 14 such parts in 315 bursts in which
 /// nothing moved 9 were of this kind), and no stack shows them twice.
+/// What is not wanted may move: a stack that ends where the animal does shows it blurred. And of
+/// what has not one tile whose depth its neighbours share, nothing tells which frames show it.
 /// @param focus  of the burst; frames that are not usable show nothing
-void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px);
+/// @param roles  of its tiles: Subject::roles
+void find_conflicts(Movement& movement, const FocalPositions& focus,
+                    std::span<const TileRole> roles, double blur_limit_px);
 
 }  // namespace ringsweep

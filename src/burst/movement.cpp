@@ -342,6 +342,16 @@ double share_sharp(const FocalPositions& focus, const MovedPart& part, std::size
   return sharp / all;
 }
 
+/// Whether it is subject, as far as the depths of its tiles are known.
+bool is_wanted(const MovedPart& part, std::span<const TileRole> roles) {
+  std::ptrdiff_t subject = 0, other = 0;
+  for (const std::size_t t : part.tiles) {
+    if (roles[t] == TileRole::subject) ++subject;
+    if (roles[t] != TileRole::subject && roles[t] != TileRole::stray) ++other;
+  }
+  return subject > 0 && 2 * other <= std::ssize(part.tiles);
+}
+
 /// Whether the usable frames next to it in time on either side of `frame` are further apart.
 bool ring_jumped(const FocalPositions& focus, std::size_t frame, double allowed_step_px) {
   const auto tells = [&](std::size_t k) { return focus.frames[k].usable && focus.frames[k].q_px; };
@@ -474,12 +484,14 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
   return out;
 }
 
-void find_conflicts(Movement& movement, const FocalPositions& focus, double blur_limit_px) {
+void find_conflicts(Movement& movement, const FocalPositions& focus,
+                    std::span<const TileRole> roles, double blur_limit_px) {
   constexpr double kNowhereSharp = 0.05;  // what errors of the positions make of none
   for (MovedPart& part : movement.parts) {
     part.sharp_before = share_sharp(focus, part, 0, part.frame, blur_limit_px);
     part.sharp_after = share_sharp(focus, part, part.frame, focus.frames.size(), blur_limit_px);
-    part.conflict = part.shift_px > blur_limit_px && part.sharp_on_both_sides();
+    part.conflict =
+        part.shift_px > blur_limit_px && part.sharp_on_both_sides() && is_wanted(part, roles);
   }
   std::erase_if(movement.parts, [&](const MovedPart& part) {
     return std::min(part.sharp_before, part.sharp_after) < kNowhereSharp &&

@@ -73,7 +73,8 @@ class Stack {
     Movement movement = find_movement(
         profiles_, focus_, sweeps_, [this](std::size_t k) { return picture(k); }, options,
         share_out);
-    find_conflicts(movement, focus_, options.blur_limit_px);
+    const std::vector<TileRole> roles(focus_.tiles.size(), TileRole::subject);
+    find_conflicts(movement, focus_, roles, options.blur_limit_px);
     return movement;
   }
 
@@ -287,15 +288,17 @@ TEST(FindMovement, SaysWhereItCannotLook) {
 
 // A part, all of it at one depth, said to have moved before frame 3; frames 1 px apart, but for a
 // jump there.
-Movement said_to_move(double jump_px, double depth_px) {
+Movement said_to_move(double jump_px, double depth_px,
+                      const std::vector<TileRole>& roles = {TileRole::subject}) {
   FocalPositions focus;
   for (int k = 0; k < 6; ++k)
     focus.frames.push_back(
         {.q_px = k + (k < 3 ? 0.0 : jump_px), .sd_px = 0.05, .usable = true, .shake_px = 0.0});
-  focus.tiles = {{.q_px = depth_px, .weight = 1.0}};
+  focus.tiles.assign(roles.size(), {.q_px = depth_px, .weight = 1.0});
   Movement movement;
-  movement.parts = {{.frame = 3, .tiles = {0}, .shift_px = 3.0}};
-  find_conflicts(movement, focus, 2.0);
+  movement.parts = {{.frame = 3, .tiles = {}, .shift_px = 3.0}};
+  for (std::size_t t = 0; t < roles.size(); ++t) movement.parts[0].tiles.push_back(t);
+  find_conflicts(movement, focus, roles, 2.0);
   return movement;
 }
 
@@ -306,6 +309,21 @@ TEST(Movement, WhatIsSharpOnOneSideOfAJumpOfTheRingAloneIsNotTold) {
   const Movement both = said_to_move(1.5, 2.5);
   ASSERT_EQ(both.parts.size(), 1U);
   EXPECT_TRUE(both.parts[0].conflict);
+}
+
+TEST(Movement, OfWhatIsNotSubjectNoConflictComes) {
+  const auto conflict = [](const std::vector<TileRole>& roles) {
+    const Movement movement = said_to_move(1.5, 2.5, roles);
+    EXPECT_EQ(movement.parts.size(), 1U) << "it is told all the same";
+    return !movement.parts.empty() && movement.parts[0].conflict;
+  };
+  using enum TileRole;
+  EXPECT_TRUE(conflict({stray, stray, stray, subject})) << "what moves has often no good depth";
+  EXPECT_FALSE(conflict({stray, stray, stray, stray})) << "noise";
+  for (const TileRole other : {perch, apart, not_meant}) {
+    EXPECT_TRUE(conflict({other, other, subject, subject}));
+    EXPECT_FALSE(conflict({other, other, other, subject}));
+  }
 }
 
 }  // namespace
