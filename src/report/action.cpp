@@ -357,7 +357,7 @@ std::string whole_sweep(const BurstAnalysis& burst, const Plan& plan, const std:
   const std::string ends = ends_again(burst, plan);
   const StepSize step = ring_step(burst.advice.step_px, burst.ring);
   const std::string_view again_words =
-      plan.moved ? "When all is still, the whole sweep again" : "Whole sweep again";
+      plan.moved ? "When all is still, sweep again" : "Whole sweep again";
   if (step.hardly_moves) return fmt::format("{}. {}", again_words, kRingHardlyMovesPlane);
   std::string how;
   const bool less = plan.turn_less && (!factor || *factor < kAsBefore);

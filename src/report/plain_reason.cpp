@@ -64,8 +64,8 @@ std::string plain_reason(const BurstAnalysis& burst, const Reason& reason,
       return "all frames focus in the same place";
     case ReasonKind::moved: {
       const std::string_view where = place_words(burst, reason.box_px);
-      return fmt::format("part of the subject shifted{}{}, from {} on", where.empty() ? "" : ", ",
-                         where, labels[reason.first_frame]);
+      return fmt::format("the subject shifted{}{}, from {} on", where.empty() ? "" : ", ", where,
+                         labels[reason.first_frame]);
     }
     case ReasonKind::drop_lost:
       return drops_gone(burst, reason, labels);

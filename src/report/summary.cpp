@@ -259,7 +259,7 @@ std::string movement_lines(const BurstAnalysis& burst, const Labels& labels) {
   if (burst.verdict.kind == VerdictKind::complete_without) {
     for (const Reason& reason : burst.verdict.reasons)
       if (reason.kind == ReasonKind::moved)
-        text += line(fmt::format("Part of the subject shifted{}, from {} on.", place(reason),
+        text += line(fmt::format("The subject shifted{}, from {} on.", place(reason),
                                  labels[reason.first_frame]));
   }
   if (const Reason* trembled = note(burst, ReasonKind::trembled)) {

@@ -239,17 +239,16 @@ Reason moved_at(std::size_t frame) {
 TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
   BurstAnalysis burst = with_reasons(complete_burst(), VerdictKind::reshoot, {moved_at(9)});
   burst.movement.looked = true;
-  EXPECT_THAT(
-      lines(summary_text(burst)),
-      ElementsAre("Not yet, 1207 to 1231: part of the subject shifted, upper left, from 1216 on.",
-                  "Not checked: lost drops.",
-                  "When all is still, the whole sweep again. Keep the frames you have."));
+  EXPECT_THAT(lines(summary_text(burst)),
+              ElementsAre("Not yet, 1207 to 1231: the subject shifted, upper left, from 1216 on.",
+                          "Not checked: lost drops.",
+                          "When all is still, sweep again. Keep the frames you have."));
   burst = with_reasons(complete_burst(), VerdictKind::complete_without,
                        {made::reason(ReasonKind::covered), moved_at(23)});
   for (const std::size_t k : {23U, 24U}) flag(burst, k, FrameFlag::moved, true);
   EXPECT_THAT(lines(summary_text(burst)),
               ElementsAre("Good, 1207 to 1229: you may leave.",
-                          "Part of the subject shifted, upper left, from 1230 on.",
+                          "The subject shifted, upper left, from 1230 on.",
                           "Not checked: movement, lost drops.",
                           "At home, stack only 1207 to 1229: they cover it all."));
 }
