@@ -59,8 +59,7 @@ class Planes {
       if (!spans(surface->tiles)) continue;
       surface->thick = field_.thick(surface->tiles);
       std::ranges::sort(surface->thick);
-      std::erase_if(surface->tiles,
-                    [&](std::size_t t) { return std::ranges::binary_search(surface->thick, t); });
+      std::erase_if(surface->tiles, [&](std::size_t t) { return surface->is_thick(t); });
       found.push_back(std::move(*surface));
     }
     return found;
@@ -167,19 +166,19 @@ double Plane::off_px(const TileProfile& tile, double q) const {
   return std::abs(a * tile.row + b * tile.col + c - q);
 }
 
+bool Surface::is_thick(std::size_t t) const { return std::ranges::binary_search(thick, t); }
+
 bool Perch::is_beside(std::size_t t, const DepthTiles& field) const {
   bool beside = false;
   field.around(t, DepthTiles::kLinkTiles,
                [&](std::size_t other) { beside = beside || holds[other]; });
   return beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
-           return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * off_px &&
-                  !std::ranges::binary_search(s.thick, t);
+           return s.plane.off_px(field.tile(t), field.q(t)) < 2.0 * off_px && !s.is_thick(t);
          });
 }
 
 bool Perch::is_thick(std::size_t t) const {
-  return std::ranges::any_of(
-      surfaces, [&](const Surface& s) { return std::ranges::binary_search(s.thick, t); });
+  return std::ranges::any_of(surfaces, [&](const Surface& s) { return s.is_thick(t); });
 }
 
 Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported, const cv::Mat& bands,

@@ -20,6 +20,7 @@ struct Surface {
   Plane plane{};
   Tiles tiles{};  ///< without the thick ones
   Tiles thick{};  ///< too thick for a perch, by rising index: an animal lies in the same plane
+  [[nodiscard]] bool is_thick(std::size_t t) const;
 };
 
 struct Perch {

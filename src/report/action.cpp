@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <initializer_list>
 #include <optional>
 #include <span>
 #include <string_view>
@@ -473,20 +474,28 @@ bool all_again(const BurstAnalysis& burst, const Plan& plan) {
   return 4 * frames > 3 * burst.frames.size() || (places > 1 && 2 * frames > burst.frames.size());
 }
 
+/// Those of the sentences that are not empty.
+std::string one_after_another(std::initializer_list<std::string> sentences) {
+  std::string text;
+  for (const std::string& sentence : sentences) {
+    if (!text.empty() && !sentence.empty()) text += ' ';
+    text += sentence;
+  }
+  return text;
+}
+
 std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::string> labels) {
   const Plan plan = plan_reshoot(burst, labels);
   if (std::string stop = at_its_stop(burst, plan, labels); !stop.empty()) return stop;
   const FlashOrder flash = plan.flash_missed ? flash_order(burst) : FlashOrder{};
-  const auto with = [](const std::string& text, const std::string& more) {
-    return text.empty() || more.empty() ? text + more : text + " " + more;
-  };
   // A hand that was too quick in one place was nearly so in others, and an animal that waits for a
   // part waits for all of it.
   if (plan.turn_less || plan.moved || plan.drops_lost || all_again(burst, plan)) {
     const bool rate_said =
         burst.advice.flash && burst.advice.flash->held_rate_per_s && frames_again(burst);
-    const std::string text = whole_sweep(burst, plan, rate_said ? std::string() : flash.how);
-    return with(with(with(text, rate_said ? std::string() : flash.then), flash.instead), flash.why);
+    const FlashOrder order = rate_said ? FlashOrder{} : flash;
+    return one_after_another(
+        {whole_sweep(burst, plan, order.how), order.then, flash.instead, flash.why});
   }
   std::vector<std::string> parts, frames;
   for (const Stretch& stretch : plan.stretches) {
@@ -502,28 +511,26 @@ std::string reshoot_action(const BurstAnalysis& burst, std::span<const std::stri
   for (const std::string& pair : plan.by_depth) {
     parts.push_back(fmt::format("across the depth between {}", pair));
   }
-  std::string how;
-  std::string why = flash.why;
-  const auto add_why = [&](const std::string& more) { why = with(why, more); };
+  std::string how, why;
   if (plan.jump) {
     how = ", turning evenly";
-    add_why(fmt::format(
-        "The ring jumped {}: it stuck, or you took a new grip.",
-        parts.size() == 1
-            ? "there"
-            : fmt::format("between {} and {}", labels[plan.jump->from], labels[plan.jump->to])));
+    why = fmt::format("The ring jumped {}: it stuck, or you took a new grip.",
+                      parts.size() == 1 ? "there"
+                                        : fmt::format("between {} and {}", labels[plan.jump->from],
+                                                      labels[plan.jump->to]));
   } else if (plan.camera_paused) {
     how = ", at a lower rate";
-    add_why("The camera left frames out.");
+    why = "The camera left frames out.";
   } else if (plan.swayed) {
     how = ", when the air is still";
-    add_why("Camera or subject swayed.");
+    why = "Camera or subject swayed.";
   }
   // One thing a sentence: the first is what is read in a hurry.
   if (!flash.how.empty()) how += ", " + flash.how;
-  std::string text = with(fmt::format("Add frames {}{}.", joined(parts), how), flash.then);
-  if (!frames.empty()) text = with(text, fmt::format("About where {} were.", joined(frames)));
-  return with(with(with(text, "Keep the frames you have."), flash.instead), why);
+  return one_after_another(
+      {fmt::format("Add frames {}{}.", joined(parts), how), flash.then,
+       frames.empty() ? std::string() : fmt::format("About where {} were.", joined(frames)),
+       "Keep the frames you have.", flash.instead, flash.why, why});
 }
 
 std::string cannot_tell_action(const BurstAnalysis& burst) {

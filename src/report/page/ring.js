@@ -81,8 +81,8 @@ function ringChart(burst, known, timed, width) {
   const along = (frame) => (timed ? frame.time_s : frame.k + 1);
   const ends = [burst.frames[0], burst.frames[burst.frames.length - 1]];
   const x = d3.scaleLinear(ends.map(along), [left, width - right]);
-  const extent = d3.extent(known, (frame) => frame.q);
-  const y = d3.scaleLinear(extent, [height - bottom, top]);
+  const depths = d3.extent(known, (frame) => frame.q);
+  const y = d3.scaleLinear(depths, [height - bottom, top]);
   const svg = draw("svg", {
     width,
     height,
@@ -91,9 +91,8 @@ function ringChart(burst, known, timed, width) {
     "aria-label": `Position of the focus from frame ${ends[0].label} to ${ends[1].label}`,
   });
   if (burst.report.subject_px) {
-    const [low, high] = burst.report.subject_px.map((q) =>
-      y(Math.min(extent[1], Math.max(extent[0], q))),
-    );
+    const inside = y.copy().clamp(true);
+    const [low, high] = burst.report.subject_px.map((q) => inside(q));
     const band = { x: left, width: width - left - right, y: high, height: low - high };
     svg.append(draw("rect", { class: "subject-band", ...band }));
   }
@@ -103,8 +102,6 @@ function ringChart(burst, known, timed, width) {
   svg.append(
     draw("g", { class: "grid" }, numberedAxis(up, left, 0)),
     numberedAxis(across, 0, height - bottom),
-  );
-  svg.append(
     draw(
       "text",
       { class: "number", x: width - right, y: height - 4, "text-anchor": "end" },
