@@ -47,6 +47,27 @@ void to_8_bit(const cv::Mat& row, cv::Mat& out) {
         255.0 * srgb_from_linear(light[i] > 0.0F ? std::min(light[i], 1.0F) : 0.0F));
 }
 
+/// Rows without light in the midst of rows full of it: lost on the card, where the format has no
+/// checks of its own. What is dark in a picture does not begin and end with whole rows.
+bool has_lost_rows(const cv::Mat& picture) {
+  constexpr int kRows = 8;    // ours, no source
+  constexpr int kPartly = 2;  // rows on either side that may be lost in part
+  const int samples = picture.cols * picture.channels();
+  const auto lit = [&](int y) { return cv::countNonZero(picture.row(y).reshape(1)); };
+  int first = -1;  // row of those without light
+  for (int y = 0; y < picture.rows; ++y) {
+    if (lit(y) == 0) {
+      if (first < 0) first = y;
+      continue;
+    }
+    if (first >= kPartly && y - first >= kRows && y + 1 < picture.rows &&
+        2 * std::min(lit(first - kPartly), lit(y + kPartly - 1)) > samples)
+      return true;
+    first = -1;
+  }
+  return false;
+}
+
 /// A file that passed the check: OpenCV unpacks it, its rows become linear light.
 Result<LinearFrame> through_opencv(std::span<const unsigned char> bytes, const std::string& file,
                                    const DecodeOptions& options, ViewAlong* along) {
@@ -62,7 +83,7 @@ Result<LinearFrame> through_opencv(std::span<const unsigned char> bytes, const s
   } catch (const std::bad_alloc&) {
     return tl::unexpected(Error{file, "there is not enough memory for it", "close other programs"});
   }
-  if (picture.empty()) return tl::unexpected(damaged(file));
+  if (picture.empty() || has_lost_rows(picture)) return tl::unexpected(damaged(file));
 
   LinearRows rows(picture.size(), options.reduction);
   for (int y = 0; y < picture.rows; ++y) {

@@ -218,6 +218,27 @@ bool is_flat(LibRaw& raw, int first_row, int last_row) {
   return true;
 }
 
+/// Rows of one value in the midst of others were never written, or were lost on the card (erased
+/// memory reads as all ones). Only light that is clipped makes a sensor's rows alike.
+bool has_lost_rows(LibRaw& raw, ushort clip) {
+  constexpr int kRows = 8;  // 40 kB and more of a camera's mosaic: ours, no source
+  const auto& sizes = raw.imgdata.sizes;
+  const auto* mosaic = raw.imgdata.rawdata.raw_image;
+  const std::size_t pitch = sizes.raw_pitch / 2U;
+  int alike = 0;  // rows above this one
+  ushort value = 0;
+  for (int row = 0; row < sizes.height; ++row) {
+    const ushort* line =
+        mosaic + (static_cast<std::size_t>(row) + sizes.top_margin) * pitch + sizes.left_margin;
+    if (alike == 0 || line[0] != value) alike = 0, value = line[0];
+    const bool flat = std::all_of(line, line + sizes.width, [&](ushort v) { return v == value; });
+    alike = flat ? alike + 1 : 0;
+    const bool clipped = value >= clip && value <= raw.imgdata.color.maximum;
+    if (alike >= kRows && !clipped) return true;
+  }
+  return false;
+}
+
 Result<LinearFrame> green_of_mosaic(LibRaw& raw, bool read_past_end, const std::string& file,
                                     const DecodeOptions& options) {
   const auto& sizes = raw.imgdata.sizes;
@@ -243,6 +264,7 @@ Result<LinearFrame> green_of_mosaic(LibRaw& raw, bool read_past_end, const std::
   // A sensor's white level scatters from pixel to pixel. Common practice, no source.
   const auto clip =
       static_cast<ushort>(std::min(65535.0, black_upper + 0.98 * (white - black_upper)));
+  if (has_lost_rows(raw, clip)) return tl::unexpected(damaged(file));
 
   LinearRows rows(half, std::max(1, options.reduction / 2));
   std::vector<float> line(static_cast<std::size_t>(half.width));

@@ -125,6 +125,23 @@ TEST(Decode, FloatTiffIsLinearAlready) {
   EXPECT_EQ(frame.clipped.at<std::uint8_t>(0, 2), 255);
 }
 
+// Uncompressed, it has no checks of its own.
+TEST(Decode, ATiffThatLostRowsIsDamagedOneWithDarkGroundIsNot) {
+  const TempFolder folder;
+  const auto decoded_with_dark = [&](const cv::Rect& dark) {
+    cv::Mat picture = test::noise_picture({96, 64});
+    picture(dark) = cv::Scalar::all(0);
+    write_picture(folder / "a.tif", picture, {}, {cv::IMWRITE_TIFF_COMPRESSION, 1});
+    return decode(frame_at(folder / "a.tif"));
+  };
+  const auto lost = decoded_with_dark({0, 20, 96, 12});
+  ASSERT_FALSE(lost);
+  EXPECT_THAT(one_line(lost.error()), HasSubstr("the picture data are damaged"));
+  EXPECT_TRUE(decoded_with_dark({0, 0, 96, 40}));   // a dark ground above, or a border
+  EXPECT_TRUE(decoded_with_dark({1, 20, 95, 12}));  // something dark in the middle
+  EXPECT_TRUE(decoded_with_dark({0, 20, 96, 4}));
+}
+
 TEST(Decode, AnAlphaChannelIsLeftAway) {
   const TempFolder folder;
   write_picture(folder / "a.png", cv::Mat(2, 2, CV_8UC4, cv::Scalar(128, 128, 128, 3)));

@@ -441,6 +441,24 @@ TEST(Raw, AMosaicOfOneValueIsNoPicture) {
   EXPECT_THAT(one_line(flat.error()), HasSubstr("no picture was found in the raw file"));
 }
 
+// A row of a card's lost blocks reads as all zeros or all ones; one that the sun clipped is white.
+TEST(Raw, RowsThatTheCardHasLostMakeADamagedFileClippedOnesDoNot) {
+  const TempFolder folder;
+  const auto decoded_with_rows_of = [&](int value, int rows) {
+    cv::Mat mosaic = make_mosaic({96, 64}, kRggb);
+    mosaic.rowRange(20, 20 + rows) = cv::Scalar(value);
+    write_dng(folder / "a.dng", mosaic, kRggb);
+    return decode(frame_at(folder / "a.dng"));
+  };
+  for (const int lost : {0, 65535, kBlack}) {
+    const auto frame = decoded_with_rows_of(lost, 9);
+    ASSERT_FALSE(frame) << lost;
+    EXPECT_THAT(one_line(frame.error()), HasSubstr("the picture data are damaged"));
+  }
+  EXPECT_TRUE(decoded_with_rows_of(kWhite, 9));
+  EXPECT_TRUE(decoded_with_rows_of(0, 3));
+}
+
 // Half of them with a preview: the other way through the reader.
 TEST(Raw, WhateverIsDamagedIsAPictureOrAnError) {
   constexpr std::uint64_t kTimes = 150;
