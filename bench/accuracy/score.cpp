@@ -318,6 +318,8 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
     std::string file;
     Box box;
     double shift_px = 0.0;
+    std::string kind{};
+    double seen_px = 0.0;
     bool warned_of = true;  // another move stands in the report alone
   };
   constexpr double kSharp = 0.1;  // of it: from here on trembling is spoken of, as in movement.h
@@ -327,7 +329,9 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
   for (const json& move : list(truth, "moved")) {
     due.push_back({.file = word(move, "file"),
                    .box = in_reference(order, read_box(move.at("scene_box"))),
-                   .shift_px = number(move, "shift_px").value_or(0.0)});
+                   .shift_px = number(move, "shift_px").value_or(0.0),
+                   .kind = word(move, "kind"),
+                   .seen_px = number(move, "seen_px").value_or(0.0)});
     const Box& box = due.back().box;
     corners.insert(corners.end(), {{box.x, box.y}, {box.x + box.width, box.y + box.height}});
   }
@@ -345,12 +349,18 @@ void score_moves(const json& said, const json& truth, BurstScore& score) {
   constexpr double kEnough = 0.3;
   Count count{.due = due.size()};
   for (const Part& part : due) {
-    const bool found = std::ranges::any_of(told, [&](const Part& t) {
-      return t.box.area() <= largest && covered(t.box, part.box) >= kEnough &&
-             order.near(t.file, part.file);
-    });
-    count.found += found ? 1U : 0U;
-    score.move_list.due.push_back({part.shift_px, found});
+    MoveScore move{.kind = part.kind, .shift_px = part.shift_px, .seen_px = part.seen_px};
+    for (const Part& t : told) {
+      if (t.box.area() > largest || covered(t.box, part.box) < kEnough) continue;
+      move.seen_there = true;
+      if (!order.near(t.file, part.file)) continue;
+      move.found = true;
+      const double error = t.shift_px - part.shift_px;
+      if (!move.error_px || std::abs(error) < std::abs(*move.error_px)) move.error_px = error;
+    }
+    count.found += move.found ? 1U : 0U;
+    score.move_list.due.push_back({part.shift_px, move.found});
+    score.moves.push_back(std::move(move));
   }
   for (const Part& t : told) {
     const bool there = t.box.area() <= largest && std::ranges::any_of(due, [&](const Part& part) {

@@ -47,6 +47,16 @@ struct Events {
   std::vector<Sized> told;
 };
 
+/// A part that truly moved, and what was told of it.
+struct MoveScore {
+  std::string kind{};                ///< of the truth: stays, drifts, to-and-fro
+  double shift_px = 0.0;             ///< true
+  double seen_px = 0.0;              ///< true area of what is seen of it; 0: the truth does not say
+  bool seen_there = false;           ///< a box told covers 30 % of the true one, whatever its frame
+  bool found = false;                ///< and is within a frame of when it moved
+  std::optional<double> error_px{};  ///< of the shift, said less true, where it was found
+};
+
 /// A gap that was told with the probability that it is one, and whether it is.
 struct ToldGap {
   double probability = 0.0;
@@ -82,6 +92,7 @@ struct BurstScore {
   std::optional<Count> moved;   ///< a box covers 30 % of the true one within a frame of it and is
                                 ///< at most twice the rectangle around all true ones
   Events move_list;
+  std::vector<MoveScore> moves;
   std::optional<Count> drops;  ///< lost ones, by place
   Events drop_list;
   std::optional<Count> when;   ///< of them, told within a frame of when they went

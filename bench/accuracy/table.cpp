@@ -58,6 +58,13 @@ double worst(const std::vector<double>& v) {
   return *std::ranges::max_element(v, {}, [](double x) { return std::abs(x); });
 }
 
+double median(const std::vector<double>& v) {
+  std::vector<double> sorted = v;
+  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
+  std::ranges::nth_element(sorted, middle);
+  return *middle;
+}
+
 double largest(const std::vector<double>& v) { return std::ranges::max(v); }
 
 Figure reduce(const std::vector<double>& values, Reduce how, std::string why,
@@ -428,6 +435,49 @@ class Rows {
     events("moved", "moved parts", pick);
     sizes("moved", "shift", kMoveEdgesPx, pick,
           [](const BurstScore& s) -> const Events& { return s.move_list; });
+    // Of what shows 40 x 40 px and more of itself.
+    constexpr double kLargePx = 40.0 * 40.0;
+    using Of = std::function<bool(const MoveScore&)>;
+    const auto large = [&](const std::string& id, const std::string& what, const Of& of,
+                           bool MoveScore::*right) {
+      add("moved.large." + id, "  40 x 40 px and more: " + what, Unit::share,
+          [=](const Side& side) {
+            std::size_t n = 0, wrong = 0;
+            for (const BurstScore* s : side.scores)
+              for (const MoveScore& move : s->moves)
+                if (move.seen_px >= kLargePx && of(move)) ++n, wrong += move.*right ? 0U : 1U;
+            return share(wrong, n, side.scores.empty() ? side.unchecked() : "none due");
+          });
+    };
+    const Of far = [](const MoveScore& m) { return m.kind == "stays" && m.shift_px >= 2.0; };
+    large("far", "missed, moved by 2 px and more", far, &MoveScore::found);
+    large(
+        "near", "missed, moved by 1 to 2 px",
+        [](const MoveScore& m) {
+          return m.kind == "stays" && m.shift_px >= 1.0 && m.shift_px < 2.0;
+        },
+        &MoveScore::found);
+    large(
+        "drifts", "missed, drifted by 3 px and more",
+        [](const MoveScore& m) { return m.kind == "drifts" && m.shift_px >= 3.0; },
+        &MoveScore::seen_there);
+    large(
+        "late", "seen, but not within a frame of when",
+        [](const MoveScore& m) { return m.kind == "stays" && m.seen_there; }, &MoveScore::found);
+    const Values errors = [](const BurstScore& s, std::vector<double>& to) {
+      for (const MoveScore& move : s.moves)
+        if (move.error_px && move.kind == "stays") to.push_back(std::abs(*move.error_px));
+    };
+    add_reduced("moved.error_median", "error of the shift, median", Unit::px, errors, median,
+                "none found");
+    add("moved.error_within", "error of the shift beyond 0.3 px", Unit::share,
+        [errors](const Side& side) {
+          constexpr double kAskedPx = 0.3;
+          const std::vector<double> all = gather(side, errors);
+          const auto beyond =
+              std::ranges::count_if(all, [](double error) { return error > kAskedPx; });
+          return share(static_cast<std::size_t>(beyond), all.size(), "none found");
+        });
   }
 
   void drops() {

@@ -250,6 +250,7 @@ Pose Stage::pose(std::size_t k) const {
 
 void Stage::see(const Scene& scene, const std::vector<Seen>& seen) {
   const double px_per_u = frame_.width_px / static_cast<double>(kSceneWidth);
+  const double px_per_raster = px_per_u / frame_.raster_per_u();
   sight_.subject_q_px = scene.subject_q_px;
   for (std::size_t i = 0; i < motions_.size(); ++i) {
     const std::vector<std::uint8_t> moving = moving_with(cast_, motions_[i].part);
@@ -274,6 +275,7 @@ void Stage::see(const Scene& scene, const std::vector<Seen>& seen) {
     if (shifts.empty()) continue;
     for (auto* list : {&shifts, &x, &y, &move.before_px, &move.after_px}) std::ranges::sort(*list);
     move.shift_px = quantile_of_rising(shifts, 0.9);
+    move.seen_px = static_cast<double>(shifts.size()) * px_per_raster * px_per_raster;
     move.box_px = {cv::Point2d(x.front(), y.front()), cv::Point2d(x.back(), y.back())};
     sight_.moves.push_back(std::move(move));
   }

@@ -27,6 +27,7 @@ struct SeenMove {
   int frame = 1;  ///< first frame in which it is elsewhere
   Move::Kind kind = Move::Kind::stays;
   double shift_px = 0.0;          ///< 90th percentile, at v_ref
+  double seen_px = 0.0;           ///< area of what is seen of it
   cv::Rect2d box_px;              ///< afterwards, scene px (from_scene of truth.json)
   std::vector<double> before_px;  ///< focal positions at v_ref of what is seen, rising
   std::vector<double> after_px;   ///< the same pixels afterwards, rising

@@ -274,6 +274,7 @@ json Reckoning::moved(std::vector<std::size_t>& breaks) const {
                      {rounded(move.box_px.x, 1), rounded(move.box_px.y, 1),
                       rounded(move.box_px.width, 1), rounded(move.box_px.height, 1)}},
                     {"shift_px", rounded(shift, 2)},
+                    {"seen_px", rounded(move.seen_px * middle_scale_ * middle_scale_, 0)},
                     {"part_px",
                      {rounded(at_middle(quantile(move.before_px, 0.005)), 3),
                       rounded(at_middle(quantile(move.before_px, 0.995)), 3)}},

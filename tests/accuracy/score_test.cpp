@@ -302,6 +302,14 @@ TEST(ScoreMoves, SizesAreTheTruthsAndTheReports) {
   const BurstScore s = score_burst(said_move("c", {100.0, 50.0, 10.0, 10.0}), truth_with_move());
   EXPECT_THAT(s.move_list.due, ElementsAre(IsSized(3.0, true)));
   EXPECT_THAT(s.move_list.told, ElementsAre(IsSized(2.5, true)));
+  ASSERT_EQ(s.moves.size(), 1U);
+  EXPECT_TRUE(s.moves[0].seen_there && s.moves[0].found);
+  EXPECT_DOUBLE_EQ(*s.moves[0].error_px, -0.5);
+  const BurstScore late = score_burst(said_move("e", {100.0, 50.0, 10.0, 10.0}), truth_with_move());
+  ASSERT_EQ(late.moves.size(), 1U);
+  EXPECT_TRUE(late.moves[0].seen_there);
+  EXPECT_FALSE(late.moves[0].found);
+  EXPECT_FALSE(late.moves[0].error_px);
   EXPECT_EQ(score_burst(said_at({0.0, 1.0, 2.0, 3.0, 4.0}, 0.1), truth_with_move()).moved,
             std::nullopt);
 }
