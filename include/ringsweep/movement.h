@@ -31,7 +31,9 @@ struct MovedPart {
   std::vector<std::size_t> moves{};  ///< to_and_fro: frames before which it moved, rising
   cv::Rect2d box_on_grid{};  ///< around it where it is from then on, px of the grid's picture
   cv::Rect box_px{};         ///< the same as in Gap, once the analysis has placed it
-  double shift_px = 0.0;     ///< 90th percentile over its tiles, full-size px of the middle scale
+  /// 90th percentile over its tiles, full-size px of the middle scale; to_and_fro: of twice the sd
+  /// of their places.
+  double shift_px = 0.0;
   double shift_sd_px = 0.0;  ///< 1 sigma of that
   /// Share of its tiles within the blur limit of a usable frame before, and from `frame` on:
   /// find_conflicts().

@@ -144,6 +144,46 @@ PartShift shift_of(const TileFields& burst, std::span<const std::size_t> tiles,
 
 constexpr double kLeastExplained = 0.45;  // half is what a part off its old place explains
 
+std::vector<std::size_t> with_neighbours(const TileFields& burst,
+                                         const std::vector<std::size_t>& tiles) {
+  std::vector<bool> taken(burst.num_tiles());
+  std::vector<std::size_t> all;
+  for (const std::size_t t : tiles)
+    for_neighbours(burst, t, 1, [&](std::size_t o) {
+      if (!taken[o]) all.push_back(o);
+      taken[o] = true;
+    });
+  return all;
+}
+
+/// How far it trembles: what its tiles say, whose windows see the ground, too, times what its
+/// widest steps are before the ground against those of its tiles. 0: these do not tell.
+/// @param around  its tiles and their neighbours
+double tremor_before_ground(const TileFields& burst, const Found& part,
+                            const std::vector<std::size_t>& around) {
+  constexpr double kShare = 0.9;                      // of its tiles, as of what moved once
+  constexpr std::size_t kMostSteps = 5;               // costly; ours, no source
+  std::vector<std::pair<double, std::size_t>> steps;  // by its tiles, and the pair
+  for (const std::size_t k : part.moves) {
+    std::vector<double> lengths;
+    for (const std::size_t t : part.tiles)
+      if (const Seen& seen = burst.fields[k - 1][t]; seen.known)
+        lengths.push_back(cv::norm(seen.shift));
+    if (!lengths.empty()) steps.emplace_back(quantile_in_place(lengths, kShare), k - 1);
+  }
+  std::ranges::stable_sort(steps, std::greater<>(), [](const auto& s) { return s.first; });
+  std::vector<double> ratios;
+  for (std::size_t i = 0; i < std::min(kMostSteps, steps.size()); ++i) {
+    const std::vector<std::size_t> pairs(around.size(), steps[i].second);
+    const PartShift step = shift_of(burst, around, pairs);
+    if (step.explained >= kLeastExplained) ratios.push_back(step.shift_px / steps[i].first);
+  }
+  if (ratios.empty()) return 0.0;
+  std::vector<double> all;
+  for (const cv::Vec2d& shift : part.shift) all.push_back(cv::norm(shift));
+  return std::max(1.0, quantile_in_place(ratios, 0.5)) * quantile_in_place(all, kShare);
+}
+
 }  // namespace
 
 std::vector<Found> find_changed(const TileFields& burst, const ForEach& for_each) {
@@ -175,16 +215,14 @@ std::vector<Found> find_changed(const TileFields& burst, const ForEach& for_each
 }
 
 void measure_before_ground(const TileFields& burst, Found& part) {
-  if (part.kind != MoveKind::stays) return;
-  std::vector<bool> taken(burst.num_tiles());
-  std::vector<std::size_t> tiles, pairs;
-  for (const std::size_t t : part.tiles)
-    for_neighbours(burst, t, 1, [&](std::size_t o) {
-      if (taken[o]) return;
-      taken[o] = true;
-      tiles.push_back(o);
-      pairs.push_back(best_pair(burst, part.c, o));
-    });
+  if (part.kind == MoveKind::drifts) return;
+  const std::vector<std::size_t> tiles = with_neighbours(burst, part.tiles);
+  if (part.kind == MoveKind::to_and_fro) {
+    part.before_ground_px = tremor_before_ground(burst, part, tiles);
+    return;
+  }
+  std::vector<std::size_t> pairs;
+  for (const std::size_t t : tiles) pairs.push_back(best_pair(burst, part.c, t));
   const PartShift again = shift_of(burst, tiles, pairs);
   if (again.explained < kLeastExplained) return;
   part.before_ground_px = again.shift_px;

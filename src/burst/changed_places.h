@@ -12,7 +12,7 @@ namespace ringsweep {
 /// Parts that moved once, each with its shift.
 [[nodiscard]] std::vector<Found> find_changed(const TileFields& burst, const ForEach& for_each);
 
-/// Measures a part that moved once anew: its shift before the ground around it.
+/// Measures a part that moved once, or trembles, anew: its shift before the ground around it.
 void measure_before_ground(const TileFields& burst, Found& part);
 
 }  // namespace ringsweep

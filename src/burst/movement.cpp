@@ -449,14 +449,17 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
   TileFields burst = measure_fields(profiles, focus, sweeps, options.lit_alike, read, for_each);
   out.parallax_px = parallax_of_sweeps(burst, sweeps.size());
   std::vector<Found> changed = find_changed(burst, for_each);
-  const std::vector<Found> trembling = find_trembling(burst, options);
+  std::vector<Found> trembling = find_trembling(burst, options);
   widen_by_tile(burst);
   std::vector<Found> all = search(burst, options, for_each);
   for_each(all.size(), [&](std::size_t i) { measure_before_ground(burst, all[i]); });
   for (Found& found : changed) add_changed(burst, all, std::move(found));
-  for (const Found& found : trembling)
-    if (std::ranges::none_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
-      all.push_back(found);
+  for (Found& found : trembling) {
+    if (std::ranges::any_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
+      continue;
+    measure_before_ground(burst, found);
+    all.push_back(std::move(found));
+  }
   // What came with a new sweep and stayed may be drops that have grown since.
   const auto since_sweep = [&](const Found& found) {
     return found.kind == MoveKind::stays ? begins_near(burst, found.c) : std::nullopt;

@@ -12,7 +12,7 @@ namespace {
 struct Tremor {
   bool there = false;
   std::vector<std::size_t> moves{};  ///< frames after a movement, rising
-  cv::Vec2d shift{};                 ///< half of the way between its extremes
+  cv::Vec2d shift{};  ///< twice the sd of its place, along the way between its extremes
   Information information{};
 };
 
@@ -23,6 +23,7 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
   constexpr double kLeastPx = 0.35, kExplains = 0.6, kTurnsBack = -0.2;
   Tremor tremor;
   double forms = 0.0, explained = 0.0, squares = 0.0, products = 0.0;
+  double trembling = 0.0, steps = 0.0;  // squares and number of steps since it began
   cv::Vec2d at{}, last{};
   std::vector<cv::Vec2d> places{at};
   for (std::size_t p = 0; p < num_neighbours(burst); ++p) {
@@ -39,6 +40,7 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
       explained += form * (1.0 - std::min(1.0, s.after / std::max(1e-12, s.before)));
     }
     squares += s.shift.dot(s.shift);
+    if (!tremor.moves.empty()) trembling += s.shift.dot(s.shift), steps += 1.0;
     products += s.shift.dot(last);
     last = s.shift;
     at += s.shift;
@@ -50,7 +52,9 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
   double most = 0.0;
   for (const cv::Vec2d& a : places)
     for (const cv::Vec2d& b : places)
-      if (cv::norm(b - a) > most) most = cv::norm(b - a), tremor.shift = 0.5 * (b - a);
+      if (cv::norm(b - a) > most) most = cv::norm(b - a), tremor.shift = b - a;
+  // A step between places drawn anew has the square root of 2 times their sd.
+  tremor.shift *= std::sqrt(2.0 * trembling / steps) / most;
   tremor.there = true;
   return tremor;
 }
