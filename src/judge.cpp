@@ -369,11 +369,16 @@ void Judge::place_movement() {
   for (MovedPart& part : out_.movement.parts) part.box_px = map.box(part.box_on_grid);
 }
 
-/// From px of the grid to full-size px of the upright reference frame.
+/// From px of the grid to full-size px of the upright reference frame; and from the surface that
+/// carries the drop to the drop's front, where it is known which way that is.
 void Judge::place(DropChange& drop) const {
+  // Blur per px of depth is m / N_w (thin lens), 1/16 for life size at f/8, and a drop's front
+  // stands between one and two radii before what it sits on.
+  constexpr double kFrontPx = 1.6 / 16.0;  // of blur per px of radius
   drop.at = upright().point(drop.at);
   drop.radius_px *= burst_.reduction;
   drop.q_px *= turned_ ? -burst_.reduction : burst_.reduction;
+  if (out_.near_side.known()) drop.q_px += kFrontPx * drop.radius_px;
 }
 
 void Judge::place_drops() {

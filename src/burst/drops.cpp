@@ -260,18 +260,33 @@ double evidence(std::span<const double> gone, std::span<const double> weight, st
   return sum / weights * std::min<double>(count, kMostVotes);
 }
 
-/// The boundary that parts frames in which it is there from those in which it is gone best: the
-/// first one after it. @return 0: none
-std::size_t best_boundary(std::span<const double> gone, std::span<const double> weight) {
-  double best = -std::numeric_limits<double>::infinity();
-  std::size_t result = 0;
-  for (std::size_t e = 1; e < gone.size(); ++e) {
-    double sum = 0.0;
-    for (std::size_t i = 0; i < gone.size(); ++i) sum += weight[i] * (i < e ? -gone[i] : gone[i]);
-    if (sum > best) best = sum, result = e;
+/// Boundaries between frames in which it is there and those in which it is gone: each the first
+/// frame after it.
+struct Boundaries {
+  std::size_t best = 0;   ///< that parts them best; 0: none
+  std::size_t first = 0;  ///< that parts them hardly worse, and
+  std::size_t last = 0;
+};
+
+Boundaries find_boundaries(std::span<const double> gone, std::span<const double> weight) {
+  // What a second frame that says a little may outweigh, of the log-likelihood: ours, no source.
+  constexpr double kHardlyWorse = 3.0;
+  const std::size_t n = gone.size();
+  std::vector<double> likelihood(n, 0.0);  // of each, but for what all have in common
+  for (std::size_t e = n; e-- > 0;)
+    likelihood[e] = (e + 1 < n ? likelihood[e + 1] : 0.0) + weight[e] * gone[e];
+  Boundaries out;
+  for (std::size_t e = 1; e < n; ++e)
+    if (out.best == 0 || likelihood[e] > likelihood[out.best]) out.best = e;
+  while (out.best > 1 && weight[out.best - 1] == 0.0) --out.best;
+  if (out.best == 0 || weight[out.best - 1] == 0.0) return {};
+  out.first = out.last = out.best;
+  for (std::size_t e = 1; e < n; ++e) {
+    if (likelihood[e] < likelihood[out.best] - kHardlyWorse) continue;
+    out.first = std::min(out.first, e);
+    out.last = std::max(out.last, e);
   }
-  while (result > 1 && weight[result - 1] == 0.0) --result;
-  return result > 0 && weight[result - 1] > 0.0 ? result : 0;
+  return out;
 }
 
 /// What is seen where it is there must be a disc that keeps its light.
@@ -376,13 +391,14 @@ Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size
     sure[i] = sure_of(i);
   }
   const std::vector<double> weight = weights_of(told, sure, course.q_px);
-  const std::size_t e = best_boundary(gone, weight);
+  const Boundaries boundaries = find_boundaries(gone, weight);
+  const std::size_t e = boundaries.best;
   if (e == 0 || !fits(seen, sure, e)) return course;
   course.log_odds =
       std::min(evidence(gone, weight, 0, e, -1.0), evidence(gone, weight, e, told.size(), 1.0));
   if (course.log_odds + kTogetherLogOdds < 0.0) return course;
   // When: what sure frames leave open, others may tell.
-  std::size_t last = e - 1, first = e;
+  std::size_t last = boundaries.first - 1, first = boundaries.last;
   while (last > 0 && (!sure[last] || std::abs(gone[last]) < kSays)) --last;
   while (first + 1 < told.size() && (!sure[first] || std::abs(gone[first]) < kSays)) ++first;
   for (std::size_t i = last + 1; i < first && gone[i] < -kSays; ++i) last = i;
@@ -468,11 +484,12 @@ std::size_t times_of(std::span<const Course> courses) {
   return apart.size();
 }
 
+constexpr double kCovered = 0.5;  // of another's change: less is little beside it; ours, no source
+
 /// Where one goes and another comes in one place, as two that run together do, what has changed
 /// belongs to both: each is where its spot is. One whose change is less than half of the other's
 /// is not told: the other covers it.
 void settle_shared_changes(std::vector<Course>& told) {
-  constexpr double kCovered = 0.5;  // ours, no source
   const auto holds = [](const Course& c, const Course& other) {
     return cv::norm(cv::Point2d(other.from.spot.at) - c.at) <= c.change.reach_px;
   };
@@ -508,11 +525,12 @@ std::vector<Course> told_of(std::vector<Course> courses) {
     if (!known) told.push_back(c);
   }
   settle_shared_changes(told);
-  // What goes twice was no drop.
+  // What goes twice was no drop, unless the other is little beside it.
   std::vector<Course> once;
   for (const Course& c : told)
     if (std::ranges::none_of(told, [&](const Course& o) {
-          return o.lost == c.lost && !overlap(o, c) && at_one_place(o, c);
+          return o.lost == c.lost && !overlap(o, c) && at_one_place(o, c) &&
+                 o.change.height >= kCovered * c.change.height;
         }))
       once.push_back(c);
   return once;
