@@ -270,6 +270,12 @@ class Order {
     return found != at_.end() && std::abs(found->second - at_.at(expected)) <= 1;
   }
 
+  /// The first name is not after the second; false where one is no frame of the truth.
+  [[nodiscard]] bool in_order(const std::string& name, const std::string& other) const {
+    const auto first = at_.find(name), second = at_.find(other);
+    return first != at_.end() && second != at_.end() && first->second <= second->second;
+  }
+
   /// Scene px to px of the frame that the report calls its reference.
   [[nodiscard]] std::pair<double, double> in_reference(double x, double y) const {
     const json& m = reference_.at("from_scene");
@@ -380,7 +386,7 @@ void score_drops(const json& said, const json& truth, BurstScore& score) {
   // Those that are due take first what lies near them.
   std::ranges::stable_sort(due, {}, [](const json& drop) { return drop.value("optional", false); });
   std::vector<json> told = list(said.at("drops"), "lost");
-  Count drops, when;
+  Count drops, when, open;
   for (const json& drop : due) {
     const double radius_px = drop.at("radius_px").get<double>();
     const auto [x, y] = order.in_reference(drop.at("scene_x"), drop.at("scene_y"));
@@ -402,7 +408,11 @@ void score_drops(const json& said, const json& truth, BurstScore& score) {
       const bool in_time = std::ranges::all_of(
           std::vector<const char*>{"last_seen", "first_missing"},
           [&](const char* key) { return order.near(word(*nearest, key), word(drop, key)); });
+      const bool left_open =
+          order.in_order(word(*nearest, "last_seen"), word(drop, "last_seen")) &&
+          order.in_order(word(drop, "first_missing"), word(*nearest, "first_missing"));
       when.found += in_time ? 1U : 0U;
+      open.found += in_time || left_open ? 1U : 0U;
       score.drop_list.told.push_back({number(*nearest, "radius_px").value_or(0.0), true});
     }
     told.erase(nearest);
@@ -411,9 +421,10 @@ void score_drops(const json& said, const json& truth, BurstScore& score) {
     score.drop_list.told.push_back({number(drop, "radius_px").value_or(0.0), false});
   }
   drops.wrong = told.size();
-  when.due = drops.due;
+  when.due = open.due = drops.due;
   score.drops = drops;
   score.when = when;
+  score.open = open;
 }
 
 }  // namespace

@@ -96,6 +96,7 @@ struct BurstScore {
   std::optional<Count> drops;  ///< lost ones, by place
   Events drop_list;
   std::optional<Count> when;   ///< of them, told within a frame of when they went
+  std::optional<Count> open;   ///< of them, told within a frame, or with that in the time left open
   std::optional<double> turn;  ///< said over true turn factor
   /// Said over true number of frames for the same turn, the rounding to whole frames taken out.
   std::optional<double> same_turn;

@@ -486,16 +486,21 @@ class Rows {
     events("drops", "lost drops", pick);
     sizes("drops", "radius", kDropEdgesPx, pick,
           [](const BurstScore& s) -> const Events& { return s.drop_list; });
-    add("drops.late", "found, but not within a frame of when", Unit::share, [](const Side& side) {
-      std::size_t found = 0, in_time = 0, checked = 0;
-      for (const BurstScore* s : side.scores) {
-        if (!s->drops || !s->when) continue;
-        ++checked;
-        found += s->drops->found;
-        in_time += s->when->found;
-      }
-      return share(found - in_time, found, checked > 0 ? "none found" : side.unchecked());
-    });
+    const auto late = [&](const std::string& id, const std::string& what,
+                          std::optional<Count> BurstScore::*in_time) {
+      add(id, what, Unit::share, [=](const Side& side) {
+        std::size_t found = 0, right = 0, checked = 0;
+        for (const BurstScore* s : side.scores) {
+          if (!s->drops || !(s->*in_time)) continue;
+          ++checked;
+          found += s->drops->found;
+          right += (s->*in_time)->found;
+        }
+        return share(found - right, found, checked > 0 ? "none found" : side.unchecked());
+      });
+    };
+    late("drops.late", "found, but not within a frame of when", &BurstScore::when);
+    late("drops.outside", "found, nor with that in the time left open", &BurstScore::open);
   }
 
   /// A burst without an answer has no right verdict.

@@ -344,6 +344,9 @@ TEST(ScoreDrops, TheOptionalAreNeitherDueNorFalse) {
   EXPECT_THAT(s.drop_list.told, ElementsAre(IsSized(5.0, true), IsSized(5.0, false)));
   said["drops"]["lost"][0]["first_missing"] = "e";
   EXPECT_THAT(*score_burst(said, truth).when, Counts(0, 2, 0));
+  EXPECT_THAT(*score_burst(said, truth).open, Counts(1, 2, 0));  // from b to e lies b to c
+  said["drops"]["lost"][0]["last_seen"] = "d";
+  EXPECT_THAT(*score_burst(said, truth).open, Counts(0, 2, 0));
 }
 
 TEST(Merged, ABurstThatWasSplitIsScoredOnTheSum) {
