@@ -16,6 +16,25 @@ struct Tremor {
   Information information{};
 };
 
+/// Of places in runs, between which the way is not known.
+class Scatter {
+ public:
+  void add(const cv::Vec2d& place) { run_.push_back(place); }
+  void end_run() {
+    cv::Vec2d mean{};
+    for (const cv::Vec2d& place : run_) mean += place * (1.0 / static_cast<double>(run_.size()));
+    for (const cv::Vec2d& place : run_) squares_ += (place - mean).dot(place - mean);
+    if (!run_.empty()) freedom_ += static_cast<double>(run_.size() - 1);
+    run_.clear();
+  }
+  /// About each run's own mean.
+  [[nodiscard]] double sd() const { return std::sqrt(squares_ / std::max(1.0, freedom_)); }
+
+ private:
+  std::vector<cv::Vec2d> run_;
+  double squares_ = 0.0, freedom_ = 0.0;
+};
+
 /// Ours, no source: places drawn anew in each frame make steps that turn back, each two in a row
 /// with a mean product of minus half of their mean square; a drift has plus one, one jump none.
 Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
@@ -23,29 +42,32 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
   constexpr double kLeastPx = 0.35, kExplains = 0.6, kTurnsBack = -0.2;
   Tremor tremor;
   double forms = 0.0, explained = 0.0, squares = 0.0, products = 0.0;
-  double trembling = 0.0, steps = 0.0;  // squares and number of steps since it began
   cv::Vec2d at{}, last{};
   std::vector<cv::Vec2d> places{at};
+  Scatter scatter;  // since it began
   for (std::size_t p = 0; p < num_neighbours(burst); ++p) {
     const Seen& s = burst.fields[p][t];
     if (!s.known) {
       last = {};
+      scatter.end_run();
       continue;
     }
     const double form = form_of(burst, p, t);
     tremor.information.add(s.information);
     if (form > bound && cv::norm(s.shift) > kLeastPx * burst.px) {
+      if (tremor.moves.empty()) scatter.add(at);
       tremor.moves.push_back(burst.pairs[p].second);
       forms += form;
       explained += form * (1.0 - std::min(1.0, s.after / std::max(1e-12, s.before)));
     }
     squares += s.shift.dot(s.shift);
-    if (!tremor.moves.empty()) trembling += s.shift.dot(s.shift), steps += 1.0;
     products += s.shift.dot(last);
     last = s.shift;
     at += s.shift;
     places.push_back(at);
+    if (!tremor.moves.empty()) scatter.add(at);
   }
+  scatter.end_run();
   if (tremor.moves.size() < kFewest || explained < kExplains * forms ||
       products > kTurnsBack * squares)
     return {};
@@ -53,8 +75,7 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
   for (const cv::Vec2d& a : places)
     for (const cv::Vec2d& b : places)
       if (cv::norm(b - a) > most) most = cv::norm(b - a), tremor.shift = b - a;
-  // A step between places drawn anew has the square root of 2 times their sd.
-  tremor.shift *= std::sqrt(2.0 * trembling / steps) / most;
+  tremor.shift *= 2.0 * scatter.sd() / most;
   tremor.there = true;
   return tremor;
 }

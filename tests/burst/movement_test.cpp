@@ -194,7 +194,7 @@ TEST(FindMovement, WhatGoesToAndFroTrembles) {
   ASSERT_EQ(movement.parts.size(), 1U);
   EXPECT_EQ(movement.parts[0].kind, MoveKind::to_and_fro);
   EXPECT_NEAR(static_cast<double>(movement.parts[0].frame), 7.0, 1.0);
-  EXPECT_NEAR(movement.parts[0].shift_px, 1.5, 0.3) << "half of the way";
+  EXPECT_NEAR(movement.parts[0].shift_px, 2.0 * 1.5 / std::sqrt(2.0), 0.3) << "twice the sd";
   EXPECT_GT(movement.parts[0].moves.size(), 5U);
 }
 
