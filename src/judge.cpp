@@ -55,6 +55,7 @@ class Judge {
   [[nodiscard]] FocalPositions only_frames(const std::function<bool(std::size_t)>& in) const;
   [[nodiscard]] FocalPositions only_sweeps(const std::vector<std::size_t>& sweeps) const;
   void place_movement();
+  void find_jumps();
   void place(DropChange& drop) const;
   void place_drops();
   void part_drops_and_movement();
@@ -369,6 +370,18 @@ void Judge::place_movement() {
   for (MovedPart& part : out_.movement.parts) part.box_px = map.box(part.box_on_grid);
 }
 
+/// Of the whole picture, where they take a visible piece off its edge.
+void Judge::find_jumps() {
+  constexpr double kLeastShare = 0.01;  // of the picture's width: ours, no source
+  std::vector<cv::Vec2d> middle_px;
+  for (const MeasuredFrame& frame : burst_.frames) {
+    const Similarity& s = frame.reference_from_frame;  // what the picture did is the inverse
+    middle_px.push_back(-burst_.thumbnail_px * cv::Vec2d(s.shift_x_px, s.shift_y_px));
+  }
+  out_.whole_shifts =
+      find_whole_shifts(focus_, ranges_, middle_px, kLeastShare * out_.full_size.width);
+}
+
 /// From px of the grid to full-size px of the upright reference frame; and from the surface that
 /// carries the drop to the drop's front, where it is known which way that is.
 void Judge::place(DropChange& drop) const {
@@ -639,6 +652,7 @@ BurstAnalysis Judge::run() {
   find_the_subject();
   out_.look = burst_.look;
   place_movement();
+  find_jumps();
   place_drops();
   part_drops_and_movement();
   decide_coverage();

@@ -55,6 +55,7 @@ void shift(BurstAnalysis& burst, std::size_t by) {
     part.frame += by;
     for (std::size_t& k : part.moves) k += by;
   }
+  for (WholeShift& jump : burst.whole_shifts) jump.frame += by;
   shift(burst.verdict, by);
   shift(burst.advice, by);
 }

@@ -25,6 +25,7 @@
 #include "ringsweep/subject.h"
 #include "ringsweep/sweep_differences.h"
 #include "ringsweep/verdict.h"
+#include "ringsweep/whole_shift.h"
 
 namespace ringsweep {
 
@@ -140,6 +141,7 @@ struct BurstAnalysis {
   Verdict verdict;
   Drops drops;        ///< not looked for where the user does not care
   Movement movement;  ///< parts in the order of their frames
+  std::vector<WholeShift> whole_shifts;
   RingAdvice advice;
   DepthMap depth;
   /// The reference frame, coarse: what tells bursts of one scene. No level: no frame could be used.

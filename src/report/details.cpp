@@ -303,6 +303,16 @@ std::string sway_lines(const BurstAnalysis& burst) {
                   wording::list_of_frames(swayed, labels), most_px));
 }
 
+std::string jump_lines(const BurstAnalysis& burst) {
+  std::string text;
+  for (const WholeShift& shift : burst.whole_shifts)
+    text += wrapped(fmt::format(
+        "The whole picture jumped by {:.0f} px before {}: a knock, a clamp that gave way, or the "
+        "stem swung. Aligning takes it away, and as much of the picture's edge with it.",
+        shift.shift_px, printable(burst.frames[shift.frame].file)));
+  return text;
+}
+
 std::string light_lines(const BurstAnalysis& burst) {
   if (std::ranges::none_of(burst.sweeps,
                            [](const Sweep& s) { return s.difference.light_from_elsewhere; }))
@@ -378,7 +388,8 @@ std::string details_text(const BurstAnalysis& burst) {
   }
   text += limits(burst) + fit_line(burst) + sway_lines(burst) + coverage_lines(burst) +
           haze_line(burst) + advice_lines(burst);
-  text += moved_lines(burst) + drop_lines_in_numbers(burst) + wording::not_checked(burst);
+  text += jump_lines(burst) + moved_lines(burst) + drop_lines_in_numbers(burst) +
+          wording::not_checked(burst);
   for (const std::string& note : burst.notes)
     text += wrapped(fmt::format("Note: {}", printable(note)));
   return text + frame_table(burst);

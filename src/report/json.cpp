@@ -282,6 +282,14 @@ json moved_json(const BurstAnalysis& burst) {
   return list;
 }
 
+json whole_shifts_json(const BurstAnalysis& burst) {
+  json list = json::array();
+  for (const WholeShift& shift : burst.whole_shifts)
+    list.push_back({{"file", file_name(burst, shift.frame)},
+                    {"shift_px", number(shift.shift_px, kPxDecimals)}});
+  return list;
+}
+
 json drop_json(const BurstAnalysis& burst, const DropChange& drop, const char* before,
                const char* after) {
   return {{"x", number(drop.at.x, 1)},
@@ -363,6 +371,7 @@ json burst_json(const BurstAnalysis& burst) {
       {"checks_made", checks_json(burst)},
       {"notes", std::move(notes)}};
   if (burst.movement.looked) object["moved"] = moved_json(burst);
+  object["whole_shifts"] = whole_shifts_json(burst);
   if (burst.drops.looked) object["drops"] = drops_json(burst);
   return object;
 }

@@ -54,6 +54,7 @@ const Strings& order() {
                                "coverage.h",
                                "movement.h",
                                "drops.h",
+                               "whole_shift.h",
                                "verdict.h",
                                "poses.h",
                                "advice.h",
