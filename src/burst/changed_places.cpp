@@ -169,7 +169,8 @@ double tremor_before_ground(const TileFields& burst, const Found& part,
     for (const std::size_t t : part.tiles)
       if (const Seen& seen = burst.fields[k - 1][t]; seen.known)
         lengths.push_back(cv::norm(seen.shift));
-    if (!lengths.empty()) steps.emplace_back(quantile_in_place(lengths, kShare), k - 1);
+    const double length = lengths.empty() ? 0.0 : quantile_in_place(lengths, kShare);
+    if (length > 0.0) steps.emplace_back(length, k - 1);
   }
   std::ranges::stable_sort(steps, std::greater<>(), [](const auto& s) { return s.first; });
   std::vector<double> ratios;
