@@ -382,17 +382,16 @@ void Judge::find_jumps() {
       find_whole_shifts(focus_, ranges_, middle_px, kLeastShare * out_.full_size.width);
 }
 
-/// How far a drop's front is before the surface that carries it, px of blur: between one and two of
-/// its radii, and blur per px of depth is m / N_w (thin lens), 1/16 for life size at f/8.
-double front_px(const DropChange& drop) { return 1.6 / 16.0 * drop.radius_px; }
-
 /// From px of the grid to full-size px of the upright reference frame; and from the surface that
 /// carries the drop to the drop's front, where it is known which way that is.
 void Judge::place(DropChange& drop) const {
+  // Blur per px of depth is m / N_w (thin lens), 1/16 for life size at f/8, and a drop's front
+  // stands between one and two radii before what it sits on.
+  constexpr double kFrontPx = 1.6 / 16.0;  // of blur per px of radius
   drop.at = upright().point(drop.at);
   drop.radius_px *= burst_.reduction;
   drop.q_px *= turned_ ? -burst_.reduction : burst_.reduction;
-  if (out_.near_side.known()) drop.q_px += front_px(drop);
+  if (out_.near_side.known()) drop.q_px += kFrontPx * drop.radius_px;
 }
 
 void Judge::place_drops() {
@@ -402,14 +401,16 @@ void Judge::place_drops() {
   for (const FocalPosition& frame : focus_.frames)
     frames.push_back({.q_px = frame.q_px.value_or(0.0), .usable = frame.usable && frame.q_px});
   const cv::Mat& said = wish_.mask;
+  // A drop's focal position errs by 0.75 px, and a loss that is passed over is worse than one too
+  // many: even where it is rather not sharp on both sides it counts.
+  constexpr double kMarginPx = 0.3;
+  const double limit_px = out_.blur_limit_px + kMarginPx * burst_.reduction;
   for (DropChange& drop : out_.drops.lost) {
     const cv::Point tile(static_cast<int>(drop.at.x) / burst_.grid.tile_px,
                          static_cast<int>(drop.at.y) / burst_.grid.tile_px);
     const bool in_said = !said.empty() && cv::Rect({}, said.size()).contains(tile) &&
                          said.at<std::uint8_t>(tile) != 0;
     place(drop);
-    // Where nobody knows which way its front is, it may be either.
-    const double limit_px = out_.blur_limit_px + (out_.near_side.known() ? 0.0 : front_px(drop));
     drop.conflict = said.empty() ? sharp_on_both_sides(drop, frames, limit_px) : in_said;
   }
   for (DropChange& drop : out_.drops.appeared) place(drop);
