@@ -202,18 +202,22 @@ double black_level(LibRaw& raw, int row, int col) {
   return black;
 }
 
+/// The first pixel of a row of the mosaic's visible area.
+const ushort* row_of(LibRaw& raw, int row) {
+  const auto& sizes = raw.imgdata.sizes;
+  const std::size_t pitch = sizes.raw_pitch / 2U;
+  return raw.imgdata.rawdata.raw_image +
+         (static_cast<std::size_t>(row) + sizes.top_margin) * pitch + sizes.left_margin;
+}
+
 /// Data that end too early leave the rest of the mosaic as it was: one value. Real sensors are
 /// noisy.
 bool is_flat(LibRaw& raw, int first_row, int last_row) {
-  const auto& sizes = raw.imgdata.sizes;
-  const std::size_t pitch = sizes.raw_pitch / 2U;
-  const auto* mosaic = raw.imgdata.rawdata.raw_image;
-  const ushort value =
-      mosaic[(static_cast<std::size_t>(first_row) + sizes.top_margin) * pitch + sizes.left_margin];
+  const ushort value = *row_of(raw, first_row);
   for (int row = first_row; row < last_row; ++row) {
-    const ushort* line =
-        mosaic + (static_cast<std::size_t>(row) + sizes.top_margin) * pitch + sizes.left_margin;
-    if (std::any_of(line, line + sizes.width, [&](ushort v) { return v != value; })) return false;
+    const ushort* line = row_of(raw, row);
+    if (std::any_of(line, line + raw.imgdata.sizes.width, [&](ushort v) { return v != value; }))
+      return false;
   }
   return true;
 }
@@ -222,19 +226,10 @@ bool is_flat(LibRaw& raw, int first_row, int last_row) {
 /// memory reads as all ones). Only light that is clipped makes a sensor's rows alike.
 bool has_lost_rows(LibRaw& raw, ushort clip) {
   constexpr int kRows = 8;  // 40 kB and more of a camera's mosaic: ours, no source
-  const auto& sizes = raw.imgdata.sizes;
-  const auto* mosaic = raw.imgdata.rawdata.raw_image;
-  const std::size_t pitch = sizes.raw_pitch / 2U;
-  int alike = 0;  // rows above this one
-  ushort value = 0;
-  for (int row = 0; row < sizes.height; ++row) {
-    const ushort* line =
-        mosaic + (static_cast<std::size_t>(row) + sizes.top_margin) * pitch + sizes.left_margin;
-    if (alike == 0 || line[0] != value) alike = 0, value = line[0];
-    const bool flat = std::all_of(line, line + sizes.width, [&](ushort v) { return v == value; });
-    alike = flat ? alike + 1 : 0;
+  for (int row = 0; row + kRows <= raw.imgdata.sizes.height; ++row) {
+    const ushort value = *row_of(raw, row);
     const bool clipped = value >= clip && value <= raw.imgdata.color.maximum;
-    if (alike >= kRows && !clipped) return true;
+    if (!clipped && is_flat(raw, row, row + kRows)) return true;
   }
   return false;
 }
@@ -253,7 +248,6 @@ Result<LinearFrame> green_of_mosaic(LibRaw& raw, bool read_past_end, const std::
   // The offsets of the two greens in a block of 2 x 2, and what turns a value into 0..1. The
   // pattern of black levels may be larger than 2 x 2; its greens repeat at that distance in all but
   // exotic files, whose black then is off by less than a level.
-  const std::size_t pitch = sizes.raw_pitch / 2U;
   const int first_col = (raw.COLOR(0, 0) & 1) != 0 ? 0 : 1;
   const double white = raw.imgdata.color.maximum;
   const double black_upper = black_level(raw, 0, first_col);
@@ -270,10 +264,8 @@ Result<LinearFrame> green_of_mosaic(LibRaw& raw, bool read_past_end, const std::
   std::vector<float> line(static_cast<std::size_t>(half.width));
   std::vector<std::uint8_t> marks(line.size());
   for (int y = 0; y < half.height; ++y) {
-    const ushort* upper = raw.imgdata.rawdata.raw_image +
-                          (static_cast<std::size_t>(2 * y) + sizes.top_margin) * pitch +
-                          sizes.left_margin;
-    const ushort* lower = upper + pitch;
+    const ushort* upper = row_of(raw, 2 * y);
+    const ushort* lower = row_of(raw, 2 * y + 1);
     for (std::size_t x = 0; x < line.size(); ++x, upper += 2, lower += 2) {
       const float value =
           scale_upper * (static_cast<float>(upper[first_col]) - static_cast<float>(black_upper)) +
