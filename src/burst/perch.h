@@ -6,22 +6,9 @@
 #include <vector>
 
 #include "burst/depth_tiles.h"
+#include "burst/perch_surfaces.h"
 
 namespace ringsweep {
-
-/// q = a row + b col + c.
-struct Plane {
-  double a = 0.0, b = 0.0, c = 0.0;
-  [[nodiscard]] double off_px(const TileProfile& tile, double q) const;
-};
-
-/// A plane that reaches the border, and the tiles that lie on it.
-struct Surface {
-  Plane plane{};
-  Tiles tiles{};  ///< without the thick ones
-  Tiles thick{};  ///< too thick for a perch, by rising index: an animal lies in the same plane
-  [[nodiscard]] bool is_thick(std::size_t t) const;
-};
 
 struct Perch {
   std::vector<Surface> surfaces{};

@@ -1,0 +1,154 @@
+#include "burst/perch_surfaces.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <random>
+#include <utility>
+
+namespace ringsweep {
+namespace {
+
+constexpr std::size_t kPiece = 3;  // tiles; fewer are noise
+constexpr std::size_t kPlane = 20;
+constexpr int kMostPlanes = 3;
+constexpr std::size_t kDraws = 5;
+
+Plane least_squares(const DepthTiles& field, const Tiles& tiles) {
+  Eigen::MatrixX3d design(static_cast<Eigen::Index>(tiles.size()), 3);
+  Eigen::VectorXd q(design.rows());
+  for (std::size_t i = 0; i < tiles.size(); ++i) {
+    const auto row = static_cast<Eigen::Index>(i);
+    design.row(row) << field.tile(tiles[i]).row, field.tile(tiles[i]).col, 1.0;
+    q(row) = field.q(tiles[i]);
+  }
+  const Eigen::Vector3d x = design.colPivHouseholderQr().solve(q);
+  return {.a = x(0), .b = x(1), .c = x(2)};
+}
+
+std::optional<Plane> through(const DepthTiles& field, std::size_t i, std::size_t j, std::size_t k) {
+  const auto row = [&](std::size_t t) {
+    return Eigen::RowVector3d(field.tile(t).row, field.tile(t).col, 1.0);
+  };
+  Eigen::Matrix3d design;
+  design << row(i), row(j), row(k);
+  constexpr double kLeastArea = 20.0;  // of the triangle, tiles squared: others say nothing
+  if (std::abs(design.determinant()) < 2.0 * kLeastArea) return std::nullopt;
+  const Eigen::Vector3d x =
+      design.partialPivLu().solve(Eigen::Vector3d(field.q(i), field.q(j), field.q(k)));
+  return Plane{.a = x(0), .b = x(1), .c = x(2)};
+}
+
+Tiles on(const Plane& plane, const DepthTiles& field, const Tiles& tiles, double off_px) {
+  Tiles result;
+  for (const std::size_t t : tiles)
+    if (plane.off_px(field.tile(t), field.q(t)) < off_px) result.push_back(t);
+  return result;
+}
+
+/// A plane, and the connected pieces of what lies on it.
+struct Found {
+  Plane plane{};
+  std::vector<Tiles> pieces{};
+};
+
+/// The plane with most tiles on it, through one of `from` and two others.
+std::optional<Found> best_plane(const DepthTiles& field, const std::vector<bool>& left,
+                                const std::vector<bool>& from, double off_px, int trials,
+                                std::mt19937& random) {
+  Tiles all, first;
+  for (std::size_t t = 0; t < left.size(); ++t) {
+    if (!left[t]) continue;
+    all.push_back(t);
+    if (from[t]) first.push_back(t);
+  }
+  if (all.size() < kPlane || first.size() < kPiece) return std::nullopt;
+  // The modulus favours early tiles by parts in 10^6: nothing here.
+  const auto any = [&](const Tiles& of) { return of[random() % of.size()]; };
+  Found found;
+  std::size_t most = 0;
+  for (int trial = 0; trial < trials; ++trial) {
+    const std::size_t i = any(first), j = any(all), k = any(all);
+    const std::optional<Plane> candidate = through(field, i, j, k);
+    if (!candidate) continue;
+    const std::size_t count = on(*candidate, field, all, off_px).size();
+    if (count > most) most = count, found.plane = *candidate;
+  }
+  if (most < kPlane) return std::nullopt;
+  constexpr int kRefits = 3;
+  for (int i = 0; i < kRefits; ++i) {
+    const Tiles near = on(found.plane, field, all, off_px);
+    if (near.size() < kPlane) break;
+    found.plane = least_squares(field, near);
+  }
+  std::vector<bool> in(left.size());
+  for (const std::size_t t : on(found.plane, field, all, off_px)) in[t] = true;
+  found.pieces = field.pieces(in);
+  return found;
+}
+
+/// Long enough to be something that goes through the picture.
+bool spans(const DepthTiles& field, const Tiles& tiles, double share) {
+  const auto [top, bottom] =
+      std::ranges::minmax(tiles, {}, [&](std::size_t t) { return field.tile(t).row; });
+  const auto [left, right] =
+      std::ranges::minmax(tiles, {}, [&](std::size_t t) { return field.tile(t).col; });
+  return field.tile(bottom).row - field.tile(top).row >= share * field.size().height ||
+         field.tile(right).col - field.tile(left).col >= share * field.size().width;
+}
+
+Surface surface_of(const Plane& plane, Tiles tiles, Tiles thick) {
+  Surface surface{.plane = plane, .tiles = std::move(tiles), .thick = std::move(thick)};
+  std::ranges::sort(surface.thick);
+  std::erase_if(surface.tiles, [&](std::size_t t) { return surface.is_thick(t); });
+  return surface;
+}
+
+/// Planes of which a piece reaches the border.
+std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool> left,
+                                      double off_px, const SubjectOptions& options,
+                                      std::mt19937& random) {
+  std::vector<bool> border(left.size());
+  for (std::size_t t = 0; t < border.size(); ++t) border[t] = field.at_border(t);
+  std::vector<Surface> surfaces;
+  for (int i = 0; i < kMostPlanes; ++i) {
+    const auto found = best_plane(field, left, border, off_px, options.plane_trials, random);
+    if (!found) break;
+    Tiles tiles;
+    for (const Tiles& piece : found->pieces)
+      if (piece.size() >= kPlane && field.reaches_border(piece))
+        tiles.insert(tiles.end(), piece.begin(), piece.end());
+    if (tiles.empty()) break;
+    for (const std::size_t t : tiles) left[t] = false;
+    if (!spans(field, tiles, options.plane_extent)) continue;
+    Tiles thick = field.thick(tiles);
+    surfaces.push_back(surface_of(found->plane, std::move(tiles), std::move(thick)));
+  }
+  return surfaces;
+}
+
+}  // namespace
+
+double Plane::off_px(const TileProfile& tile, double q) const {
+  return std::abs(a * tile.row + b * tile.col + c - q);
+}
+
+bool Surface::is_thick(std::size_t t) const { return std::ranges::binary_search(thick, t); }
+
+std::vector<Surface> surfaces_through_picture(const DepthTiles& field,
+                                              const std::vector<bool>& among, double off_px,
+                                              const SubjectOptions& options) {
+  std::vector<Surface> sure;
+  std::size_t fewest = among.size() + 1;
+  for (unsigned i = 0; i < kDraws; ++i) {
+    std::mt19937 random(options.seed + i);
+    std::vector<Surface> surfaces = planes_at_border(field, among, off_px, options, random);
+    std::size_t tiles = 0;
+    for (const Surface& s : surfaces) tiles += s.tiles.size();
+    if (tiles < fewest) fewest = tiles, sure = std::move(surfaces);
+  }
+  return sure;
+}
+
+}  // namespace ringsweep
