@@ -3,11 +3,12 @@
 ///
 /// Found where nobody says it: tiles that agree with their neighbours about their depth. What runs
 /// out of the picture (stem, blade, leaf) is the perch: it is no subject beyond the animal's own
-/// depth, and opens no end. A perch shows itself in three ways: as a band that is followed to the
-/// picture's border (bands.h), as a plane in picture and depth that reaches it, and, beyond the
-/// sweep's ends, as a piece that does so; and it leaves the picture about as thick as it is. What
-/// lies on it alone, a drop, goes with it. The planes are sought by random triples of tiles: M.
-/// A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
+/// depth, and opens no end. A perch shows itself in four ways: as a band that is followed to the
+/// picture's border (bands.h), as a plane in picture and depth that reaches it, as a long strip
+/// whose ends lie at it or fade where the sweep ends in depth, and, beyond the sweep's ends, as a
+/// piece that reaches the border; and it leaves the picture about as thick as it is. What lies on
+/// it alone, a drop, goes with it. The planes are sought by random triples of tiles: M. A.
+/// Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
 
 #include <cstddef>
 #include <cstdint>
@@ -53,7 +54,10 @@ struct SubjectOptions {
   int border_tiles = 2;    ///< so near to what not all frames see, a piece runs out of the picture
   double plane_px = 1.2;   ///< a perch keeps this close to its plane,
   double plane_share = 0.04;  ///< or this share of the sweep: a seed-head is thick
-  double plane_extent = 0.4;  ///< of the picture's width or height that a plane must span
+  /// In a shallower sweep an animal lies in the plane of what it stands on: no strips are sought.
+  double strip_sweep_px = 30.0;
+  double fading_share = 0.08;  ///< of the sweep: so close to its ends a strip fades out of focus
+  double plane_extent = 0.4;   ///< of the picture's width or height that a plane must span
   int plane_trials = 400;
   unsigned seed = 1;
 };

@@ -53,7 +53,7 @@ bool DepthTiles::reaches_border(const Tiles& piece) const {
   return std::ranges::any_of(piece, [&](std::size_t t) { return border_[t]; });
 }
 
-Tiles DepthTiles::thick(const Tiles& tiles) const {
+Tiles DepthTiles::thick(const Tiles& tiles, const std::vector<bool>& ends) const {
   constexpr int kPad = 4;  // the set goes on beyond the picture's edge
   cv::Mat mask(at_.size(), CV_8UC1, cv::Scalar(0));
   for (const std::size_t t : tiles) mask.at<std::uint8_t>(tiles_[t].row, tiles_[t].col) = 1;
@@ -67,7 +67,7 @@ Tiles DepthTiles::thick(const Tiles& tiles) const {
   cv::distanceTransform(padded, depth, cv::DIST_C, 3);
   float at_border = 0.0F;
   for (const std::size_t t : tiles)
-    if (zone_[t])
+    if (zone_[t] || (!ends.empty() && ends[t]))
       at_border = std::max(at_border, depth.at<float>(tiles_[t].row + kPad, tiles_[t].col + kPad));
   // As thick at the border as half the picture, or all of it: nothing is thicker.
   if (4.0F * at_border >= static_cast<float>(std::min(at_.rows, at_.cols))) return {};

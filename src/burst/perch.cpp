@@ -10,12 +10,9 @@ namespace ringsweep {
 namespace {
 
 /// What hides a stem's texture here and there (drops, hairs, the animal's shade) ends a band: the
-/// tiles of `rest` that go on as one that reaches the border.
-Tiles goes_on(const DepthTiles& field, const std::vector<bool>& band, const std::vector<bool>& rest,
-              double off_px) {
-  Tiles candidates;
-  for (std::size_t t = 0; t < rest.size(); ++t)
-    if (rest[t]) candidates.push_back(t);
+/// candidates that go on as one that reaches the border.
+Tiles bands_go_on(const DepthTiles& field, const std::vector<bool>& band, const Tiles& candidates,
+                  double off_px) {
   Tiles found;
   for (const Tiles& piece : field.pieces(band)) {
     if (!field.reaches_border(piece)) continue;
@@ -42,21 +39,30 @@ bool Perch::is_thick(std::size_t t) const {
 }
 
 Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported, const cv::Mat& bands,
-                 double sweep_px, const SubjectOptions& options) {
+                 double low_px, double high_px, const SubjectOptions& options) {
+  const double sweep_px = high_px - low_px;
+  const double fading_px = options.fading_share * sweep_px;
+  std::vector<bool> fades(field.count());
+  if (sweep_px >= options.strip_sweep_px)
+    for (std::size_t t = 0; t < fades.size(); ++t)
+      fades[t] = field.q(t) < low_px + fading_px || field.q(t) > high_px - fading_px;
   Perch perch{.holds = std::vector<bool>(field.count()),
               .off_px = std::max(options.plane_px, options.plane_share * sweep_px)};
-  perch.surfaces = surfaces_through_picture(field, supported, perch.off_px, options);
+  perch.surfaces = surfaces_through_picture(field, supported, fades, perch.off_px, options);
   for (const Surface& s : perch.surfaces)
     for (const std::size_t t : s.tiles) perch.holds[t] = true;
   if (bands.empty()) return perch;
-  std::vector<bool> band(field.count()), rest(field.count());
+  std::vector<bool> band(field.count());
   for (std::size_t t = 0; t < field.count(); ++t) {
-    band[t] = bands.at<std::uint8_t>(field.tile(t).row, field.tile(t).col) != 0;
-    rest[t] = supported[t] && !band[t] && !perch.is_thick(t);
-    perch.holds[t] = perch.holds[t] || band[t];
-    band[t] = band[t] && supported[t];
+    if (bands.at<std::uint8_t>(field.tile(t).row, field.tile(t).col) == 0) continue;
+    perch.holds[t] = true;
+    band[t] = supported[t];
   }
-  for (const std::size_t t : goes_on(field, band, rest, 2.0 * perch.off_px)) perch.holds[t] = true;
+  Tiles rest;
+  for (std::size_t t = 0; t < field.count(); ++t)
+    if (supported[t] && !band[t] && !perch.is_thick(t)) rest.push_back(t);
+  for (const std::size_t t : bands_go_on(field, band, rest, 2.0 * perch.off_px))
+    perch.holds[t] = true;
   return perch;
 }
 

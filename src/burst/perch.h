@@ -23,9 +23,9 @@ struct Perch {
 
 /// @param supported  DepthTiles::supported()
 /// @param bands      find_bands(); may be empty
-/// @param sweep_px   from the sweep's lowest position to its highest
+/// @param low_px, high_px  the sweep's lowest position and its highest
 [[nodiscard]] Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported,
-                               const cv::Mat& bands, double sweep_px,
+                               const cv::Mat& bands, double low_px, double high_px,
                                const SubjectOptions& options);
 
 }  // namespace ringsweep

@@ -3,6 +3,8 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <iterator>
+#include <numeric>
 #include <optional>
 #include <random>
 #include <utility>
@@ -128,6 +130,87 @@ std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool>
   return surfaces;
 }
 
+/// Of a piece that is much longer than it is thick, the tiles at both its ends, where neither is to
+/// be seen; empty if not.
+/// @param hidden  of each tile: at the border, or where the sweep ends in depth
+std::vector<bool> hidden_ends(const DepthTiles& field, const Tiles& piece,
+                              const std::vector<bool>& hidden) {
+  constexpr double kLong = 3.0;        // times its mean thickness
+  constexpr double kEnd = 0.1;         // of its length
+  constexpr double kHidden = 1.0 / 3;  // share of an end: across, a blade lies in depth too
+  Eigen::MatrixX2d off(static_cast<Eigen::Index>(piece.size()), 2);
+  for (std::size_t i = 0; i < piece.size(); ++i)
+    off.row(static_cast<Eigen::Index>(i)) << field.tile(piece[i]).row, field.tile(piece[i]).col;
+  off.rowwise() -= off.colwise().mean().eval();
+  const Eigen::Vector2d along =
+      Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(off.transpose() * off).eigenvectors().col(1);
+  const Eigen::VectorXd place = off * along;
+  const double length = place.maxCoeff() - place.minCoeff() + 1.0;
+  if (length * length < kLong * static_cast<double>(piece.size())) return {};
+  std::vector<bool> ends(hidden.size());
+  for (const double way : {1.0, -1.0}) {
+    const double from = (way * place).maxCoeff() - kEnd * length;
+    std::size_t at_end = 0, out_of_sight = 0;
+    for (std::size_t i = 0; i < piece.size(); ++i) {
+      if (way * place(static_cast<Eigen::Index>(i)) < from) continue;
+      ends[piece[i]] = true;
+      ++at_end;
+      if (hidden[piece[i]]) ++out_of_sight;
+    }
+    if (static_cast<double>(out_of_sight) < kHidden * static_cast<double>(at_end)) return {};
+  }
+  return ends;
+}
+
+/// Strips without an end. A larger piece that is none of them is put aside to find what is hidden
+/// behind it.
+std::vector<Surface> endless_strips(const DepthTiles& field, std::vector<bool> left,
+                                    const std::vector<bool>& fades, double off_px,
+                                    const SubjectOptions& options, std::mt19937& random) {
+  std::vector<bool> hidden = fades;
+  for (std::size_t t = 0; t < hidden.size(); ++t) hidden[t] = hidden[t] || field.at_border(t);
+  std::vector<Surface> strips;
+  for (int i = 0; i < kMostPlanes; ++i) {
+    auto found = best_plane(field, left, fades, off_px, options.plane_trials, random);
+    if (!found) break;
+    std::size_t strip_tiles = 0;
+    for (Tiles& piece : found->pieces) {
+      if (piece.size() < kPlane) continue;
+      const std::vector<bool> ends = hidden_ends(field, piece, hidden);
+      if (ends.empty()) continue;
+      strip_tiles += piece.size();
+      for (const std::size_t t : piece) left[t] = false;
+      if (!spans(field, piece, options.plane_extent)) continue;
+      Tiles thick = field.thick(piece, ends);
+      strips.push_back(surface_of(found->plane, piece, std::move(thick)));
+    }
+    if (strip_tiles > 0) continue;
+    for (const std::size_t t : *std::ranges::max_element(found->pieces, {}, &Tiles::size))
+      left[t] = false;
+  }
+  return strips;
+}
+
+std::size_t tiles_of(const std::vector<Surface>& surfaces) {
+  return std::accumulate(
+      surfaces.begin(), surfaces.end(), std::size_t{0},
+      [](std::size_t sum, const Surface& surface) { return sum + surface.tiles.size(); });
+}
+
+/// What random triples find differs from draw to draw where a surface is but nearly a plane. Of
+/// several draws the one that has the `rank`-th fewest tiles.
+/// @param find  (random) -> surfaces
+template <class Find>
+std::vector<Surface> of_several_draws(std::size_t rank, unsigned seed, const Find& find) {
+  std::vector<std::vector<Surface>> draws;
+  for (unsigned i = 0; i < kDraws; ++i) {
+    std::mt19937 random(seed + i);
+    draws.push_back(find(random));
+  }
+  std::ranges::stable_sort(draws, {}, tiles_of);
+  return std::move(draws[rank]);
+}
+
 }  // namespace
 
 double Plane::off_px(const TileProfile& tile, double q) const {
@@ -136,19 +219,23 @@ double Plane::off_px(const TileProfile& tile, double q) const {
 
 bool Surface::is_thick(std::size_t t) const { return std::ranges::binary_search(thick, t); }
 
-std::vector<Surface> surfaces_through_picture(const DepthTiles& field,
-                                              const std::vector<bool>& among, double off_px,
+std::vector<Surface> surfaces_through_picture(const DepthTiles& field, std::vector<bool> among,
+                                              const std::vector<bool>& fades, double off_px,
                                               const SubjectOptions& options) {
-  std::vector<Surface> sure;
-  std::size_t fewest = among.size() + 1;
-  for (unsigned i = 0; i < kDraws; ++i) {
-    std::mt19937 random(options.seed + i);
-    std::vector<Surface> surfaces = planes_at_border(field, among, off_px, options, random);
-    std::size_t tiles = 0;
-    for (const Surface& s : surfaces) tiles += s.tiles.size();
-    if (tiles < fewest) fewest = tiles, sure = std::move(surfaces);
-  }
-  return sure;
+  // What is in doubt is subject.
+  std::vector<Surface> surfaces = of_several_draws(0, options.seed, [&](std::mt19937& random) {
+    return planes_at_border(field, among, off_px, options, random);
+  });
+  for (const Surface& surface : surfaces)
+    for (const std::size_t t : surface.tiles) among[t] = false;
+  // A strip tells more of itself than that it reaches the border: most draws must find it. It is
+  // round, a seed-head's sides lie deeper than its middle.
+  std::vector<Surface> strips =
+      of_several_draws(kDraws / 2, options.seed, [&](std::mt19937& random) {
+        return endless_strips(field, among, fades, 2.0 * off_px, options, random);
+      });
+  std::ranges::move(strips, std::back_inserter(surfaces));
+  return surfaces;
 }
 
 }  // namespace ringsweep

@@ -1,5 +1,6 @@
 #pragma once
-/// Surfaces that go through the picture: planes, in picture and depth, of leaves and blades.
+/// Surfaces that go through the picture: planes, in picture and depth, of leaves and blades, and
+/// strips along seed-heads and stems.
 
 #include <cstddef>
 #include <vector>
@@ -22,14 +23,16 @@ struct Surface {
   [[nodiscard]] bool is_thick(std::size_t t) const;
 };
 
-/// Surfaces that reach the picture's border. What random triples find differs from draw to draw
-/// where a surface is but nearly a plane: of several draws the one that finds least, since what is
-/// in doubt is subject.
+/// Surfaces that reach the picture's border, and strips of which no end is to be seen: each of
+/// theirs lies at the border, or goes on into depth that the sweep did not reach. An animal ends
+/// somewhere.
 /// @param among  of each tile: whether it may lie on one
+/// @param fades  of each tile: whether it lies where the sweep ends in depth
 /// @param off_px how close to its plane a surface keeps
 /// Same input, same result: the random triples come from SubjectOptions::seed.
 [[nodiscard]] std::vector<Surface> surfaces_through_picture(const DepthTiles& field,
-                                                            const std::vector<bool>& among,
+                                                            std::vector<bool> among,
+                                                            const std::vector<bool>& fades,
                                                             double off_px,
                                                             const SubjectOptions& options);
 

@@ -165,7 +165,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
   const auto [low, high] = *range;
   bool all_perch = false;
   if (wish.mask.empty()) {
-    const Perch perch = find_perch(field, supported, view.bands, high - low, options);
+    const Perch perch = find_perch(field, supported, view.bands, low, high, options);
     result.perch_low =
         drop_perch_beyond(result.roles, field, perch, low - blur_limit_px, -1.0, options);
     result.perch_high =

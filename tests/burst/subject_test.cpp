@@ -245,6 +245,50 @@ TEST(Subject, PieceAtTheBorderOfWhatAllFramesSeeRunsOutOfThePicture) {
   EXPECT_TRUE(s.perch_high);
 }
 
+/// An animal from 8 to 20 px, and below it a strip of four tiles that keeps well away from the
+/// border, from `left` to `right` px.
+Scene animal_over_strip(double left, double right) {
+  return [=](int row, int col) -> std::optional<double> {
+    constexpr int kFrom = 9, kTo = 70;
+    if (row >= 40 && row < 44 && col >= kFrom && col <= kTo)
+      return left + (right - left) * (col - kFrom) / (kTo - kFrom);
+    return ball(row, col, 20.0);
+  };
+}
+
+TEST(Subject, StripThatFadesAtBothEndsOpensNone) {
+  // Both its ends are where the frames, from 0 to 30, do not focus.
+  const Subject s = subject_of(animal_over_strip(-5.0, 35.0), kSweep);
+  EXPECT_TRUE(s.trusted);
+  EXPECT_TRUE(s.perch_low);
+  EXPECT_TRUE(s.perch_high);
+  EXPECT_GE(s.positions_px.front(), 8.0 - kBlurPx);
+  EXPECT_LE(s.positions_px.back(), 20.0 + kBlurPx);
+}
+
+TEST(Subject, InAShallowSweepAStripMayBeTheAnimal) {
+  const Subject s = subject_of(animal_over_strip(-5.0, 30.0), frames_at({0.0, 12.0, 25.0}));
+  EXPECT_GT(s.positions_px.back(), 29.0);
+}
+
+TEST(Subject, StripOfWhichOneEndIsSeenIsALongAnimal) {
+  // It ends at 12 px, in the middle of the sweep; the other end is missed.
+  const Subject s = subject_of(animal_over_strip(12.0, 36.0), kSweep);
+  EXPECT_GT(s.positions_px.back(), 35.0);
+  EXPECT_FALSE(s.perch_high);
+}
+
+TEST(Subject, AnimalInTheStripsOwnPlaneIsTooThickForIt) {
+  // A disc of 12 tiles in the plane of a strip of three, where that is beyond the frames.
+  const Scene flat = [](int row, int col) -> std::optional<double> {
+    const bool strip = std::abs(row - 30) <= 1 && col >= 8 && col < 72;
+    const bool disc = std::hypot(row - 30.0, col - 52.0) <= 12.0;
+    return strip || disc ? std::optional(-5.0 + 0.625 * col) : std::nullopt;
+  };
+  // The disc reaches 35 px at column 64.
+  EXPECT_GT(subject_of(flat, kSweep).positions_px.back(), 33.0);
+}
+
 TEST(Subject, WhatLiesOnABandOpensNoEndNorDoesADropOnIt) {
   // A stem of 3 x 20 tiles beyond the end that shows no texture farther out; a drop of 2 x 2 tiles
   // on it, that is no band itself; and a feeler as near, away from both.
