@@ -172,7 +172,7 @@ std::vector<Surface> endless_strips(const DepthTiles& field, std::vector<bool> l
   std::vector<Surface> strips;
   for (int i = 0; i < kMostPlanes; ++i) {
     auto found = best_plane(field, left, fades, off_px, options.plane_trials, random);
-    if (!found) break;
+    if (!found || found->pieces.empty()) break;
     std::size_t strip_tiles = 0;
     for (Tiles& piece : found->pieces) {
       if (piece.size() < kPlane) continue;
