@@ -53,7 +53,7 @@ bool DepthTiles::reaches_border(const Tiles& piece) const {
   return std::ranges::any_of(piece, [&](std::size_t t) { return border_[t]; });
 }
 
-Tiles DepthTiles::thick(const Tiles& tiles, const std::vector<bool>& ends) const {
+Tiles DepthTiles::thick(const Tiles& tiles, const Tiles& ends) const {
   constexpr int kPad = 4;  // the set goes on beyond the picture's edge
   cv::Mat mask(at_.size(), CV_8UC1, cv::Scalar(0));
   for (const std::size_t t : tiles) mask.at<std::uint8_t>(tiles_[t].row, tiles_[t].col) = 1;
@@ -66,9 +66,12 @@ Tiles DepthTiles::thick(const Tiles& tiles, const std::vector<bool>& ends) const
   cv::Mat depth, core;
   cv::distanceTransform(padded, depth, cv::DIST_C, 3);
   float at_border = 0.0F;
+  const auto leaves_at = [&](std::size_t t) {
+    at_border = std::max(at_border, depth.at<float>(tiles_[t].row + kPad, tiles_[t].col + kPad));
+  };
   for (const std::size_t t : tiles)
-    if (zone_[t] || (!ends.empty() && ends[t]))
-      at_border = std::max(at_border, depth.at<float>(tiles_[t].row + kPad, tiles_[t].col + kPad));
+    if (zone_[t]) leaves_at(t);
+  for (const std::size_t t : ends) leaves_at(t);
   // As thick at the border as half the picture, or all of it: nothing is thicker.
   if (4.0F * at_border >= static_cast<float>(std::min(at_.rows, at_.cols))) return {};
   cv::morphologyEx(padded, core, cv::MORPH_OPEN, disc(cvCeil(2.0F * at_border) + 1));

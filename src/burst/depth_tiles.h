@@ -50,9 +50,8 @@ class DepthTiles {
 
   /// Those of the tiles that lie where the set is more than twice as thick as at the border: a stem
   /// or a leaf leaves the picture as thick as it is, an animal does not leave it, or by a feeler.
-  /// @param ends  of each tile: whether it is one of those that count as the border too; empty:
-  /// none
-  [[nodiscard]] Tiles thick(const Tiles& tiles, const std::vector<bool>& ends = {}) const;
+  /// @param ends  of them, that count as the border too
+  [[nodiscard]] Tiles thick(const Tiles& tiles, const Tiles& ends = {}) const;
 
   /// Tiles that are sure of their depth and share it with their neighbours.
   [[nodiscard]] std::vector<bool> supported() const;

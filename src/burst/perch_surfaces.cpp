@@ -9,6 +9,8 @@
 #include <random>
 #include <utility>
 
+#include "burst/stem.h"
+
 namespace ringsweep {
 namespace {
 
@@ -131,33 +133,28 @@ std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool>
 }
 
 /// Of a piece that is much longer than it is thick, the tiles at both its ends, where neither is to
-/// be seen; empty if not.
-/// @param hidden  of each tile: at the border, or where the sweep ends in depth
-std::vector<bool> hidden_ends(const DepthTiles& field, const Tiles& piece,
-                              const std::vector<bool>& hidden) {
+/// be seen: at the border, or where the sweep ends in depth. Empty if not.
+Tiles hidden_ends(const DepthTiles& field, const Tiles& piece, const std::vector<bool>& fades) {
   constexpr double kLong = 3.0;        // times its mean thickness
   constexpr double kEnd = 0.1;         // of its length
   constexpr double kHidden = 1.0 / 3;  // share of an end: across, a blade lies in depth too
-  Eigen::MatrixX2d off(static_cast<Eigen::Index>(piece.size()), 2);
-  for (std::size_t i = 0; i < piece.size(); ++i)
-    off.row(static_cast<Eigen::Index>(i)) << field.tile(piece[i]).row, field.tile(piece[i]).col;
-  off.rowwise() -= off.colwise().mean().eval();
-  const Eigen::Vector2d along =
-      Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(off.transpose() * off).eigenvectors().col(1);
-  const Eigen::VectorXd place = off * along;
-  const double length = place.maxCoeff() - place.minCoeff() + 1.0;
+  const Eigen::Vector2d along = longest_way(field, piece);
+  const auto place = [&](std::size_t t) {
+    return along.dot(Eigen::Vector2d(field.tile(t).row, field.tile(t).col));
+  };
+  const auto [low, high] = std::ranges::minmax(piece, {}, place);
+  const double length = place(high) - place(low) + 1.0;
   if (length * length < kLong * static_cast<double>(piece.size())) return {};
-  std::vector<bool> ends(hidden.size());
-  for (const double way : {1.0, -1.0}) {
-    const double from = (way * place).maxCoeff() - kEnd * length;
-    std::size_t at_end = 0, out_of_sight = 0;
-    for (std::size_t i = 0; i < piece.size(); ++i) {
-      if (way * place(static_cast<Eigen::Index>(i)) < from) continue;
-      ends[piece[i]] = true;
-      ++at_end;
-      if (hidden[piece[i]]) ++out_of_sight;
+  Tiles ends;
+  for (const std::size_t tip : {low, high}) {
+    const auto before = static_cast<double>(ends.size());
+    double out_of_sight = 0.0;
+    for (const std::size_t t : piece) {
+      if (std::abs(place(t) - place(tip)) > kEnd * length) continue;
+      ends.push_back(t);
+      if (fades[t] || field.at_border(t)) out_of_sight += 1.0;
     }
-    if (static_cast<double>(out_of_sight) < kHidden * static_cast<double>(at_end)) return {};
+    if (out_of_sight < kHidden * (static_cast<double>(ends.size()) - before)) return {};
   }
   return ends;
 }
@@ -167,24 +164,21 @@ std::vector<bool> hidden_ends(const DepthTiles& field, const Tiles& piece,
 std::vector<Surface> endless_strips(const DepthTiles& field, std::vector<bool> left,
                                     const std::vector<bool>& fades, double off_px,
                                     const SubjectOptions& options, std::mt19937& random) {
-  std::vector<bool> hidden = fades;
-  for (std::size_t t = 0; t < hidden.size(); ++t) hidden[t] = hidden[t] || field.at_border(t);
   std::vector<Surface> strips;
   for (int i = 0; i < kMostPlanes; ++i) {
-    auto found = best_plane(field, left, fades, off_px, options.plane_trials, random);
+    const auto found = best_plane(field, left, fades, off_px, options.plane_trials, random);
     if (!found || found->pieces.empty()) break;
-    std::size_t strip_tiles = 0;
-    for (Tiles& piece : found->pieces) {
+    bool any = false;
+    for (const Tiles& piece : found->pieces) {
       if (piece.size() < kPlane) continue;
-      const std::vector<bool> ends = hidden_ends(field, piece, hidden);
+      const Tiles ends = hidden_ends(field, piece, fades);
       if (ends.empty()) continue;
-      strip_tiles += piece.size();
+      any = true;
       for (const std::size_t t : piece) left[t] = false;
-      if (!spans(field, piece, options.plane_extent)) continue;
-      Tiles thick = field.thick(piece, ends);
-      strips.push_back(surface_of(found->plane, piece, std::move(thick)));
+      if (spans(field, piece, options.plane_extent))
+        strips.push_back(surface_of(found->plane, piece, field.thick(piece, ends)));
     }
-    if (strip_tiles > 0) continue;
+    if (any) continue;
     for (const std::size_t t : *std::ranges::max_element(found->pieces, {}, &Tiles::size))
       left[t] = false;
   }

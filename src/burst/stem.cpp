@@ -22,14 +22,21 @@ constexpr double kReach = 10.0;      // along it: as far it may show no texture
 
 }  // namespace
 
-Stem::Stem(const DepthTiles& field, const Tiles& known) : field_(field), tiles_(known) {
+Eigen::Vector2d longest_way(const DepthTiles& field, const Tiles& tiles) {
+  const auto place = [&](std::size_t t) {
+    return Eigen::Vector2d(field.tile(t).row, field.tile(t).col);
+  };
   Eigen::Vector2d mean = Eigen::Vector2d::Zero();
-  for (const std::size_t t : tiles_) mean += place(t) / static_cast<double>(tiles_.size());
+  for (const std::size_t t : tiles) mean += place(t) / static_cast<double>(tiles.size());
   Eigen::Matrix2d spread = Eigen::Matrix2d::Zero();
-  for (const std::size_t t : tiles_) spread += (place(t) - mean) * (place(t) - mean).transpose();
-  along_ = Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(spread).eigenvectors().col(1);
+  for (const std::size_t t : tiles) spread += (place(t) - mean) * (place(t) - mean).transpose();
+  return Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(spread).eigenvectors().col(1);
+}
+
+Stem::Stem(const DepthTiles& field, const Tiles& known) : field_(field), tiles_(known) {
+  along_ = longest_way(field, known);
   across_ = {-along_.y(), along_.x()};
-  low_ = high_ = along_.dot(mean);
+  low_ = high_ = along_.dot(place(tiles_.front()));
   std::vector<double> off;
   for (const std::size_t t : tiles_) {
     const double s = along_.dot(place(t));

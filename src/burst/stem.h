@@ -8,6 +8,9 @@
 
 namespace ringsweep {
 
+/// The way, of length 1 in rows and columns, along which a set of tiles is longest.
+[[nodiscard]] Eigen::Vector2d longest_way(const DepthTiles& field, const Tiles& tiles);
+
 /// From place to place along it a stem lies, across and in depth, as a straight line through what
 /// is known of it nearby; it is as thick as what is known.
 class Stem {
