@@ -7,8 +7,7 @@
 namespace ringsweep {
 namespace {
 
-constexpr int kZoneTiles = 6;    // so near to the border a set's thickness there is taken
-constexpr double kLinkPx = 4.0;  // depths of pieces that belong together differ by no more
+constexpr int kZoneTiles = 6;  // so near to the border a set's thickness there is taken
 
 }  // namespace
 
@@ -29,7 +28,8 @@ DepthTiles::DepthTiles(const Profiles& profiles, const FocalPositions& focus,
   }
 }
 
-std::vector<Tiles> DepthTiles::pieces(const std::vector<bool>& in) const {
+std::vector<Tiles> DepthTiles::linked(const std::vector<bool>& in, int reach,
+                                      double within_px) const {
   std::vector<bool> seen(tiles_.size());
   std::vector<Tiles> result;
   for (std::size_t start = 0; start < tiles_.size(); ++start) {
@@ -38,8 +38,8 @@ std::vector<Tiles> DepthTiles::pieces(const std::vector<bool>& in) const {
     seen[start] = true;
     for (std::size_t i = 0; i < piece.size(); ++i) {
       const std::size_t t = piece[i];
-      around(t, kLinkTiles, [&](std::size_t other) {
-        if (!in[other] || seen[other] || std::abs(q(other) - q(t)) > kLinkPx) return;
+      around(t, reach, [&](std::size_t other) {
+        if (!in[other] || seen[other] || std::abs(q(other) - q(t)) > within_px) return;
         seen[other] = true;
         piece.push_back(other);
       });

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cstddef>
+#include <limits>
 #include <opencv2/core.hpp>
 #include <utility>
 #include <vector>
@@ -44,7 +45,13 @@ class DepthTiles {
   }
 
   /// Connected sets of the tiles for which `in` holds: near each other, and about as deep.
-  [[nodiscard]] std::vector<Tiles> pieces(const std::vector<bool>& in) const;
+  [[nodiscard]] std::vector<Tiles> pieces(const std::vector<bool>& in) const {
+    return linked(in, kLinkTiles, kLinkPx);
+  }
+  /// Sets of them that touch, however deep each is.
+  [[nodiscard]] std::vector<Tiles> touching(const std::vector<bool>& in) const {
+    return linked(in, 1, std::numeric_limits<double>::infinity());
+  }
 
   [[nodiscard]] bool reaches_border(const Tiles& piece) const;
 
@@ -58,7 +65,10 @@ class DepthTiles {
 
  private:
   static constexpr int kNone = -1;
+  static constexpr double kLinkPx = 4.0;  // depths of pieces that belong together differ by no more
 
+  [[nodiscard]] std::vector<Tiles> linked(const std::vector<bool>& in, int reach,
+                                          double within_px) const;
   [[nodiscard]] bool near_border(const TileProfile& t, const cv::Mat& all_see, int reach) const;
 
   const std::vector<TileProfile>& tiles_;

@@ -1,6 +1,7 @@
 #include "ringsweep/subject.h"
 
 #include <algorithm>
+#include <cstddef>
 #include <cstdint>
 #include <optional>
 #include <stdexcept>
@@ -54,6 +55,40 @@ void cut_beyond(std::vector<TileRole>& roles, const DepthTiles& field, double ed
     last = field.q(t);
   }
   for (std::size_t i = kept; i < beyond.size(); ++i) roles[beyond[i]] = TileRole::apart;
+}
+
+/// Large things that lie wholly beyond an end: so blurred in all frames that hardly a tile of them
+/// is sure of its depth, but together they are on that side. No perch, nor what runs out of the
+/// picture: a blurred blade, the background.
+/// @param may_be  tiles that can be of one
+/// @param shown  how many tiles show their depth
+/// @return one a tile
+std::vector<bool> blurred_bodies(const DepthTiles& field, const std::vector<bool>& may_be,
+                                 std::ptrdiff_t shown, double low_px, double high_px,
+                                 const SubjectOptions& options) {
+  const double least = std::max(options.body_of_picture * field.size().area(),
+                                options.body_of_tiles * static_cast<double>(shown));
+  std::vector<bool> bodies(field.count());
+  const auto take = [&](const auto& is_beyond) {
+    std::vector<bool> beyond(field.count());
+    for (std::size_t t = 0; t < beyond.size(); ++t) beyond[t] = may_be[t] && is_beyond(field.q(t));
+    for (const Tiles& piece : field.touching(beyond))
+      if (static_cast<double>(piece.size()) >= least && !field.reaches_border(piece))
+        for (const std::size_t t : piece) bodies[t] = true;
+  };
+  take([&](double q) { return q < low_px; });
+  take([&](double q) { return q > high_px; });
+  return bodies;
+}
+
+/// A tile of a blurred body is unsure of its depth, those around it together are less so.
+double depth_of_body(const DepthTiles& field, const std::vector<bool>& body, std::size_t tile) {
+  constexpr int kReach = 2;
+  std::vector<double> q{field.q(tile)};
+  field.around(tile, kReach, [&](std::size_t other) {
+    if (body[other]) q.push_back(field.q(other));
+  });
+  return quantile_in_place(q, 0.5);
 }
 
 /// A drop, say, or a hair: small, and most of what lies around it is perch.
@@ -123,15 +158,6 @@ std::vector<bool> with_what_lies_on_it(const Perch& perch, const std::vector<Til
   return whole;
 }
 
-std::vector<double> positions_of(const std::vector<TileRole>& roles, const DepthTiles& field,
-                                 TileRole role) {
-  std::vector<double> result;
-  for (std::size_t t = 0; t < roles.size(); ++t)
-    if (roles[t] == role) result.push_back(field.q(t));
-  std::ranges::sort(result);
-  return result;
-}
-
 }  // namespace
 
 Subject find_subject(const Profiles& profiles, const FocalPositions& focus, double blur_limit_px,
@@ -164,12 +190,19 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
 
   const auto [low, high] = *range;
   bool all_perch = false;
+  std::vector<bool> body(supported.size());
   if (wish.mask.empty()) {
     const Perch perch = find_perch(field, supported, view.bands, low, high, options);
     result.perch_low =
         drop_perch_beyond(result.roles, field, perch, low - blur_limit_px, -1.0, options);
     result.perch_high =
         drop_perch_beyond(result.roles, field, perch, high + blur_limit_px, 1.0, options);
+    std::vector<bool> may_be(supported.size());
+    for (std::size_t t = 0; t < supported.size(); ++t) may_be[t] = !perch.holds[t] && !not_meant(t);
+    body = blurred_bodies(field, may_be, std::ranges::count(supported, true), low - blur_limit_px,
+                          high + blur_limit_px, options);
+    for (std::size_t t = 0; t < supported.size(); ++t)
+      if (body[t]) result.roles[t] = TileRole::subject;
     const std::vector<bool> no_animal = with_what_lies_on_it(perch, result.roles, field);
     // The perch counts within the animal's own depth: there it is what the animal stands on.
     std::vector<double> animal;
@@ -193,7 +226,13 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
   }
   cut_beyond(result.roles, field, low, -1.0, options);
   cut_beyond(result.roles, field, high, 1.0, options);
-  result.positions_px = positions_of(result.roles, field, TileRole::subject);
+  for (std::size_t t = 0; t < supported.size(); ++t) {
+    if (body[t]) result.roles[t] = TileRole::subject;
+    if (result.roles[t] != TileRole::subject) continue;
+    const double q = body[t] && !supported[t] ? depth_of_body(field, body, t) : field.q(t);
+    result.positions_px.push_back(std::clamp(q, low - options.reach_px, high + options.reach_px));
+  }
+  std::ranges::sort(result.positions_px);
   result.trusted = result.positions_px.size() >= kFewest && (!all_perch || result.said);
   return result;
 }

@@ -160,6 +160,63 @@ TEST(Subject, NoFrameOrNoTileIsNoSubject) {
   EXPECT_FALSE(subject_of(squares({}), kSweep).trusted);
 }
 
+/// An animal on a leaf that lies in the sweep: nowhere sharp, 14 to 26 px beyond its upper end, and
+/// so blurred that its tiles fit badly and err by 6 px.
+Made animal_missed(const Scene& animal) {
+  std::mt19937 random(5);
+  std::normal_distribution<double> err_px(0.0, 6.0);
+  Made m = made(
+      [&](int row, int col) {
+        const double err = err_px(random);
+        if (const auto q = animal(row, col)) return std::optional(*q + err);
+        return leaf(row, col, -5.0);
+      },
+      kSweep);
+  for (TilePosition& tile : m.focus.tiles) tile.weight = 1.0;
+  for (std::size_t t = 0; t < m.profiles.tiles.size(); ++t)
+    if (animal(m.profiles.tiles[t].row, m.profiles.tiles[t].col)) m.focus.tiles[t].weight = 0.01;
+  return m;
+}
+
+TEST(Subject, BodyThatIsNowhereSharpIsMissed) {
+  const auto animal = [](int row, int col) { return ball(row, col, 42.0); };
+  const Made m = animal_missed(animal);
+  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, {});
+  EXPECT_TRUE(s.trusted);
+  const auto beyond = std::ranges::count_if(s.positions_px, [](double q) { return q > 32.0; });
+  EXPECT_GT(beyond, 300);  // of the ball's 452, a few of whose rim err to within the sweep
+  // The front is told from many tiles: single ones err by up to three times their 6 px.
+  EXPECT_NEAR(s.positions_px.back(), 42.0, 4.0);
+}
+
+TEST(Subject, BodyFartherThanTheReachIsTakenToLieThere) {
+  const Made m = animal_missed([](int row, int col) { return ball(row, col, 72.0); });
+  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, {});
+  EXPECT_EQ(s.positions_px.back(), 30.0 + SubjectOptions{}.reach_px);
+  EXPECT_GT(std::ranges::count(s.positions_px, s.positions_px.back()), 400);
+}
+
+TEST(Subject, BlurredBladeThatRunsOutOfThePictureIsNoBody) {
+  const Made m = animal_missed([](int row, int col) {
+    return row < 38 && std::abs(col - 40) < 12 ? std::optional(42.0) : std::nullopt;
+  });
+  EXPECT_LE(find_subject(m.profiles, m.focus, kBlurPx, {}).positions_px.back(), 36.0);  // the leaf
+}
+
+TEST(Subject, BlurredSpeckIsNoBody) {
+  // 45 tiles: less than a fiftieth of the picture's 4800.
+  const Made m = animal_missed([](int row, int col) {
+    return std::hypot(row - 25.0, col - 40.0) <= 3.8 ? std::optional(42.0) : std::nullopt;
+  });
+  EXPECT_LE(find_subject(m.profiles, m.focus, kBlurPx, {}).positions_px.back(), 36.0);
+}
+
+TEST(Subject, BlurredBodyThatTheUserDoesNotMeanIsNone) {
+  const Made m = animal_missed([](int row, int col) { return ball(row, col, 42.0); });
+  const Subject s = find_subject(m.profiles, m.focus, kBlurPx, {}, {.high_px = 31.0});
+  EXPECT_LE(s.positions_px.back(), 31.0);
+}
+
 TEST(Subject, LeafThatRunsOutOfThePictureOpensNoEnd) {
   // The leaf goes from -5 to 34.5 px, the frames from 0 to 30, the animal from 8 to 20.
   const Subject s = subject_of(animal_on_leaf(20.0, -5.0), kSweep);
