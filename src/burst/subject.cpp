@@ -158,6 +158,32 @@ std::vector<bool> with_what_lies_on_it(const Perch& perch, const std::vector<Til
   return whole;
 }
 
+/// The perch counts within the animal's own depth: there it is what the animal stands on. What of
+/// it lies elsewhere gets its role.
+/// @param q_px  one a tile
+/// @param err_px  so well the animal's ends are told
+/// @return whether nearly all is perch: animal and perch cannot be told apart
+bool leave_perch_at_animal(std::vector<TileRole>& roles, const std::vector<double>& q_px,
+                           const std::vector<bool>& no_animal, double err_px) {
+  std::vector<double> animal;
+  std::size_t all = 0;
+  for (std::size_t t = 0; t < roles.size(); ++t) {
+    if (roles[t] != TileRole::subject) continue;
+    ++all;
+    if (!no_animal[t]) animal.push_back(q_px[t]);
+  }
+  if (static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all))
+    return true;
+  if (animal.size() < kFewest) return false;
+  std::ranges::sort(animal);
+  const double from = quantile_of_sorted(animal, kEndQuantile) - err_px;
+  const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
+  for (std::size_t t = 0; t < roles.size(); ++t)
+    if (roles[t] == TileRole::subject && no_animal[t] && (q_px[t] < from || q_px[t] > to))
+      roles[t] = TileRole::perch;
+  return false;
+}
+
 }  // namespace
 
 Subject find_subject(const Profiles& profiles, const FocalPositions& focus, double blur_limit_px,
@@ -191,6 +217,8 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
   const auto [low, high] = *range;
   bool all_perch = false;
   std::vector<bool> body(supported.size());
+  std::vector<double> q_px;
+  for (std::size_t t = 0; t < supported.size(); ++t) q_px.push_back(field.q(t));
   if (wish.mask.empty()) {
     const Perch perch = find_perch(field, supported, view.bands, low, high, options);
     result.perch_low =
@@ -201,36 +229,22 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
     for (std::size_t t = 0; t < supported.size(); ++t) may_be[t] = !perch.holds[t] && !not_meant(t);
     body = blurred_bodies(field, may_be, std::ranges::count(supported, true), low - blur_limit_px,
                           high + blur_limit_px, options);
-    for (std::size_t t = 0; t < supported.size(); ++t)
-      if (body[t]) result.roles[t] = TileRole::subject;
-    const std::vector<bool> no_animal = with_what_lies_on_it(perch, result.roles, field);
-    // The perch counts within the animal's own depth: there it is what the animal stands on.
-    std::vector<double> animal;
-    std::size_t all = 0;
     for (std::size_t t = 0; t < supported.size(); ++t) {
-      if (result.roles[t] != TileRole::subject) continue;
-      ++all;
-      if (!no_animal[t]) animal.push_back(field.q(t));
+      if (!body[t]) continue;
+      result.roles[t] = TileRole::subject;
+      if (!supported[t]) q_px[t] = depth_of_body(field, body, t);
     }
-    std::ranges::sort(animal);
-    all_perch = static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all);
-    if (!all_perch && animal.size() >= kFewest) {
-      const double err_px = kEndsErr * blur_limit_px;
-      const double from = quantile_of_sorted(animal, kEndQuantile) - err_px;
-      const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
-      for (std::size_t t = 0; t < supported.size(); ++t)
-        if (result.roles[t] == TileRole::subject && no_animal[t] &&
-            (field.q(t) < from || field.q(t) > to))
-          result.roles[t] = TileRole::perch;
-    }
+    all_perch =
+        leave_perch_at_animal(result.roles, q_px, with_what_lies_on_it(perch, result.roles, field),
+                              kEndsErr * blur_limit_px);
   }
   cut_beyond(result.roles, field, low, -1.0, options);
   cut_beyond(result.roles, field, high, 1.0, options);
   for (std::size_t t = 0; t < supported.size(); ++t) {
     if (body[t]) result.roles[t] = TileRole::subject;
-    if (result.roles[t] != TileRole::subject) continue;
-    const double q = body[t] && !supported[t] ? depth_of_body(field, body, t) : field.q(t);
-    result.positions_px.push_back(std::clamp(q, low - options.reach_px, high + options.reach_px));
+    if (result.roles[t] == TileRole::subject)
+      result.positions_px.push_back(
+          std::clamp(q_px[t], low - options.reach_px, high + options.reach_px));
   }
   std::ranges::sort(result.positions_px);
   result.trusted = result.positions_px.size() >= kFewest && (!all_perch || result.said);
