@@ -42,10 +42,11 @@ Perch find_perch(const DepthTiles& field, const std::vector<bool>& supported, co
                  double low_px, double high_px, const SubjectOptions& options) {
   const double sweep_px = high_px - low_px;
   const double fading_px = options.fading_share * sweep_px;
-  std::vector<bool> fades(field.count());
-  if (sweep_px >= options.strip_sweep_px)
-    for (std::size_t t = 0; t < fades.size(); ++t)
-      fades[t] = field.q(t) < low_px + fading_px || field.q(t) > high_px - fading_px;
+  std::vector<Fading> fades(field.count(), Fading::no);
+  for (std::size_t t = 0; t < fades.size() && sweep_px >= options.strip_sweep_px; ++t)
+    fades[t] = field.q(t) < low_px + fading_px    ? Fading::low
+               : field.q(t) > high_px - fading_px ? Fading::high
+                                                  : Fading::no;
   Perch perch{.holds = std::vector<bool>(field.count()),
               .off_px = std::max(options.plane_px, options.plane_share * sweep_px)};
   perch.surfaces = surfaces_through_picture(field, supported, fades, perch.off_px, options);

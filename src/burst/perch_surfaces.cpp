@@ -133,8 +133,9 @@ std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool>
 }
 
 /// Of a piece that is much longer than it is thick, the tiles at both its ends, where neither is to
-/// be seen: at the border, or where the sweep ends in depth. Empty if not.
-Tiles hidden_ends(const DepthTiles& field, const Tiles& piece, const std::vector<bool>& fades) {
+/// be seen: at the border, or where the sweep ends in depth, and not at the same end: what begins
+/// and ends there is a body's front. Empty if not.
+Tiles hidden_ends(const DepthTiles& field, const Tiles& piece, const std::vector<Fading>& fades) {
   constexpr double kLong = 3.0;        // times its mean thickness
   constexpr double kEnd = 0.1;         // of its length
   constexpr double kHidden = 1.0 / 3;  // share of an end: across, a blade lies in depth too
@@ -146,27 +147,36 @@ Tiles hidden_ends(const DepthTiles& field, const Tiles& piece, const std::vector
   const double length = place(high) - place(low) + 1.0;
   if (length * length < kLong * static_cast<double>(piece.size())) return {};
   Tiles ends;
+  std::vector<Fading> sides;
   for (const std::size_t tip : {low, high}) {
-    const auto before = static_cast<double>(ends.size());
-    double out_of_sight = 0.0;
+    double all = 0.0, at_border = 0.0, at_lowest = 0.0, at_highest = 0.0;
     for (const std::size_t t : piece) {
       if (std::abs(place(t) - place(tip)) > kEnd * length) continue;
       ends.push_back(t);
-      if (fades[t] || field.at_border(t)) out_of_sight += 1.0;
+      all += 1.0;
+      if (field.at_border(t))
+        at_border += 1.0;
+      else if (fades[t] != Fading::no)
+        (fades[t] == Fading::low ? at_lowest : at_highest) += 1.0;
     }
-    if (out_of_sight < kHidden * (static_cast<double>(ends.size()) - before)) return {};
+    if (at_border + at_lowest + at_highest < kHidden * all) return {};
+    if (at_border < std::max(at_lowest, at_highest))
+      sides.push_back(at_lowest > at_highest ? Fading::low : Fading::high);
   }
+  if (sides.size() == 2 && sides[0] == sides[1]) return {};
   return ends;
 }
 
 /// Strips without an end. A larger piece that is none of them is put aside to find what is hidden
 /// behind it.
 std::vector<Surface> endless_strips(const DepthTiles& field, std::vector<bool> left,
-                                    const std::vector<bool>& fades, double off_px,
+                                    const std::vector<Fading>& fades, double off_px,
                                     const SubjectOptions& options, std::mt19937& random) {
+  std::vector<bool> fading;
+  for (const Fading f : fades) fading.push_back(f != Fading::no);
   std::vector<Surface> strips;
   for (int i = 0; i < kMostPlanes; ++i) {
-    const auto found = best_plane(field, left, fades, off_px, options.plane_trials, random);
+    const auto found = best_plane(field, left, fading, off_px, options.plane_trials, random);
     if (!found || found->pieces.empty()) break;
     bool any = false;
     for (const Tiles& piece : found->pieces) {
@@ -214,7 +224,7 @@ double Plane::off_px(const TileProfile& tile, double q) const {
 bool Surface::is_thick(std::size_t t) const { return std::ranges::binary_search(thick, t); }
 
 std::vector<Surface> surfaces_through_picture(const DepthTiles& field, std::vector<bool> among,
-                                              const std::vector<bool>& fades, double off_px,
+                                              const std::vector<Fading>& fades, double off_px,
                                               const SubjectOptions& options) {
   // What is in doubt is subject.
   std::vector<Surface> surfaces = of_several_draws(0, options.seed, [&](std::mt19937& random) {

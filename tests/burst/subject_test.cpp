@@ -335,6 +335,13 @@ TEST(Subject, StripOfWhichOneEndIsSeenIsALongAnimal) {
   EXPECT_FALSE(s.perch_high);
 }
 
+TEST(Subject, StripThatBeginsAndEndsInFrontOfTheSweepIsTheAnimalsFront) {
+  // From 33 to 37 px, the frames from 0 to 30.
+  const Subject s = subject_of(animal_over_strip(33.0, 37.0), kSweep);
+  EXPECT_GT(s.positions_px.back(), 36.0);
+  EXPECT_FALSE(s.perch_high);
+}
+
 TEST(Subject, AnimalInTheStripsOwnPlaneIsTooThickForIt) {
   // A disc of 12 tiles in the plane of a strip of three, where that is beyond the frames.
   const Scene flat = [](int row, int col) -> std::optional<double> {
