@@ -123,7 +123,12 @@ std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool>
     for (const Tiles& piece : found->pieces)
       if (piece.size() >= kPlane && field.reaches_border(piece))
         tiles.insert(tiles.end(), piece.begin(), piece.end());
-    if (tiles.empty()) break;
+    if (tiles.empty()) {
+      if (found->pieces.empty()) break;
+      for (const std::size_t t : *std::ranges::max_element(found->pieces, {}, &Tiles::size))
+        left[t] = false;
+      continue;
+    }
     for (const std::size_t t : tiles) left[t] = false;
     if (!spans(field, tiles, options.plane_extent)) continue;
     Tiles thick = field.thick(tiles);

@@ -229,6 +229,19 @@ TEST(Subject, LeafThatRunsOutOfThePictureOpensNoEnd) {
   EXPECT_GT(std::ranges::count(s.roles, TileRole::perch), 8 * 40);
 }
 
+TEST(Subject, LeafIsFoundBelowAnAnimalWithMoreTilesInOnePlane) {
+  // A disc of 452 tiles at 10 px, and a leaf of 320 from 5 px at the left border to 35 at the
+  // right: a plane through its left end and the disc has more tiles than its own, and reaches no
+  // border.
+  const Scene flat = [](int row, int col) -> std::optional<double> {
+    if (std::hypot(row - 25.0, col - 40.0) <= 12.0) return 10.0;
+    return row >= 42 && row < 46 ? std::optional(5.0 + 0.375 * col) : std::nullopt;
+  };
+  const Subject s = subject_of(flat, kSweep);
+  EXPECT_TRUE(s.perch_high);
+  EXPECT_LE(s.positions_px.back(), 10.0 + kBlurPx);
+}
+
 TEST(Subject, AnimalThatGoesOnBeyondTheEndIsMissedForNoLeaf) {
   // Its front is at 36, 6 px beyond the last frame, and the leaf below it as near.
   const Subject s = subject_of(animal_on_leaf(36.0, 16.0), kSweep);
