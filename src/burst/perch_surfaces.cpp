@@ -109,6 +109,11 @@ Surface surface_of(const Plane& plane, Tiles tiles, Tiles thick) {
   return surface;
 }
 
+/// What hides others: an animal, most of all.
+void put_aside_largest(const std::vector<Tiles>& pieces, std::vector<bool>& left) {
+  for (const std::size_t t : *std::ranges::max_element(pieces, {}, &Tiles::size)) left[t] = false;
+}
+
 /// Planes of which a piece reaches the border.
 std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool> left,
                                       double off_px, const SubjectOptions& options,
@@ -118,15 +123,13 @@ std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool>
   std::vector<Surface> surfaces;
   for (int i = 0; i < kMostPlanes; ++i) {
     const auto found = best_plane(field, left, border, off_px, options.plane_trials, random);
-    if (!found) break;
+    if (!found || found->pieces.empty()) break;
     Tiles tiles;
     for (const Tiles& piece : found->pieces)
       if (piece.size() >= kPlane && field.reaches_border(piece))
         tiles.insert(tiles.end(), piece.begin(), piece.end());
     if (tiles.empty()) {
-      if (found->pieces.empty()) break;
-      for (const std::size_t t : *std::ranges::max_element(found->pieces, {}, &Tiles::size))
-        left[t] = false;
+      put_aside_largest(found->pieces, left);
       continue;
     }
     for (const std::size_t t : tiles) left[t] = false;
@@ -172,8 +175,7 @@ Tiles hidden_ends(const DepthTiles& field, const Tiles& piece, const std::vector
   return ends;
 }
 
-/// Strips without an end. A larger piece that is none of them is put aside to find what is hidden
-/// behind it.
+/// Strips without an end.
 std::vector<Surface> endless_strips(const DepthTiles& field, std::vector<bool> left,
                                     const std::vector<Fading>& fades, double off_px,
                                     const SubjectOptions& options, std::mt19937& random) {
@@ -193,9 +195,7 @@ std::vector<Surface> endless_strips(const DepthTiles& field, std::vector<bool> l
       if (spans(field, piece, options.plane_extent))
         strips.push_back(surface_of(found->plane, piece, field.thick(piece, ends)));
     }
-    if (any) continue;
-    for (const std::size_t t : *std::ranges::max_element(found->pieces, {}, &Tiles::size))
-      left[t] = false;
+    if (!any) put_aside_largest(found->pieces, left);
   }
   return strips;
 }
