@@ -176,14 +176,13 @@ std::string coverage_lines(const BurstAnalysis& burst) {
   if (!coverage.has_subject) return "No subject found.\n";
   std::string text = subject_line(burst);
   for (const End& end : coverage.ends) {
-    text += fmt::format(
-        "{} where the first sweep {} (frame {}): {}, {:.2f} px (sd {:.2f} px) beyond.\n",
-        !burst.near_side.known() ? "End"
-        : end.low                ? "Far end"
-                                 : "Near end",
-        wording::is_first_end(burst, end) ? "began" : "ended",
-        printable(burst.frames[end.frame].file), end.open ? "open" : "covered", end.beyond_px,
-        end.beyond_sd_px);
+    text += fmt::format("{} where the first sweep {} (frame {}): {}, {} beyond.\n",
+                        !burst.near_side.known() ? "End"
+                        : end.low                ? "Far end"
+                                                 : "Near end",
+                        wording::is_first_end(burst, end) ? "began" : "ended",
+                        printable(burst.frames[end.frame].file), end.open ? "open" : "covered",
+                        wording::beyond_the_end(end.beyond_px, end.beyond_sd_px));
   }
   if (coverage.gaps.empty()) text += "No gaps.\n";
   for (const Gap& gap : coverage.gaps) text += fmt::format("Gap {}", gap_line(burst, gap));

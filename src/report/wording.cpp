@@ -259,6 +259,13 @@ FramesThatGo frames_that_go_together(const BurstAnalysis& burst,
               fmt::format("{} without {}", run_words(go, labels), list_of_frames(inside, labels))};
 }
 
+std::string beyond_the_end(double beyond_px, double sd_px) {
+  constexpr double kRoundingPx = 0.005;
+  return beyond_px > SubjectOptions{}.reach_px - kRoundingPx
+             ? fmt::format("{:.2f} px or more", beyond_px)
+             : fmt::format("{:.2f} px (sd {:.2f} px)", beyond_px, sd_px);
+}
+
 std::string_view json_word(VerdictKind kind) {
   switch (kind) {
     case VerdictKind::complete:
@@ -497,9 +504,9 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
           file(reason.first_frame), file(reason.last_frame));
     case ReasonKind::open_end:
       return fmt::format(
-          "The subject goes on {:.2f} px (sd {:.2f} px) beyond {}, at the {}end where the {}; "
-          "{:.2f} px allowed; {:.1f} % of the subject lie beyond.{}",
-          reason.width_px, reason.width_sd_px, file(reason.first_frame),
+          "The subject goes on {} beyond {}, at the {}end where the {}; {:.2f} px allowed; {:.1f} "
+          "% of the subject lie beyond.{}",
+          beyond_the_end(reason.width_px, reason.width_sd_px), file(reason.first_frame),
           near_or_far(burst, reason.at_start),
           reason.at_start ? "first sweep began" : "first sweep ended", burst.blur_limit_px,
           100.0 * reason.subject_share, close);

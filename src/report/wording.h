@@ -62,6 +62,9 @@ struct FramesThatGo {
                                                    std::span<const std::string> labels);
 
 /// The words of report.json: "complete-without", "partly-lit".
+/// "3.20 px (sd 0.10 px)"; "14.00 px or more" where blur tells no more of the subject's depth.
+[[nodiscard]] std::string beyond_the_end(double beyond_px, double sd_px);
+
 [[nodiscard]] std::string_view json_word(VerdictKind kind);
 [[nodiscard]] std::string_view json_word(FrameFlag flag);
 [[nodiscard]] std::string_view json_word(NearSideSource source);

@@ -99,6 +99,11 @@ TEST(Printable, KeepsWellFormedUtf8AndNothingElse) {
   EXPECT_EQ(valid_utf8("a\n\xFF"), "a\n\xEF\xBF\xBD");
 }
 
+TEST(BeyondTheEnd, IsNoNumberWhereBlurTellsNoMore) {
+  EXPECT_EQ(beyond_the_end(3.2, 0.1), "3.20 px (sd 0.10 px)");
+  EXPECT_EQ(beyond_the_end(SubjectOptions{}.reach_px, 0.1), "14.00 px or more");
+}
+
 TEST(PlaceWords, AreNinthsOfTheUprightPicture) {
   BurstAnalysis burst;
   burst.full_size = {600, 400};
