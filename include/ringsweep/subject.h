@@ -52,7 +52,8 @@ struct SubjectOptions {
       6.0;                 ///< beyond an end, what lies this far behind empty depth is no subject
   double reach_px = 14.0;  ///< farther beyond an end, blur is too strong to tell a depth
   /// Such a share of the picture, and of the tiles that show their depth, is no speck: a body that
-  /// is nowhere sharp. On bench/accuracy's open seeds nothing else is a third as large.
+  /// is nowhere sharp. Ours: on 437 bursts of bench/accuracy's open seeds all that were as large
+  /// lay beyond an open end.
   double body_of_picture = 0.02;
   double body_of_tiles = 0.15;
   int border_tiles = 2;   ///< so near to what not all frames see, a piece runs out of the picture
