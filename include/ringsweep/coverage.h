@@ -42,8 +42,8 @@ struct End {
   bool low = true;
   /// Beyond the blur limit with probability 0.95, or by a quarter of it where the sd is large.
   bool open = false;
-  double beyond_px = 0.0;  ///< from the outermost usable frame to the subject's end; >= 0; farther
-                           ///< than SubjectOptions::reach_px none is told
+  double beyond_px = 0.0;  ///< from the outermost usable frame to the subject's end; >= 0; beyond
+                           ///< the whole sweep no more than SubjectOptions::reach_px
   double beyond_sd_px = 0.0;
   double subject_share = 0.0;  ///< share of the subject beyond the blur limit from that frame
   std::size_t frame = 0;       ///< the outermost usable frame, index in capture order

@@ -261,7 +261,7 @@ FramesThatGo frames_that_go_together(const BurstAnalysis& burst,
 
 std::string beyond_the_end(double beyond_px, double sd_px) {
   constexpr double kRoundingPx = 0.005;
-  return beyond_px > SubjectOptions{}.reach_px - kRoundingPx
+  return std::abs(beyond_px - SubjectOptions{}.reach_px) < kRoundingPx
              ? fmt::format("{:.2f} px or more", beyond_px)
              : fmt::format("{:.2f} px (sd {:.2f} px)", beyond_px, sd_px);
 }

@@ -61,10 +61,11 @@ struct FramesThatGo {
 [[nodiscard]] FramesThatGo frames_that_go_together(const BurstAnalysis& burst,
                                                    std::span<const std::string> labels);
 
-/// The words of report.json: "complete-without", "partly-lit".
-/// "3.20 px (sd 0.10 px)"; "14.00 px or more" where blur tells no more of the subject's depth.
+/// "3.20 px (sd 0.10 px)"; "14.00 px or more" at SubjectOptions::reach_px beyond the sweep, where
+/// blur tells no more of the subject's depth. Beyond a part of the sweep it may be farther.
 [[nodiscard]] std::string beyond_the_end(double beyond_px, double sd_px);
 
+/// The words of report.json: "complete-without", "partly-lit".
 [[nodiscard]] std::string_view json_word(VerdictKind kind);
 [[nodiscard]] std::string_view json_word(FrameFlag flag);
 [[nodiscard]] std::string_view json_word(NearSideSource source);

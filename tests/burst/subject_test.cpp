@@ -172,7 +172,6 @@ Made animal_missed(const Scene& animal) {
         return leaf(row, col, -5.0);
       },
       kSweep);
-  for (TilePosition& tile : m.focus.tiles) tile.weight = 1.0;
   for (std::size_t t = 0; t < m.profiles.tiles.size(); ++t)
     if (animal(m.profiles.tiles[t].row, m.profiles.tiles[t].col)) m.focus.tiles[t].weight = 0.01;
   return m;

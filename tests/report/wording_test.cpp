@@ -102,6 +102,8 @@ TEST(Printable, KeepsWellFormedUtf8AndNothingElse) {
 TEST(BeyondTheEnd, IsNoNumberWhereBlurTellsNoMore) {
   EXPECT_EQ(beyond_the_end(3.2, 0.1), "3.20 px (sd 0.10 px)");
   EXPECT_EQ(beyond_the_end(SubjectOptions{}.reach_px, 0.1), "14.00 px or more");
+  // Of a pose or a sweep: the rest of the burst shows how far it goes on.
+  EXPECT_EQ(beyond_the_end(21.0, 0.3), "21.00 px (sd 0.30 px)");
 }
 
 TEST(PlaceWords, AreNinthsOfTheUprightPicture) {
