@@ -58,7 +58,6 @@ class Judge {
   void find_jumps();
   void place(DropChange& drop) const;
   void place_drops();
-  void part_drops_and_movement();
   void decide_coverage();
   [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
   void split_at_conflicts();
@@ -416,29 +415,6 @@ void Judge::place_drops() {
   for (DropChange& drop : out_.drops.appeared) place(drop);
 }
 
-/// What is on a part that moved went with it, and a drop that rolled is no part that moved.
-void Judge::part_drops_and_movement() {
-  const auto together = [](const DropChange& drop, const MovedPart& part) {
-    return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
-           part.box_px.contains(cv::Point(drop.at));
-  };
-  // A part hardly larger than a drop that rolled is that drop.
-  std::erase_if(out_.movement.parts, [&](const MovedPart& part) {
-    return std::ranges::any_of(out_.drops.lost, [&](const DropChange& drop) {
-      constexpr double kSide = 6.0;  // in its radii
-      const double side_px = kSide * drop.radius_px;
-      return drop.fate == DropFate::rolled && together(drop, part) &&
-             part.box_px.area() <= side_px * side_px;
-    });
-  });
-  const auto went_along = [&](const DropChange& drop) {
-    return std::ranges::any_of(out_.movement.parts,
-                               [&](const MovedPart& part) { return together(drop, part); });
-  };
-  std::erase_if(out_.drops.lost, went_along);
-  std::erase_if(out_.drops.appeared, went_along);
-}
-
 void Judge::decide_coverage() {
   std::vector<FrameExposure> exposure;
   for (const MeasuredFrame& frame : burst_.frames) {
@@ -654,7 +630,7 @@ BurstAnalysis Judge::run() {
   place_movement();
   find_jumps();
   place_drops();
-  part_drops_and_movement();
+  part_drops_and_movement(out_.movement, out_.drops);
   decide_coverage();
   split_at_conflicts();
   note_movement();

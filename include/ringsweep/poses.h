@@ -16,6 +16,11 @@ namespace ringsweep {
 /// The conflicts of both, a reason each: lost drops by event, then parts that moved.
 [[nodiscard]] std::vector<Reason> conflict_reasons(const Movement& movement, const Drops& drops);
 
+/// What changed is told once: what is on a part that moved went with it, and a drop that rolled is
+/// no part that moved.
+/// @param drops  placed: in px of the parts' boxes
+void part_drops_and_movement(Movement& movement, Drops& drops);
+
 /// The number of each frame's pose, from 0: how many of these lie at or before it.
 /// @param conflicts  first frames after a conflict, any order, some maybe twice.
 [[nodiscard]] std::vector<std::size_t> number_poses(std::size_t num_frames,

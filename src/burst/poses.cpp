@@ -25,6 +25,28 @@ std::vector<Reason> conflict_reasons(const Movement& movement, const Drops& drop
   return reasons;
 }
 
+void part_drops_and_movement(Movement& movement, Drops& drops) {
+  const auto together = [](const DropChange& drop, const MovedPart& part) {
+    return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
+           part.box_px.contains(cv::Point(drop.at));
+  };
+  // A part hardly larger than a drop that rolled is that drop.
+  std::erase_if(movement.parts, [&](const MovedPart& part) {
+    return std::ranges::any_of(drops.lost, [&](const DropChange& drop) {
+      constexpr double kSide = 6.0;  // in its radii
+      const double side_px = kSide * drop.radius_px;
+      return drop.fate == DropFate::rolled && together(drop, part) &&
+             part.box_px.area() <= side_px * side_px;
+    });
+  });
+  const auto went_along = [&](const DropChange& drop) {
+    return std::ranges::any_of(movement.parts,
+                               [&](const MovedPart& part) { return together(drop, part); });
+  };
+  std::erase_if(drops.lost, went_along);
+  std::erase_if(drops.appeared, went_along);
+}
+
 std::vector<std::size_t> number_poses(std::size_t num_frames,
                                       std::span<const std::size_t> conflicts) {
   std::vector<std::size_t> firsts(conflicts.begin(), conflicts.end());
