@@ -389,6 +389,7 @@ void Judge::place(DropChange& drop) const {
   constexpr double kFrontPx = 1.6 / 16.0;  // of blur per px of radius
   drop.at = upright().point(drop.at);
   drop.radius_px *= burst_.reduction;
+  drop.reach_px *= burst_.reduction;
   drop.q_px *= turned_ ? -burst_.reduction : burst_.reduction;
   if (out_.near_side.known()) drop.q_px += kFrontPx * drop.radius_px;
 }

@@ -10,8 +10,13 @@
 /// in which it is seen make expected is 1 while it is there and about 0 once it is gone, whatever
 /// the blur. Its sd comes from how well the surroundings agree.
 ///
+/// q_h is found from how the spot's share and size go from frame to frame, and from the depth of
+/// what is around it; a spot that clips keeps its share far out of focus, so its size tells more.
+///
 /// Frames vote with the log-likelihood ratio gone / there, neighbouring frames not as if they were
-/// independent: no more than four count on either side, and two there must be. What fades because
+/// independent: no more than four count on either side, and two there must be. A wide disc holds
+/// neighbours, too: what a frame far out of focus says against sharp ones does not count. Lights of
+/// one drop may disagree by a few frames about when it went. What fades because
 /// the lens moves on, glides behind an edge, moves with its part, or goes in many small things at
 /// many times is no loss.
 
@@ -45,6 +50,7 @@ struct DropChange {
   /// lengths.
   cv::Point2d at{};
   double radius_px = 0.0;    ///< of a disc as large as what has changed
+  double reach_px = 0.0;     ///< how far that extends from its middle
   double q_px = 0.0;         ///< where it is sharp, px of blur
   std::size_t before = 0;    ///< last frame that tells the state before
   std::size_t after = 0;     ///< first frame that tells the state after

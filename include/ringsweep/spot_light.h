@@ -30,6 +30,7 @@ struct SpotPlaces {
   std::vector<cv::Point> ring;    ///< what it stands out against
   std::vector<cv::Point> others;  ///< middles of places like it around it
   int half_px = 0;                ///< a patch is 2 half_px + 1 px wide
+  int seen_half_px = 0;           ///< ... of which the middle must be seen, in the same way
 };
 
 /// Share of a spot's light, 1 where all of it is there.
@@ -42,8 +43,8 @@ struct SpotShare {
 [[nodiscard]] double spot_height(const cv::Mat& light, const SpotPlaces& places);
 
 /// What of the spot in `a` is in `b`, both around its place; of the two the less blurred one is
-/// blurred as much as the other one first. Where most of it is clipped in `b`, all of it is there:
-/// what clips is brighter than it looks.
+/// blurred as much as the other one first. What clips is brighter than it looks: where most of it
+/// is clipped in `b`, all of it is there, and where it is in `a`, no more than all of it.
 /// @param a_px, b_px  diameters of a point's discs in the two frames
 [[nodiscard]] SpotShare share_of_spot(const GridPicture& a, const GridPicture& b, double a_px,
                                       double b_px, const SpotPlaces& places);
@@ -64,7 +65,8 @@ struct SpotChange {
 [[nodiscard]] SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px,
                                        double b_px, cv::Point at, double sigma_px);
 
-/// A part of a picture. @param box within it
+/// A part of a picture; what lies beyond it or is not seen is what lies opposite the part's middle.
+/// @param box  overlaps it
 [[nodiscard]] GridPicture part_of(const PackedPicture& picture, const cv::Rect& box);
 
 }  // namespace ringsweep

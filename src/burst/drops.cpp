@@ -33,7 +33,7 @@ constexpr std::size_t kMostTimes = 3;    // drops do not go at more times than t
 // Of a thousand spots that a burst has one may go; where one has gone, one in twelve others.
 constexpr double kPriorLogOdds = -7.0;
 constexpr double kTogetherLogOdds = -2.5;
-constexpr double kAloneLogOdds = 8.5;  // from here on a loss is told that stands alone
+constexpr double kAloneLogOdds = 7.5;  // from here on a loss is told that stands alone
 
 double probability_of(double log_odds) { return 1.0 / (1.0 + std::exp(-log_odds)); }
 
@@ -46,6 +46,12 @@ double log_odds_gone(const SpotShare& s) {
   const double there = gauss(std::min(s.share, 1.0) - 1.0, s.sd);
   const double gone = gauss(std::max(s.share, 0.0), std::hypot(s.sd, kBehindSd));
   return std::log((gone + kFloor) / (there + kFloor));
+}
+
+/// The one that is more like the spot being there, of those that tell anything.
+const SpotShare& more_like_there(const SpotShare& a, const SpotShare& b) {
+  if ((a.sd > kMostSd) != (b.sd > kMostSd)) return a.sd > kMostSd ? b : a;
+  return std::abs(b.share - 1.0) < std::abs(a.share - 1.0) ? b : a;
 }
 
 /// A spot of one frame that another frame does not show as it is.
@@ -94,9 +100,11 @@ class DropSearch {
   struct View {
     SpotPlaces places;
     cv::Rect box;
+    cv::Rect must_see;  ///< the middle of the box
     std::vector<GridPicture> parts;
   };
   [[nodiscard]] View view_of(const Suspicion& s) const;
+  [[nodiscard]] bool sees(const View& view, std::size_t k) const;
   [[nodiscard]] const GridPicture& part(View& view, std::size_t k) const;
   [[nodiscard]] double blur_px(std::size_t k, double q_px) const {
     return std::abs(frames_[k].q_px - q_px);
@@ -105,6 +113,13 @@ class DropSearch {
                                 std::span<const double> q_px) const;
   [[nodiscard]] std::vector<std::size_t> to_compare_with(std::size_t i) const;
   [[nodiscard]] std::vector<Suspicion> suspicions() const;
+  struct SizedSpot {
+    std::size_t frame = 0;
+    double sigma_px = 0.0;
+  };
+  [[nodiscard]] std::vector<SizedSpot> sizes_of(const Suspicion& s,
+                                                std::span<const std::size_t> told) const;
+  [[nodiscard]] double misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px) const;
   [[nodiscard]] double own_q_px(View& view, const Suspicion& s,
                                 std::span<const std::size_t> told) const;
   [[nodiscard]] std::vector<double> weights_of(std::span<const std::size_t> told,
@@ -127,11 +142,19 @@ class DropSearch {
 };
 
 DropSearch::View DropSearch::view_of(const Suspicion& s) const {
-  View view{.places = SpotPlaces(s.spot.sigma_px), .box = {}, .parts = {}};
-  const int half = view.places.half_px;
-  view.box = {s.spot.at.x - half, s.spot.at.y - half, 2 * half + 1, 2 * half + 1};
+  View view{.places = SpotPlaces(s.spot.sigma_px), .box = {}, .must_see = {}, .parts = {}};
+  const auto around = [&](int half) {
+    return cv::Rect(s.spot.at.x - half, s.spot.at.y - half, 2 * half + 1, 2 * half + 1);
+  };
+  view.box = around(view.places.half_px);
+  view.must_see = around(view.places.seen_half_px);
   view.parts.resize(frames_.size());
   return view;
+}
+
+bool DropSearch::sees(const View& view, std::size_t k) const {
+  const cv::Rect& box = view.must_see;
+  return (box & whole_) == box && cv::countNonZero(pictures_[k].values(box)) == box.area();
 }
 
 const GridPicture& DropSearch::part(View& view, std::size_t k) const {
@@ -142,12 +165,10 @@ const GridPicture& DropSearch::part(View& view, std::size_t k) const {
 /// Of what it may be, as the focal position goes, the one that is most like the spot being there.
 SpotShare DropSearch::share(View& view, std::size_t j, std::size_t k,
                             std::span<const double> q_px) const {
-  SpotShare best{.share = -1e9, .sd = 0.0};
-  for (const double q : q_px) {
-    const SpotShare one =
-        share_of_spot(part(view, j), part(view, k), blur_px(j, q), blur_px(k, q), view.places);
-    if (std::abs(one.share - 1.0) < std::abs(best.share - 1.0)) best = one;
-  }
+  SpotShare best;
+  for (const double q : q_px)
+    best = more_like_there(best, share_of_spot(part(view, j), part(view, k), blur_px(j, q),
+                                               blur_px(k, q), view.places));
   return best;
 }
 
@@ -193,7 +214,7 @@ std::vector<Suspicion> DropSearch::suspicions() const {
     Suspicion& s = result[i];
     s.q_px = surface_depth_px(tile_q_px_, tile_px_, s.spot.at).value_or(frames_[s.frame].q_px);
     View view = view_of(s);
-    if ((view.box & whole_) != view.box) return;
+    if (!sees(view, s.frame) || !sees(view, s.missing)) return;
     const std::array q{s.q_px, s.q_px - 1.5, s.q_px + 1.5};
     s.log_odds = log_odds_gone(share(view, s.frame, s.missing, q));
   });
@@ -214,6 +235,40 @@ std::vector<Suspicion> DropSearch::suspicions() const {
   return chosen;
 }
 
+/// The spot in the frames on its side, nearest to its own one in time: how large it is found there.
+std::vector<DropSearch::SizedSpot> DropSearch::sizes_of(const Suspicion& s,
+                                                        std::span<const std::size_t> told) const {
+  constexpr std::size_t kMostFrames = 16;
+  std::vector<SizedSpot> sizes;
+  for (std::size_t i = told.size(); i-- > 0 && told.size() - i <= kMostFrames;) {
+    const Spot* best = nullptr;
+    for (const Spot& o : spots_[told[i]])
+      if (cv::norm(o.at - s.spot.at) <= 1.0 + 0.5 * std::max(o.sigma_px, s.spot.sigma_px) &&
+          (best == nullptr || o.height > best->height))
+        best = &o;
+    if (best != nullptr) sizes.push_back({told[i], best->sigma_px});
+  }
+  return sizes;
+}
+
+/// Spots that clip are as bright for long, but wider out of focus: second moments add, d^2 / 16 of
+/// the disc to what it is in focus.
+double DropSearch::misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px) const {
+  constexpr double kLogSd = 0.35, kMost = 4.0;  // sizes go in steps of sqrt(2); ours, no source
+  constexpr std::size_t kFewest = 4;
+  if (sizes.size() < kFewest) return 0.0;
+  double least = std::numeric_limits<double>::infinity();
+  for (const double sharp_px : {0.8, 1.0, 1.4, 2.0, 2.8}) {
+    double misfit = 0.0;
+    for (const SizedSpot& seen : sizes) {
+      const double expected = std::hypot(sharp_px, blur_px(seen.frame, q_px) / 4.0);
+      misfit += std::min(kMost, std::pow(std::log(seen.sigma_px / expected) / kLogSd, 2));
+    }
+    least = std::min(least, misfit);
+  }
+  return least;
+}
+
 /// The spot's own focal position: with it, it is as bright as it should be in the frames on its
 /// side, `told` up to its own one. Near that of the surface, or of the frame where it is brightest.
 double DropSearch::own_q_px(View& view, const Suspicion& s,
@@ -227,12 +282,18 @@ double DropSearch::own_q_px(View& view, const Suspicion& s,
     const double height = spot_height(part(view, k).luminance, view.places);
     if (height > tallest) tallest = height, peak = k;
   }
+  const std::vector<SizedSpot> sizes = sizes_of(s, told);
+  std::vector<double> middles{s.q_px, frames_[peak].q_px};
+  if (!sizes.empty())
+    middles.push_back(
+        frames_[std::ranges::min_element(sizes, {}, &SizedSpot::sigma_px)->frame].q_px);
   std::vector<double> choices;
-  for (const double middle : {s.q_px, frames_[peak].q_px})
+  for (const double middle : middles)
     for (double off = -kReachPx; off <= kReachPx; off += kStepPx) choices.push_back(middle + off);
   double least = std::numeric_limits<double>::infinity(), best = s.q_px;
   for (const double q : choices) {
-    double misfit = std::pow((q - s.q_px) / kSurfaceSdPx, 2);
+    double misfit = std::min(kMostMisfit, std::pow((q - s.q_px) / kSurfaceSdPx, 2));
+    misfit += misfit_of_sizes(sizes, q);
     for (std::size_t i = told.size() - 1; i-- > 0 && told.size() - 1 - i < kMostFrames;) {
       const SpotShare one = share_of_spot(part(view, s.frame), part(view, told[i]),
                                           blur_px(s.frame, q), blur_px(told[i], q), view.places);
@@ -243,14 +304,40 @@ double DropSearch::own_q_px(View& view, const Suspicion& s,
   return best;
 }
 
-/// What votes come to. @param sign 1: for gone, -1: for there.
-double evidence(std::span<const double> gone, std::span<const double> weight, std::size_t first,
-                std::size_t last, double sign) {
-  constexpr double kOneInSix = 6.0;  // may say the contrary
+/// What frames say of a spot; an entry each.
+struct Votes {
+  std::vector<double> gone;     ///< log-likelihood ratio gone / there
+  std::vector<double> weight;   ///< how much it counts
+  std::vector<double> blur_px;  ///< of the spot's disc
+};
+
+/// How blurred the frames from `first` to `last` are that say `sign` and show it best: of the
+/// second of them, since one alone may err.
+double sharpest_that_say(const Votes& votes, std::size_t first, std::size_t last, double sign) {
+  std::array least{std::numeric_limits<double>::infinity(),
+                   std::numeric_limits<double>::infinity()};
+  for (std::size_t i = first; i < last; ++i)
+    if (votes.weight[i] > 0.0 && sign * votes.gone[i] > kSays && votes.blur_px[i] < least[1]) {
+      least[1] = votes.blur_px[i];
+      if (least[1] < least[0]) std::swap(least[0], least[1]);
+    }
+  return least[1];
+}
+
+/// What votes come to. In a wide disc lies what is around the spot, too, a neighbour that took its
+/// water or it itself where it rolled to: what such a frame says against the others of its side
+/// does not count where two that show the spot far better say otherwise.
+/// @param sign 1: for gone, -1: for there.
+double evidence(const Votes& votes, std::size_t first, std::size_t last, double sign) {
+  constexpr double kOneInSix = 6.0;                  // may say the contrary
+  constexpr double kFarWorse = 2.0, kWorsePx = 1.5;  // ours, no source
+  const auto& [gone, weight, blur_px] = votes;
+  const double wide_px = kFarWorse * sharpest_that_say(votes, first, last, sign) + kWorsePx;
   double sum = 0.0, weights = 0.0, against = 0.0;
   int count = 0;
   for (std::size_t i = first; i < last; ++i) {
     if (weight[i] == 0.0 || std::abs(gone[i]) < kHints) continue;
+    if (sign * gone[i] < 0.0 && blur_px[i] > wide_px) continue;
     sum += sign * weight[i] * gone[i];
     weights += weight[i];
     ++count;
@@ -307,7 +394,7 @@ Course DropSearch::follow(const Suspicion& s) const {
   std::vector<std::size_t> told;
   for (const std::size_t k : usable_)
     if ((blur_px(k, s.q_px) <= kFarthestPx || blur_px(k, frames_[s.frame].q_px) <= 2.0) &&
-        cv::countNonZero(pictures_[k].values(view.box)) == view.box.area())
+        sees(view, k))
       told.push_back(k);
   // From the side on which it is there: for what has come, time runs backwards.
   if (!s.lost()) std::ranges::reverse(told);
@@ -364,7 +451,7 @@ Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size
     // Where they agree the surer one counts; else the one that is most like the spot being there.
     if (std::abs(two.share - one.share) < std::min(one.sd, two.sd))
       return two.sd < one.sd ? two : one;
-    return std::abs(two.share - 1.0) < std::abs(one.share - 1.0) ? two : one;
+    return more_like_there(one, two);
   };
   constexpr double kPresent = 0.6, kPresentSd = 0.4;
   std::vector<SpotShare> seen(told.size());
@@ -384,18 +471,21 @@ Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size
   missed = false;
   for (std::size_t i = from + 1; i < told.size(); ++i) look_at(i);
 
-  std::vector<double> gone(told.size());
+  Votes votes{.gone = std::vector<double>(told.size()),
+              .weight = {},
+              .blur_px = std::vector<double>(told.size())};
+  std::vector<double>& gone = votes.gone;
   std::vector<bool> sure(told.size());
   for (std::size_t i = 0; i < told.size(); ++i) {
     gone[i] = log_odds_gone(seen[i]);
     sure[i] = sure_of(i);
+    votes.blur_px[i] = blur_px(told[i], course.q_px);
   }
-  const std::vector<double> weight = weights_of(told, sure, course.q_px);
-  const Boundaries boundaries = find_boundaries(gone, weight);
+  votes.weight = weights_of(told, sure, course.q_px);
+  const Boundaries boundaries = find_boundaries(gone, votes.weight);
   const std::size_t e = boundaries.best;
   if (e == 0 || !fits(seen, sure, e)) return course;
-  course.log_odds =
-      std::min(evidence(gone, weight, 0, e, -1.0), evidence(gone, weight, e, told.size(), 1.0));
+  course.log_odds = std::min(evidence(votes, 0, e, -1.0), evidence(votes, e, told.size(), 1.0));
   if (course.log_odds + kTogetherLogOdds < 0.0) return course;
   // When: what sure frames leave open, others may tell.
   std::size_t last = boundaries.first - 1, first = boundaries.last;
@@ -414,11 +504,11 @@ void DropSearch::look_around(Course& course, std::span<const std::size_t> told,
                              std::span<const double> gone, const std::vector<bool>& sure,
                              std::size_t first_after) const {
   constexpr int kHalfPx = 40;
-  constexpr std::size_t kMostFrames = 6;
+  constexpr double kPerFramePx = 0.2;  // of blur that a frame nearer in time is worth
   std::vector<std::size_t> with, without;
-  for (std::size_t i = first_after; i-- > 0 && with.size() < kMostFrames;)
+  for (std::size_t i = first_after; i-- > 0;)
     if (sure[i] && gone[i] < -kSays) with.push_back(told[i]);
-  for (std::size_t i = first_after; i < told.size() && without.size() < kMostFrames; ++i)
+  for (std::size_t i = first_after; i < told.size(); ++i)
     if (sure[i] && gone[i] > kSays) without.push_back(told[i]);
   if (with.empty() || without.empty()) return;
   double least = std::numeric_limits<double>::infinity();
@@ -426,7 +516,8 @@ void DropSearch::look_around(Course& course, std::span<const std::size_t> told,
   for (const std::size_t a : with)
     for (const std::size_t b : without) {
       const double cost = std::max(blur_px(a, course.q_px), blur_px(b, course.q_px)) +
-                          2.0 * std::abs(frames_[a].q_px - frames_[b].q_px);
+                          2.0 * std::abs(frames_[a].q_px - frames_[b].q_px) +
+                          kPerFramePx * static_cast<double>(std::max(a, b) - std::min(a, b));
       if (cost < least) least = cost, j = a, k = b;
     }
   const cv::Point spot = course.from.spot.at;
@@ -468,18 +559,24 @@ bool overlap(const A& a, const B& b) {
   return std::max(a.before, b.before) < std::min(a.after, b.after);
 }
 
+/// ... or nearly: lights of one drop may err by some frames about when it went.
+bool at_about_one_time(const Course& a, const Course& b) {
+  constexpr std::size_t kFrames = 4;
+  return std::max(a.before, b.before) < std::min(a.after, b.after) + kFrames;
+}
+
 bool at_one_place(const Course& a, const Course& b) {
   constexpr double kLeastPx = 8.0;  // two lights, or light and rim, of one drop
   return cv::norm(a.at - b.at) <=
          std::max(kLeastPx, 0.9 * (a.change.radius_px + b.change.radius_px));
 }
 
-/// How many times something went or came at that overlap with none before.
+/// At how many times something went or came.
 std::size_t times_of(std::span<const Course> courses) {
   std::vector<const Course*> apart;
   for (const Course& c : courses)
     if (c.alone_log_odds >= kAloneLogOdds &&
-        std::ranges::none_of(apart, [&](const Course* o) { return overlap(*o, c); }))
+        std::ranges::none_of(apart, [&](const Course* o) { return at_about_one_time(*o, c); }))
       apart.push_back(&c);
   return apart.size();
 }
@@ -509,22 +606,31 @@ void settle_shared_changes(std::vector<Course>& told) {
 
 /// Those that are told, surest first, one for each drop.
 std::vector<Course> told_of(std::vector<Course> courses) {
-  std::ranges::stable_sort(courses, std::greater{}, &Course::log_odds);
+  std::ranges::stable_sort(courses, std::greater{},
+                           [](const Course& c) { return c.log_odds + c.alone_log_odds; });
   if (times_of(courses) > kMostTimes) return {};
-  std::vector<Course> told;
+  std::vector<Course> drops;
   for (const Course& c : courses) {
     if (c.log_odds + kTogetherLogOdds < 0.0 || !is_drop(c)) continue;
     const bool together = std::ranges::any_of(courses, [&](const Course& o) {
       // What rolls comes where another one goes.
       return is_alone_enough(o) && (o.lost || !c.lost) && overlap(o, c);
     });
-    if (!together) continue;
-    const bool known = std::ranges::any_of(told, [&](const Course& o) {
-      return o.lost == c.lost && overlap(o, c) && at_one_place(o, c);
-    });
-    if (!known) told.push_back(c);
+    if (together) drops.push_back(c);
   }
-  settle_shared_changes(told);
+  settle_shared_changes(drops);
+  std::vector<Course> told;
+  for (const Course& c : drops) {
+    const auto known = std::ranges::find_if(told, [&](const Course& o) {
+      return o.lost == c.lost && at_about_one_time(o, c) && at_one_place(o, c);
+    });
+    if (known == told.end()) {
+      told.push_back(c);
+    } else if (!overlap(*known, c)) {  // its lights disagree about when
+      known->before = std::min(known->before, c.before);
+      known->after = std::max(known->after, c.after);
+    }
+  }
   // What goes twice was no drop, unless the other is little beside it.
   std::vector<Course> once;
   for (const Course& c : told)
@@ -568,6 +674,7 @@ DropChange change_of(const Course& course, std::span<const Course> all, DropFate
       .fate = fate,
       .at = course.at,
       .radius_px = course.change.radius_px,
+      .reach_px = course.change.reach_px,
       .q_px = std::abs(surface_px - course.q_px) <= kOnSurfacePx ? surface_px : course.q_px,
       .before = course.before,
       .after = course.after,

@@ -30,13 +30,16 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
     return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
            part.box_px.contains(cv::Point(drop.at));
   };
-  // A part hardly larger than a drop that rolled is that drop.
+  // A part hardly larger than a drop that rolled is that drop; so it is where one went that was
+  // round, as a leg is not: what lay behind it looks shifted.
   std::erase_if(movement.parts, [&](const MovedPart& part) {
     return std::ranges::any_of(drops.lost, [&](const DropChange& drop) {
-      constexpr double kSide = 6.0;  // in its radii
-      const double side_px = kSide * drop.radius_px;
-      return drop.fate == DropFate::rolled && together(drop, part) &&
-             part.box_px.area() <= side_px * side_px;
+      constexpr double kSide = 4.0, kSideRolled = 6.0;  // in its radii; the latter holds two places
+      constexpr double kRound = 1.7;                    // in its radii; ours, no source
+      const bool rolled = drop.fate == DropFate::rolled;
+      const double side_px = (rolled ? kSideRolled : kSide) * drop.radius_px;
+      return together(drop, part) && part.box_px.area() <= side_px * side_px &&
+             (rolled || drop.reach_px <= kRound * drop.radius_px);
     });
   });
   const auto went_along = [&](const DropChange& drop) {

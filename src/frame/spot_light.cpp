@@ -64,6 +64,12 @@ double difference_around(const cv::Mat& a, const cv::Mat& b, const cv::Rect& in_
   return sum / std::max(1.0, count);
 }
 
+cv::Point2d mean_of(const std::vector<cv::Point>& points) {
+  cv::Point2d sum;
+  for (const cv::Point& p : points) sum += cv::Point2d(p);
+  return sum * (1.0 / static_cast<double>(points.size()));
+}
+
 /// Whether what `a` shows at a place is in `b` a little away, as bright, and its surroundings too.
 void look_elsewhere(const cv::Mat& a, const cv::Mat& b, cv::Point at, double sigma_px,
                     SpotChange& result) {
@@ -113,6 +119,7 @@ SpotPlaces::SpotPlaces(double sigma_px) {
                         static_cast<int>(std::lround(far * std::sin(way))));
   }
   half_px = static_cast<int>(ring_end_px + 2.0 * core_px) + 7;
+  seen_half_px = r + 2;
 }
 
 double spot_height(const cv::Mat& light, const SpotPlaces& places) {
@@ -141,11 +148,14 @@ SpotShare share_of_spot(const GridPicture& a, const GridPicture& b, double a_px,
   SpotShare result{.share = found / expected,
                    .sd = std::hypot(kModelSd, std::numbers::sqrt2 * scatter / expected,
                                     kBlurSdPerPx * std::sqrt(std::abs(a_px * a_px - b_px * b_px)))};
-  std::size_t clipped = 0;
-  for (const cv::Point& p : places.core)
-    clipped += b.clipped.at<std::uint8_t>(middle + p) != 0 ? 1U : 0U;
-  if (2 * clipped > places.core.size() && result.share > kModelSd)
-    result.share = std::max(result.share, 1.0);
+  const auto clips = [&](const GridPicture& picture) {
+    const auto clipped = std::ranges::count_if(places.core, [&](const cv::Point& p) {
+      return picture.clipped.at<std::uint8_t>(middle + p) != 0;
+    });
+    return 2 * static_cast<std::size_t>(clipped) > places.core.size();
+  };
+  if (result.share > kModelSd && clips(b)) result.share = std::max(result.share, 1.0);
+  if (clips(a)) result.share = std::min(result.share, 1.0);
   return result;
 }
 
@@ -171,8 +181,7 @@ SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px
   std::vector<cv::Point> points;
   cv::findNonZero(own, points);
   if (points.empty()) return result;
-  for (const cv::Point& p : points) result.middle += cv::Point2d(p);
-  result.middle *= 1.0 / static_cast<double>(points.size());
+  result.middle = mean_of(points);
   result.radius_px = std::sqrt(static_cast<double>(points.size()) / std::numbers::pi);
   for (const cv::Point& p : points)
     result.reach_px = std::max(result.reach_px, cv::norm(cv::Point2d(p) - result.middle));
@@ -190,7 +199,14 @@ SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px
 }
 
 GridPicture part_of(const PackedPicture& picture, const cv::Rect& box) {
-  return unpack({.values = picture.values(box), .gain = picture.gain});
+  const cv::Rect inside = box & cv::Rect({}, picture.values.size());
+  if (inside == box && cv::countNonZero(picture.values(box)) == box.area())
+    return unpack({.values = picture.values(box), .gain = picture.gain});
+  cv::Mat values(box.size(), CV_16UC1, cv::Scalar(0)), opposite;
+  picture.values(inside).copyTo(values(inside - box.tl()));
+  cv::flip(values, opposite, -1);
+  opposite.copyTo(values, values == 0);
+  return unpack({.values = values, .gain = picture.gain});
 }
 
 }  // namespace ringsweep

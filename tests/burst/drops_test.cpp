@@ -49,14 +49,20 @@ void add_drop(cv::Mat& light, cv::Point at) {
   light(cv::Rect(at.x - 3, at.y - 3, 3, 3)) = 2.5;
 }
 
-Made make(std::span<const double> q_px, std::uint64_t seed,
-          const std::function<cv::Mat(std::size_t)>& scene) {
+cv::Mat out_of_focus(const cv::Mat& light, double diameter_px) {
+  cv::Mat blurred;
+  cv::filter2D(light, blurred, CV_32F, disc_kernel(std::abs(diameter_px)), {-1, -1}, 0.0,
+               cv::BORDER_REPLICATE);
+  return blurred;
+}
+
+/// @param seen  the light of each frame, blurred already
+Made make_of(std::span<const double> q_px, std::uint64_t seed,
+             const std::function<cv::Mat(std::size_t)>& seen) {
   Made made;
   cv::RNG rng(seed + 1);
   for (std::size_t k = 0; k < q_px.size(); ++k) {
-    cv::Mat light;
-    cv::filter2D(scene(k), light, CV_32F, disc_kernel(std::abs(q_px[k])), {-1, -1}, 0.0,
-                 cv::BORDER_REPLICATE);
+    cv::Mat light = seen(k);
     cv::Mat noise(light.size(), CV_32FC1);
     rng.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
     cv::Mat root;
@@ -70,6 +76,11 @@ Made make(std::span<const double> q_px, std::uint64_t seed,
     made.pictures.push_back(pack(picture, 1.0));
   }
   return made;
+}
+
+Made make(std::span<const double> q_px, std::uint64_t seed,
+          const std::function<cv::Mat(std::size_t)>& scene) {
+  return make_of(q_px, seed, [&](std::size_t k) { return out_of_focus(scene(k), q_px[k]); });
 }
 
 std::vector<double> sweep(double from, double to, double step) {
@@ -199,6 +210,80 @@ TEST(Drops, OneThatRunsTogetherWithItsNeighbourIsLostWhereItWas) {
   const auto nearest = std::ranges::min(
       drops.lost, {}, [&](const DropChange& c) { return cv::norm(c.at - cv::Point2d(gone)); });
   EXPECT_LE(cv::norm(nearest.at - cv::Point2d(gone)), kDropRadiusPx);
+}
+
+TEST(Drops, ALossIsToldThoughWideDiscsHoldItsNeighbour) {
+  // It rolled by a few px. Far out of focus the disc of where it is now lies over where it was, and
+  // frames in which it does are many.
+  const cv::Mat ground = texture(9);
+  const cv::Point gone(96, 100);
+  struct Case {
+    int by_px;
+    double light;
+  };
+  for (const Case& c : {Case{4, 2.5}, Case{5, 4.0}}) {
+    const Made made = make(sweep(1.0, -10.0, 0.5), 9, [&](std::size_t k) {
+      cv::Mat light = ground.clone();
+      for (const cv::Point& at : kDrops)
+        if (cv::norm(at - gone) > 40.0) add_drop(light, at);
+      const cv::Point at = k < 5 ? gone : gone + cv::Point(c.by_px, 0);
+      light(cv::Rect(at.x - 1, at.y - 1, 2, 2)) = c.light;
+      return light;
+    });
+    const Drops drops = made.found();
+    ASSERT_EQ(drops.lost.size(), 1U) << c.by_px;
+    EXPECT_LE(cv::norm(drops.lost[0].at - cv::Point2d(gone)), kDropRadiusPx);
+    EXPECT_EQ(drops.lost[0].before, 4U);
+    EXPECT_EQ(drops.lost[0].after, 5U);
+  }
+}
+
+TEST(Drops, OneBeforeItsSurroundingsIsLostAtItsOwnDepth) {
+  // Clipped as it is it is bright for long; how small its light is found tells where it is sharp.
+  const cv::Mat ground = texture(13);
+  const std::vector<double> q = sweep(-2.0, 16.0, 1.0);
+  constexpr double kOwnPx = 11.0;
+  const Made made = make_of(q, 13, [&](std::size_t k) {
+    cv::Mat light = out_of_focus(ground, q[k]);
+    if (k >= 12) return light;
+    cv::Mat flux(light.size(), CV_32FC1, cv::Scalar(0));
+    flux(cv::Rect(99, 99, 4, 4)) = 3.0;
+    return cv::Mat(light + out_of_focus(flux, q[k] - kOwnPx));
+  });
+  const Drops drops = made.found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].before, 11U);
+  EXPECT_EQ(drops.lost[0].after, 12U);
+  EXPECT_NEAR(drops.lost[0].q_px, kOwnPx, 3.0);  // sizes go in steps of sqrt(2)
+}
+
+TEST(Drops, OneAtThePicturesEdgeIsLostToo) {
+  const cv::Mat ground = texture(15);
+  const Made made = make(sweep(8.0, -8.0, 1.0), 15, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    for (const cv::Point& at : kDrops) add_drop(light, at);
+    if (k < 8) add_drop(light, {100, 14});
+    return light;
+  });
+  const Drops drops = made.found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_LE(cv::norm(drops.lost[0].at - cv::Point2d(100, 14)), kDropRadiusPx);
+}
+
+TEST(Drops, LightsOfOneDropThatDisagreeAboutWhenAreOneLoss) {
+  // One of its two lights is hidden two frames before the drop goes.
+  const cv::Mat ground = texture(17);
+  const Made made = make(sweep(8.0, -8.0, 1.0), 17, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    const cv::Point at(100, 100);
+    if (k < 10) add_drop(light, at);
+    if (k < 7) light(cv::Rect(at.x + 2, at.y + 2, 2, 2)) = 2.5;
+    return light;
+  });
+  const Drops drops = made.found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_LE(drops.lost[0].before, 9U);
+  EXPECT_GE(drops.lost[0].after, 10U);
 }
 
 TEST(Drops, OnesThatRideOnAPartThatMovesAreNotLost) {

@@ -57,6 +57,42 @@ TEST(Poses, ConflictsAreLostDropsByEventAndPartsThatMoved) {
   EXPECT_EQ(reasons[1].width_px, 5.0);
 }
 
+/// A part of `side_px` at (50, 50) that moved from frame 5 on, and a drop of 5 px that went then.
+std::size_t parts_beside_a_drop(int side_px, DropFate fate, std::size_t* drops_left = nullptr,
+                                double reach_px = 6.0) {
+  Movement movement{
+      .looked = true,
+      .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
+  Drops drops{.looked = true,
+              .lost = {{.fate = fate,
+                        .at = {55.0, 55.0},
+                        .radius_px = 5.0,
+                        .reach_px = reach_px,
+                        .before = 4,
+                        .after = 5}}};
+  part_drops_and_movement(movement, drops);
+  if (drops_left != nullptr) *drops_left = drops.lost.size();
+  return movement.parts.size();
+}
+
+TEST(Poses, WhatIsHardlyLargerThanADropThatWentIsTheDrop) {
+  std::size_t drops = 0;
+  EXPECT_EQ(parts_beside_a_drop(18, DropFate::gone, &drops), 0U);
+  EXPECT_EQ(drops, 1U);
+  EXPECT_EQ(parts_beside_a_drop(28, DropFate::rolled, &drops), 0U);
+  EXPECT_EQ(drops, 1U);
+}
+
+TEST(Poses, ADropOnALargePartThatMovedWentWithIt) {
+  for (const DropFate fate : {DropFate::gone, DropFate::rolled}) {
+    std::size_t drops = 9;
+    EXPECT_EQ(parts_beside_a_drop(40, fate, &drops), 1U);
+    EXPECT_EQ(drops, 0U);
+  }
+  EXPECT_EQ(parts_beside_a_drop(28, DropFate::gone), 1U);
+  EXPECT_EQ(parts_beside_a_drop(18, DropFate::gone, nullptr, 10.0), 1U) << "long, as a leg is";
+}
+
 TEST(Poses, BeginAtEachConflictOnce) {
   EXPECT_THAT(number_poses(6, std::array<std::size_t, 3>{4, 2, 4}), ElementsAre(0, 0, 1, 1, 2, 2));
   EXPECT_THAT(number_poses(3, std::vector<std::size_t>{}), ElementsAre(0, 0, 0));

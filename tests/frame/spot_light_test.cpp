@@ -99,6 +99,37 @@ TEST(SpotLight, ClippedIsAllThere) {
   EXPECT_GE(known.share, 1.0);
 }
 
+TEST(SpotLight, OfAClippedOneNoMoreThanAllIsThere) {
+  const SpotPlaces places(kSigmaPx);
+  const cv::Rect core(places.half_px - 2, places.half_px - 2, 5, 5);
+  GridPicture sharp = with_spot(places, 0.0, 8.0);
+  sharp.luminance = cv::min(sharp.luminance, 0.6);
+  const GridPicture blurred = with_spot(places, 4.0, 8.0);
+  EXPECT_GT(share_of_spot(sharp, blurred, 0.0, 4.0, places).share, 1.6);
+  sharp.clipped(core) = 255;
+  EXPECT_EQ(share_of_spot(sharp, blurred, 0.0, 4.0, places).share, 1.0);
+  EXPECT_LT(share_of_spot(sharp, ground(places), 0.0, 4.0, places).share, 0.1) << "gone is gone";
+}
+
+TEST(PartOf, WhatIsNotSeenIsWhatLiesOpposite) {
+  cv::Mat light(40, 40, CV_32FC1);
+  cv::RNG rng(1);
+  rng.fill(light, cv::RNG::UNIFORM, 0.1, 0.9);
+  PackedPicture picture = pack(light, cv::Mat(light.size(), CV_8UC1, cv::Scalar(0)), 1.0);
+  const GridPicture whole = part_of(picture, {10, 10, 7, 7});
+  picture.values(cv::Rect(0, 0, 40, 11)) = 0;
+  const GridPicture cut = part_of(picture, {10, 10, 7, 7});
+  EXPECT_EQ(cv::norm(whole.luminance(cv::Rect(0, 1, 7, 6)), cut.luminance(cv::Rect(0, 1, 7, 6)),
+                     cv::NORM_INF),
+            0.0);
+  for (int x = 0; x < 7; ++x)
+    EXPECT_EQ(cut.luminance.at<float>(0, x), whole.luminance.at<float>(6, 6 - x));
+  // Beyond the picture, too.
+  const GridPicture corner = part_of(picture, {-3, 30, 7, 7});
+  EXPECT_EQ(corner.luminance.at<float>(0, 0), corner.luminance.at<float>(6, 6));
+  EXPECT_GT(corner.luminance.at<float>(0, 0), 0.0F);
+}
+
 TEST(SpotLight, ANeighboursDiscIsNotItsOwn) {
   // A neighbour at the same depth blurs like it: gone is gone beside it, too.
   const SpotPlaces places(kSigmaPx);
