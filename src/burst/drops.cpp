@@ -33,7 +33,7 @@ constexpr std::size_t kMostTimes = 3;    // drops do not go at more times than t
 // Of a thousand spots that a burst has one may go; where one has gone, one in twelve others.
 constexpr double kPriorLogOdds = -7.0;
 constexpr double kTogetherLogOdds = -2.5;
-constexpr double kAloneLogOdds = 7.5;  // from here on a loss is told that stands alone
+constexpr double kAloneLogOdds = 8.5;  // from here on a loss is told that stands alone
 
 double probability_of(double log_odds) { return 1.0 / (1.0 + std::exp(-log_odds)); }
 
