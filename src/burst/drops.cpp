@@ -536,12 +536,14 @@ void DropSearch::look_around(Course& course, std::span<const std::size_t> told,
   if (course.change.radius_px > 0.0) course.at = course.change.middle + cv::Point2d(box.tl());
 }
 
-/// A change of the size of a drop, with the rest as it was.
+/// A change of the size and shape of a drop, with the rest as it was.
 bool is_drop(const Course& course) {
   constexpr double kLeastChange = 0.04, kOfUsual = 10.0, kMostAround = 0.3;
+  constexpr double kRound = 2.5, kRoundPx = 2.0;  // of its radius; drops found: up to 2.0
   const SpotChange& change = course.change;
   const double sigma_px = course.from.spot.sigma_px;
   if (change.radius_px <= 0.0 || change.reach_px > 12.0 * sigma_px + 10.0) return false;
+  if (change.reach_px > kRound * change.radius_px + kRoundPx) return false;
   if (change.height < std::max(kLeastChange, kOfUsual * change.usual)) return false;
   // A part that has moved with all that is on it.
   if (change.carried || (change.elsewhere && change.reach_px > 6.0 * sigma_px + 10.0)) return false;

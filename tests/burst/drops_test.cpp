@@ -286,6 +286,19 @@ TEST(Drops, LightsOfOneDropThatDisagreeAboutWhenAreOneLoss) {
   EXPECT_GE(drops.lost[0].after, 10U);
 }
 
+TEST(Drops, WhatIsLongIsNoDrop) {
+  // A hair with a bright bead on it that is there no more.
+  const cv::Mat ground = texture(19);
+  const Made made = make(sweep(8.0, -8.0, 1.0), 19, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    if (k >= 8) return light;
+    cv::line(light, {80, 95}, {120, 105}, cv::Scalar(0.9), 1);
+    light(cv::Rect(99, 99, 3, 3)) = 2.5;
+    return light;
+  });
+  EXPECT_TRUE(made.found().lost.empty());
+}
+
 TEST(Drops, OnesThatRideOnAPartThatMovesAreNotLost) {
   const cv::Mat ground = texture(11), part = texture(12);
   const Made made = make(sweep(8.0, -8.0, 1.0), 11, [&](std::size_t k) {
