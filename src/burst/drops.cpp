@@ -563,7 +563,7 @@ bool overlap(const A& a, const B& b) {
 
 /// ... or nearly: lights of one drop may err by some frames about when it went.
 bool at_about_one_time(const Course& a, const Course& b) {
-  constexpr std::size_t kFrames = 4;
+  constexpr std::size_t kFrames = 5;  // ours, no source
   return std::max(a.before, b.before) < std::min(a.after, b.after) + kFrames;
 }
 
@@ -644,17 +644,24 @@ std::vector<Course> told_of(std::vector<Course> courses) {
   return once;
 }
 
-/// What went at about the same time went at once: the time that all of them leave open.
+/// What went at about the same time went at once: the time that all of them leave open. Where there
+/// is none, the one that leaves more open may err by a few frames.
 void agree_when(std::vector<Course>& courses) {
   std::vector<Course*> order;
   for (Course& c : courses) order.push_back(&c);
   std::ranges::stable_sort(order, {}, [](const Course* c) { return c->after - c->before; });
   for (std::size_t i = 0; i < order.size(); ++i)
-    for (std::size_t o = 0; o < i; ++o)
-      if (overlap(*order[o], *order[i])) {
-        order[i]->before = std::max(order[i]->before, order[o]->before);
-        order[i]->after = std::min(order[i]->after, order[o]->after);
+    for (std::size_t o = 0; o < i; ++o) {
+      Course& c = *order[i];
+      const Course& surer = *order[o];
+      if (overlap(surer, c)) {
+        c.before = std::max(c.before, surer.before);
+        c.after = std::min(c.after, surer.after);
+      } else if (at_about_one_time(surer, c)) {
+        c.before = std::min(c.before, surer.before);
+        c.after = std::max(c.after, surer.after);
       }
+    }
 }
 
 /// A lost one is nearby again: it rolled.
