@@ -8,8 +8,9 @@
 #include <stdexcept>
 #include <utility>
 
+#include "burst/drop_courses.h"
+#include "burst/spot_votes.h"
 #include "burst/surface_depth.h"
-#include "numerics/quantile.h"
 #include "ringsweep/spot_light.h"
 
 namespace ringsweep {
@@ -17,25 +18,13 @@ namespace {
 
 // All: ours, no source; found on the open seeds of the suite, see bench/accuracy.
 constexpr double kLeastHeight = 0.03;    // of a spot that is asked after
-constexpr double kBright = 0.04;         // of one that alone tells a loss
 constexpr double kDropHeight = 0.08;     // of one that counts as a drop's
 constexpr double kFarthestPx = 25.0;     // of blur: beyond, a disc has melted into its surroundings
 constexpr double kSurePx = 10.0;         // beyond, discs overlap too much to decide by them
 constexpr double kAlikePx = 1.5;         // frames of two sweeps that focus so near are compared
 constexpr double kQErrorPx = 0.75;       // of a spot's focal position
 constexpr double kMostSd = 0.6;          // of a share that tells something
-constexpr double kSays = 1.0;            // log-likelihood ratio with which a frame says something
-constexpr double kHints = 0.3;           // with which it counts at all
-constexpr double kMostVotes = 4.0;       // what frames have in common they err by together
 constexpr std::size_t kMostAsked = 400;  // places, the brightest first
-constexpr std::size_t kMostTimes = 3;    // drops do not go at more times than these
-
-// Of a thousand spots that a burst has one may go; where one has gone, one in twelve others.
-constexpr double kPriorLogOdds = -7.0;
-constexpr double kTogetherLogOdds = -2.5;
-constexpr double kAloneLogOdds = 8.5;  // from here on a loss is told that stands alone
-
-double probability_of(double log_odds) { return 1.0 / (1.0 + std::exp(-log_odds)); }
 
 /// log p(share | gone) / p(share | there). Where it has gone, what lay behind it may be a little
 /// brighter or darker than its surroundings. The floor bounds what one frame can say.
@@ -53,29 +42,6 @@ const SpotShare& more_like_there(const SpotShare& a, const SpotShare& b) {
   if ((a.sd > kMostSd) != (b.sd > kMostSd)) return a.sd > kMostSd ? b : a;
   return std::abs(b.share - 1.0) < std::abs(a.share - 1.0) ? b : a;
 }
-
-/// A spot of one frame that another frame does not show as it is.
-struct Suspicion {
-  Spot spot{};
-  std::size_t frame = 0;
-  std::size_t missing = 0;
-  double q_px = 0.0;       ///< of the surface around it
-  double log_odds = -1e9;  ///< gone / there, by the two frames alone
-  [[nodiscard]] bool lost() const { return frame < missing; }
-};
-
-/// What the frames say of one spot.
-struct Course {
-  Suspicion from{};
-  bool lost = true;
-  std::size_t before = 0;
-  std::size_t after = 0;
-  double q_px = 0.0;
-  double log_odds = 0.0;
-  double alone_log_odds = 0.0;  ///< with its own focal position, whatever others do
-  cv::Point2d at{};
-  SpotChange change{};
-};
 
 class DropSearch {
  public:
@@ -103,7 +69,7 @@ class DropSearch {
     cv::Rect must_see;  ///< the middle of the box
     std::vector<GridPicture> parts;
   };
-  [[nodiscard]] View view_of(const Suspicion& s) const;
+  [[nodiscard]] View view_of(const SpotSuspicion& s) const;
   [[nodiscard]] bool sees(const View& view, std::size_t k) const;
   [[nodiscard]] const GridPicture& part(View& view, std::size_t k) const;
   [[nodiscard]] double blur_px(std::size_t k, double q_px) const {
@@ -112,23 +78,24 @@ class DropSearch {
   [[nodiscard]] SpotShare share(View& view, std::size_t j, std::size_t k,
                                 std::span<const double> q_px) const;
   [[nodiscard]] std::vector<std::size_t> to_compare_with(std::size_t i) const;
-  [[nodiscard]] std::vector<Suspicion> suspicions() const;
+  [[nodiscard]] std::vector<SpotSuspicion> suspicions() const;
   struct SizedSpot {
     std::size_t frame = 0;
     double sigma_px = 0.0;
   };
-  [[nodiscard]] std::vector<SizedSpot> sizes_of(const Suspicion& s,
+  [[nodiscard]] std::vector<SizedSpot> sizes_of(const SpotSuspicion& s,
                                                 std::span<const std::size_t> told) const;
   [[nodiscard]] double misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px) const;
-  [[nodiscard]] double own_q_px(View& view, const Suspicion& s,
+  [[nodiscard]] double own_q_px(View& view, const SpotSuspicion& s,
                                 std::span<const std::size_t> told) const;
   [[nodiscard]] std::vector<double> weights_of(std::span<const std::size_t> told,
                                                const std::vector<bool>& sure, double q_px) const;
-  [[nodiscard]] Course follow(const Suspicion& s) const;
-  [[nodiscard]] Course ask(View& view, const Suspicion& s, std::span<const std::size_t> told,
-                           double q_px) const;
-  void look_around(Course& course, std::span<const std::size_t> told, std::span<const double> gone,
-                   const std::vector<bool>& sure, std::size_t first_after) const;
+  [[nodiscard]] SpotCourse follow(const SpotSuspicion& s) const;
+  [[nodiscard]] SpotCourse ask(View& view, const SpotSuspicion& s,
+                               std::span<const std::size_t> told, double q_px) const;
+  void look_around(SpotCourse& course, std::span<const std::size_t> told,
+                   std::span<const double> gone, const std::vector<bool>& sure,
+                   std::size_t first_after) const;
   [[nodiscard]] std::size_t count_drops() const;
 
   std::span<const DropFrame> frames_;
@@ -141,7 +108,7 @@ class DropSearch {
   cv::Rect whole_;
 };
 
-DropSearch::View DropSearch::view_of(const Suspicion& s) const {
+DropSearch::View DropSearch::view_of(const SpotSuspicion& s) const {
   View view{.places = SpotPlaces(s.spot.sigma_px), .box = {}, .must_see = {}, .parts = {}};
   const auto around = [&](int half) {
     return cv::Rect(s.spot.at.x - half, s.spot.at.y - half, 2 * half + 1, 2 * half + 1);
@@ -193,9 +160,9 @@ std::vector<std::size_t> DropSearch::to_compare_with(std::size_t i) const {
 }
 
 /// Spots without their like at the same place in a frame that might show it.
-std::vector<Suspicion> DropSearch::suspicions() const {
+std::vector<SpotSuspicion> DropSearch::suspicions() const {
   constexpr double kAlike = 1.6;
-  std::vector<Suspicion> result;
+  std::vector<SpotSuspicion> result;
   for (std::size_t i = 0; i < usable_.size(); ++i) {
     const std::vector<std::size_t> others = to_compare_with(i);
     for (const Spot& s : spots_[usable_[i]]) {
@@ -211,21 +178,21 @@ std::vector<Suspicion> DropSearch::suspicions() const {
     }
   }
   for_each_(result.size(), [&](std::size_t i) {
-    Suspicion& s = result[i];
+    SpotSuspicion& s = result[i];
     s.q_px = surface_depth_px(tile_q_px_, tile_px_, s.spot.at).value_or(frames_[s.frame].q_px);
     View view = view_of(s);
     if (!sees(view, s.frame) || !sees(view, s.missing)) return;
     const std::array q{s.q_px, s.q_px - 1.5, s.q_px + 1.5};
     s.log_odds = log_odds_gone(share(view, s.frame, s.missing, q));
   });
-  std::erase_if(result, [](const Suspicion& s) { return s.log_odds < 0.7; });
+  std::erase_if(result, [](const SpotSuspicion& s) { return s.log_odds < 0.7; });
   std::ranges::stable_sort(result, std::greater{},
-                           [](const Suspicion& s) { return s.spot.height; });
+                           [](const SpotSuspicion& s) { return s.spot.height; });
   // Each place is asked after once a way and a while.
   constexpr std::size_t kWhile = 8;
-  std::vector<Suspicion> chosen;
-  for (const Suspicion& s : result) {
-    const bool known = std::ranges::any_of(chosen, [&](const Suspicion& t) {
+  std::vector<SpotSuspicion> chosen;
+  for (const SpotSuspicion& s : result) {
+    const bool known = std::ranges::any_of(chosen, [&](const SpotSuspicion& t) {
       return t.lost() == s.lost() &&
              std::max(t.frame, s.frame) - std::min(t.frame, s.frame) < kWhile &&
              cv::norm(t.spot.at - s.spot.at) < 1.0 + t.spot.sigma_px;
@@ -236,7 +203,7 @@ std::vector<Suspicion> DropSearch::suspicions() const {
 }
 
 /// The spot in the frames on its side, nearest to its own one in time: how large it is found there.
-std::vector<DropSearch::SizedSpot> DropSearch::sizes_of(const Suspicion& s,
+std::vector<DropSearch::SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
                                                         std::span<const std::size_t> told) const {
   constexpr std::size_t kMostFrames = 16;
   std::vector<SizedSpot> sizes;
@@ -271,7 +238,7 @@ double DropSearch::misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px
 
 /// The spot's own focal position: with it, it is as bright as it should be in the frames on its
 /// side, `told` up to its own one. Near that of the surface, or of the frame where it is brightest.
-double DropSearch::own_q_px(View& view, const Suspicion& s,
+double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
                             std::span<const std::size_t> told) const {
   constexpr std::size_t kMostFrames = 10;
   constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0,
@@ -304,78 +271,6 @@ double DropSearch::own_q_px(View& view, const Suspicion& s,
   return best;
 }
 
-/// What frames say of a spot; an entry each.
-struct Votes {
-  std::vector<double> gone;     ///< log-likelihood ratio gone / there
-  std::vector<double> weight;   ///< how much it counts
-  std::vector<double> blur_px;  ///< of the spot's disc
-};
-
-/// How blurred the frames from `first` to `last` are that say `sign` and show it best: of the
-/// second of them, since one alone may err.
-double sharpest_that_say(const Votes& votes, std::size_t first, std::size_t last, double sign) {
-  std::array least{std::numeric_limits<double>::infinity(),
-                   std::numeric_limits<double>::infinity()};
-  for (std::size_t i = first; i < last; ++i)
-    if (votes.weight[i] > 0.0 && sign * votes.gone[i] > kSays && votes.blur_px[i] < least[1]) {
-      least[1] = votes.blur_px[i];
-      if (least[1] < least[0]) std::swap(least[0], least[1]);
-    }
-  return least[1];
-}
-
-/// What votes come to. In a wide disc lies what is around the spot, too, a neighbour that took its
-/// water or it itself where it rolled to: what such a frame says against the others of its side
-/// does not count where two that show the spot far better say otherwise.
-/// @param sign 1: for gone, -1: for there.
-double evidence(const Votes& votes, std::size_t first, std::size_t last, double sign) {
-  constexpr double kOneInSix = 6.0;                  // may say the contrary
-  constexpr double kFarWorse = 2.0, kWorsePx = 1.5;  // ours, no source
-  const auto& [gone, weight, blur_px] = votes;
-  const double wide_px = kFarWorse * sharpest_that_say(votes, first, last, sign) + kWorsePx;
-  double sum = 0.0, weights = 0.0, against = 0.0;
-  int count = 0;
-  for (std::size_t i = first; i < last; ++i) {
-    if (weight[i] == 0.0 || std::abs(gone[i]) < kHints) continue;
-    if (sign * gone[i] < 0.0 && blur_px[i] > wide_px) continue;
-    sum += sign * weight[i] * gone[i];
-    weights += weight[i];
-    ++count;
-    if (sign * gone[i] < -kSays) against += weight[i];
-  }
-  if (count < 2 || kOneInSix * against > weights) return 0.0;
-  return sum / weights * std::min<double>(count, kMostVotes);
-}
-
-/// Boundaries between frames in which it is there and those in which it is gone: each the first
-/// frame after it.
-struct Boundaries {
-  std::size_t best = 0;   ///< that parts them best; 0: none
-  std::size_t first = 0;  ///< that parts them hardly worse, and
-  std::size_t last = 0;
-};
-
-Boundaries find_boundaries(std::span<const double> gone, std::span<const double> weight) {
-  // What a second frame that says a little may outweigh, of the log-likelihood: ours, no source.
-  constexpr double kHardlyWorse = 3.0;
-  const std::size_t n = gone.size();
-  std::vector<double> likelihood(n, 0.0);  // of each, but for what all have in common
-  for (std::size_t e = n; e-- > 0;)
-    likelihood[e] = (e + 1 < n ? likelihood[e + 1] : 0.0) + weight[e] * gone[e];
-  Boundaries out;
-  for (std::size_t e = 1; e < n; ++e)
-    if (out.best == 0 || likelihood[e] > likelihood[out.best]) out.best = e;
-  while (out.best > 1 && weight[out.best - 1] == 0.0) --out.best;
-  if (out.best == 0 || weight[out.best - 1] == 0.0) return {};
-  out.first = out.last = out.best;
-  for (std::size_t e = 1; e < n; ++e) {
-    if (likelihood[e] < likelihood[out.best] - kHardlyWorse) continue;
-    out.first = std::min(out.first, e);
-    out.last = std::max(out.last, e);
-  }
-  return out;
-}
-
 /// What is seen where it is there must be a disc that keeps its light.
 bool fits(std::span<const SpotShare> seen, const std::vector<bool>& sure, std::size_t first_after) {
   constexpr double kMost = 1.67;
@@ -388,8 +283,8 @@ bool fits(std::span<const SpotShare> seen, const std::vector<bool>& sure, std::s
   return 10 * good >= 7 * all;
 }
 
-Course DropSearch::follow(const Suspicion& s) const {
-  Course course{.from = s, .lost = s.lost(), .q_px = s.q_px, .at = s.spot.at};
+SpotCourse DropSearch::follow(const SpotSuspicion& s) const {
+  SpotCourse course{.from = s, .lost = s.lost(), .q_px = s.q_px, .at = s.spot.at};
   View view = view_of(s);
   std::vector<std::size_t> told;
   for (const std::size_t k : usable_)
@@ -406,7 +301,7 @@ Course DropSearch::follow(const Suspicion& s) const {
   course = ask(view, s, told, own_px);
   course.alone_log_odds = course.log_odds;
   if (std::abs(own_px - s.q_px) <= kQErrorPx) return course;
-  Course on_surface = ask(view, s, told, s.q_px);
+  SpotCourse on_surface = ask(view, s, told, s.q_px);
   on_surface.alone_log_odds = course.log_odds;
   return on_surface.log_odds > course.log_odds ? on_surface : course;
 }
@@ -431,9 +326,9 @@ std::vector<double> DropSearch::weights_of(std::span<const std::size_t> told,
 
 /// What the frames say of a spot at `q_px`.
 /// @param told  frames that may show it, from the side on which it is there.
-Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size_t> told,
-                       double q_px) const {
-  Course course{.from = s, .lost = s.lost(), .q_px = q_px, .at = s.spot.at};
+SpotCourse DropSearch::ask(View& view, const SpotSuspicion& s, std::span<const std::size_t> told,
+                           double q_px) const {
+  SpotCourse course{.from = s, .lost = s.lost(), .q_px = q_px, .at = s.spot.at};
   const auto from = static_cast<std::size_t>(std::ranges::find(told, s.frame) - told.begin());
   const std::array q{q_px, q_px - kQErrorPx, q_px + kQErrorPx};
   // Each frame is held against frames that show it: the nearest in time and in blur.
@@ -482,7 +377,7 @@ Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size
     votes.blur_px[i] = blur_px(told[i], course.q_px);
   }
   votes.weight = weights_of(told, sure, course.q_px);
-  const Boundaries boundaries = find_boundaries(gone, votes.weight);
+  const Boundaries boundaries = find_boundaries(votes);
   const std::size_t e = boundaries.best;
   if (e == 0 || !fits(seen, sure, e)) return course;
   course.log_odds = std::min(evidence(votes, 0, e, -1.0), evidence(votes, e, told.size(), 1.0));
@@ -500,7 +395,7 @@ Course DropSearch::ask(View& view, const Suspicion& s, std::span<const std::size
 }
 
 /// What else has changed there, in the frames on both sides that show it best.
-void DropSearch::look_around(Course& course, std::span<const std::size_t> told,
+void DropSearch::look_around(SpotCourse& course, std::span<const std::size_t> told,
                              std::span<const double> gone, const std::vector<bool>& sure,
                              std::size_t first_after) const {
   constexpr int kHalfPx = 40;
@@ -536,162 +431,6 @@ void DropSearch::look_around(Course& course, std::span<const std::size_t> told,
   if (course.change.radius_px > 0.0) course.at = course.change.middle + cv::Point2d(box.tl());
 }
 
-/// A change of the size and shape of a drop, with the rest as it was.
-bool is_drop(const Course& course) {
-  constexpr double kLeastChange = 0.04, kOfUsual = 10.0, kMostAround = 0.3;
-  constexpr double kRound = 2.5, kRoundPx = 2.0;  // of its radius; drops found: up to 2.0
-  const SpotChange& change = course.change;
-  const double sigma_px = course.from.spot.sigma_px;
-  if (change.radius_px <= 0.0 || change.reach_px > 12.0 * sigma_px + 10.0) return false;
-  if (change.reach_px > kRound * change.radius_px + kRoundPx) return false;
-  if (change.height < std::max(kLeastChange, kOfUsual * change.usual)) return false;
-  // A part that has moved with all that is on it.
-  if (change.carried || (change.elsewhere && change.reach_px > 6.0 * sigma_px + 10.0)) return false;
-  return change.around < kMostAround;
-}
-
-bool is_alone_enough(const Course& course) {
-  return course.alone_log_odds >= kAloneLogOdds && course.from.spot.height >= kBright &&
-         is_drop(course);
-}
-
-/// Of any two things with a `before` and an `after`: they may have come about at the same time.
-template <class A, class B>
-bool overlap(const A& a, const B& b) {
-  return std::max(a.before, b.before) < std::min(a.after, b.after);
-}
-
-/// ... or nearly: lights of one drop may err by some frames about when it went.
-bool at_about_one_time(const Course& a, const Course& b) {
-  constexpr std::size_t kFrames = 5;  // ours, no source
-  return std::max(a.before, b.before) < std::min(a.after, b.after) + kFrames;
-}
-
-bool at_one_place(const Course& a, const Course& b) {
-  constexpr double kLeastPx = 8.0;  // two lights, or light and rim, of one drop
-  return cv::norm(a.at - b.at) <=
-         std::max(kLeastPx, 0.9 * (a.change.radius_px + b.change.radius_px));
-}
-
-/// At how many times something went or came.
-std::size_t times_of(std::span<const Course> courses) {
-  std::vector<const Course*> apart;
-  for (const Course& c : courses)
-    if (c.alone_log_odds >= kAloneLogOdds &&
-        std::ranges::none_of(apart, [&](const Course* o) { return at_about_one_time(*o, c); }))
-      apart.push_back(&c);
-  return apart.size();
-}
-
-constexpr double kCovered = 0.5;  // of another's change: less is little beside it; ours, no source
-
-/// Where one goes and another comes in one place, as two that run together do, what has changed
-/// belongs to both: each is where its spot is. One whose change is less than half of the other's
-/// is not told: the other covers it.
-void settle_shared_changes(std::vector<Course>& told) {
-  const auto holds = [](const Course& c, const Course& other) {
-    return cv::norm(cv::Point2d(other.from.spot.at) - c.at) <= c.change.reach_px;
-  };
-  const auto shared = [&](const Course& c, const Course& other) {
-    return other.lost != c.lost && overlap(c, other) && holds(c, other) && holds(other, c);
-  };
-  const std::vector<Course> all = told;
-  std::erase_if(told, [&](const Course& c) {
-    return std::ranges::any_of(all, [&](const Course& o) {
-      return shared(c, o) && c.change.height < kCovered * o.change.height;
-    });
-  });
-  for (Course& c : told)
-    if (std::ranges::any_of(all, [&](const Course& o) { return shared(c, o); }))
-      c.at = c.from.spot.at;
-}
-
-/// Those that are told, surest first, one for each drop.
-std::vector<Course> told_of(std::vector<Course> courses) {
-  std::ranges::stable_sort(courses, std::greater{},
-                           [](const Course& c) { return c.log_odds + c.alone_log_odds; });
-  if (times_of(courses) > kMostTimes) return {};
-  std::vector<Course> drops;
-  for (const Course& c : courses) {
-    if (c.log_odds + kTogetherLogOdds < 0.0 || !is_drop(c)) continue;
-    const bool together = std::ranges::any_of(courses, [&](const Course& o) {
-      // What rolls comes where another one goes.
-      return is_alone_enough(o) && (o.lost || !c.lost) && overlap(o, c);
-    });
-    if (together) drops.push_back(c);
-  }
-  settle_shared_changes(drops);
-  std::vector<Course> told;
-  for (const Course& c : drops) {
-    const auto known = std::ranges::find_if(told, [&](const Course& o) {
-      return o.lost == c.lost && at_about_one_time(o, c) && at_one_place(o, c);
-    });
-    if (known == told.end()) {
-      told.push_back(c);
-    } else if (!overlap(*known, c)) {  // its lights disagree about when
-      known->before = std::min(known->before, c.before);
-      known->after = std::max(known->after, c.after);
-    }
-  }
-  // What goes twice was no drop, unless the other is little beside it.
-  std::vector<Course> once;
-  for (const Course& c : told)
-    if (std::ranges::none_of(told, [&](const Course& o) {
-          return o.lost == c.lost && !overlap(o, c) && at_one_place(o, c) &&
-                 o.change.height >= kCovered * c.change.height;
-        }))
-      once.push_back(c);
-  return once;
-}
-
-/// What went at about the same time went at once: the time that all of them leave open. Where there
-/// is none, the one that leaves more open may err by a few frames.
-void agree_when(std::vector<Course>& courses) {
-  std::vector<Course*> order;
-  for (Course& c : courses) order.push_back(&c);
-  std::ranges::stable_sort(order, {}, [](const Course* c) { return c->after - c->before; });
-  for (std::size_t i = 0; i < order.size(); ++i)
-    for (std::size_t o = 0; o < i; ++o) {
-      Course& c = *order[i];
-      const Course& surer = *order[o];
-      if (overlap(surer, c)) {
-        c.before = std::max(c.before, surer.before);
-        c.after = std::min(c.after, surer.after);
-      } else if (at_about_one_time(surer, c)) {
-        c.before = std::min(c.before, surer.before);
-        c.after = std::max(c.after, surer.after);
-      }
-    }
-}
-
-/// A lost one is nearby again: it rolled.
-bool is_same_elsewhere(const Course& lost, const Course& came) {
-  constexpr double kAlike = 1.6, kFar = 8.0;
-  const double ratio = lost.from.spot.height / came.from.spot.height;
-  return !came.lost && overlap(lost, came) && ratio < kAlike && ratio * kAlike > 1.0 &&
-         cv::norm(lost.at - came.at) <= kFar * (lost.change.radius_px + came.change.radius_px);
-}
-
-DropChange change_of(const Course& course, std::span<const Course> all, DropFate fate) {
-  const bool alone = std::ranges::none_of(all, [&](const Course& o) {
-    return &o != &course && is_alone_enough(o) && o.lost == course.lost && overlap(o, course);
-  });
-  // The drop's is the surface's that carries it, unless that is another's behind it.
-  constexpr double kOnSurfacePx = 4.0;
-  const double surface_px = course.from.q_px;
-  return {
-      .fate = fate,
-      .at = course.at,
-      .radius_px = course.change.radius_px,
-      .reach_px = course.change.reach_px,
-      .q_px = std::abs(surface_px - course.q_px) <= kOnSurfacePx ? surface_px : course.q_px,
-      .before = course.before,
-      .after = course.after,
-      .probability = probability_of(course.log_odds + (alone ? kPriorLogOdds : kTogetherLogOdds)),
-      .log_odds = course.log_odds,
-      .height = course.from.spot.height};
-}
-
 /// Bright spots at one place in three frames or more; several of one drop count once.
 std::size_t DropSearch::count_drops() const {
   constexpr std::size_t kFewest = 3;
@@ -722,25 +461,10 @@ Drops DropSearch::run() {
   Drops drops{.looked = !usable_.empty()};
   if (!drops.looked) return drops;
   drops.tracked = count_drops();
-  const std::vector<Suspicion> suspected = suspicions();
-  std::vector<Course> courses(suspected.size());
+  const std::vector<SpotSuspicion> suspected = suspicions();
+  std::vector<SpotCourse> courses(suspected.size());
   for_each_(suspected.size(), [&](std::size_t i) { courses[i] = follow(suspected[i]); });
-  std::vector<Course> told = told_of(std::move(courses));
-  agree_when(told);
-  for (const Course& c : told) {
-    if (c.lost) {
-      const bool rolled =
-          std::ranges::any_of(told, [&](const Course& o) { return is_same_elsewhere(c, o); });
-      drops.lost.push_back(change_of(c, told, rolled ? DropFate::rolled : DropFate::gone));
-    } else if (std::ranges::none_of(
-                   told, [&](const Course& o) { return o.lost && is_same_elsewhere(o, c); })) {
-      drops.appeared.push_back(change_of(c, told, DropFate::came));
-    }
-  }
-  for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})
-    std::ranges::stable_sort(*list, [](const DropChange& a, const DropChange& b) {
-      return a.after != b.after ? a.after < b.after : a.at.y < b.at.y;
-    });
+  tell_changes(told_of(std::move(courses)), drops);
   return drops;
 }
 
