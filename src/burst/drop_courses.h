@@ -30,7 +30,8 @@ struct SpotCourse {
   bool lost = true;
   std::size_t before = 0;
   std::size_t after = 0;
-  double q_px = 0.0;
+  double q_px = 0.0;      ///< that the frames were asked with
+  double own_q_px = 0.0;  ///< of the spot alone
   double log_odds = 0.0;
   double alone_log_odds = 0.0;  ///< with its own focal position, whatever others do
   cv::Point2d at{};

@@ -299,9 +299,11 @@ SpotCourse DropSearch::follow(const SpotSuspicion& s) const {
   // Where few frames tell its own position, the surface's is as good beside a loss that is sure.
   const double own_px = own_q_px(view, s, std::span(told).first(from + 1));
   course = ask(view, s, told, own_px);
+  course.own_q_px = own_px;
   course.alone_log_odds = course.log_odds;
   if (std::abs(own_px - s.q_px) <= kQErrorPx) return course;
   SpotCourse on_surface = ask(view, s, told, s.q_px);
+  on_surface.own_q_px = own_px;
   on_surface.alone_log_odds = course.log_odds;
   return on_surface.log_odds > course.log_odds ? on_surface : course;
 }
