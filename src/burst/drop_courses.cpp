@@ -34,7 +34,7 @@ bool is_alone_enough(const SpotCourse& course) {
          is_drop(course);
 }
 
-/// ... or nearly: lights of one drop may err by some frames about when it went.
+/// Their times overlap or nearly do: lights of one drop may err by some frames about when it went.
 bool at_about_one_time(const SpotCourse& a, const SpotCourse& b) {
   constexpr std::size_t kFrames = 5;  // ours, no source
   return std::max(a.before, b.before) < std::min(a.after, b.after) + kFrames;
