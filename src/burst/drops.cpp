@@ -251,9 +251,10 @@ double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
   }
   const std::vector<SizedSpot> sizes = sizes_of(s, told);
   std::vector<double> middles{s.q_px, frames_[peak].q_px};
-  if (!sizes.empty())
-    middles.push_back(
-        frames_[std::ranges::min_element(sizes, {}, &SizedSpot::sigma_px)->frame].q_px);
+  if (!sizes.empty()) {
+    const std::size_t smallest = std::ranges::min_element(sizes, {}, &SizedSpot::sigma_px)->frame;
+    if (smallest != peak) middles.push_back(frames_[smallest].q_px);
+  }
   std::vector<double> choices;
   for (const double middle : middles)
     for (double off = -kReachPx; off <= kReachPx; off += kStepPx) choices.push_back(middle + off);

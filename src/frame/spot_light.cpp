@@ -64,12 +64,6 @@ double difference_around(const cv::Mat& a, const cv::Mat& b, const cv::Rect& in_
   return sum / std::max(1.0, count);
 }
 
-cv::Point2d mean_of(const std::vector<cv::Point>& points) {
-  cv::Point2d sum;
-  for (const cv::Point& p : points) sum += cv::Point2d(p);
-  return sum * (1.0 / static_cast<double>(points.size()));
-}
-
 /// Whether what `a` shows at a place is in `b` a little away, as bright, and its surroundings too.
 void look_elsewhere(const cv::Mat& a, const cv::Mat& b, cv::Point at, double sigma_px,
                     SpotChange& result) {
@@ -181,7 +175,8 @@ SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px
   std::vector<cv::Point> points;
   cv::findNonZero(own, points);
   if (points.empty()) return result;
-  result.middle = mean_of(points);
+  for (const cv::Point& p : points) result.middle += cv::Point2d(p);
+  result.middle *= 1.0 / static_cast<double>(points.size());
   result.radius_px = std::sqrt(static_cast<double>(points.size()) / std::numbers::pi);
   for (const cv::Point& p : points)
     result.reach_px = std::max(result.reach_px, cv::norm(cv::Point2d(p) - result.middle));
