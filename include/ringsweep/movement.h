@@ -44,7 +44,7 @@ struct MovedPart {
   /// Enough of it is within the blur limit before and after for a stack to show both; less is a
   /// rim, or an error of the positions. Ours, no source.
   [[nodiscard]] bool sharp_on_both_sides() const {
-    constexpr double kEnough = 0.1;
+    constexpr double kEnough = 0.05;
     return sharp_before >= kEnough && sharp_after >= kEnough;
   }
 };

@@ -342,12 +342,13 @@ double share_sharp(const FocalPositions& focus, const MovedPart& part, std::size
   return sharp / all;
 }
 
-/// Whether it is subject, as far as the depths of its tiles are known.
+/// Whether it is subject, as far as the depths of its tiles are known. What moved before the perch
+/// is none of it: a leg's tiles show more of the stem behind than of the leg.
 bool is_wanted(const MovedPart& part, std::span<const TileRole> roles) {
   std::ptrdiff_t subject = 0, other = 0;
   for (const std::size_t t : part.tiles) {
     if (roles[t] == TileRole::subject) ++subject;
-    if (roles[t] != TileRole::subject && roles[t] != TileRole::stray) ++other;
+    if (roles[t] == TileRole::apart || roles[t] == TileRole::not_meant) ++other;
   }
   return subject > 0 && 2 * other <= std::ssize(part.tiles);
 }

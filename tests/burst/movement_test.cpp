@@ -198,9 +198,9 @@ TEST(FindMovement, WhatGoesToAndFroTrembles) {
   EXPECT_GT(movement.parts[0].moves.size(), 5U);
 }
 
-TEST(FindMovement, ATenthOfAPartIsEnoughToBeSharp) {
-  EXPECT_TRUE((MovedPart{.sharp_before = 0.1, .sharp_after = 1.0}.sharp_on_both_sides()));
-  EXPECT_FALSE((MovedPart{.sharp_before = 1.0, .sharp_after = 0.09}.sharp_on_both_sides()));
+TEST(FindMovement, ATwentiethOfAPartIsEnoughToBeSharp) {
+  EXPECT_TRUE((MovedPart{.sharp_before = 0.05, .sharp_after = 1.0}.sharp_on_both_sides()));
+  EXPECT_FALSE((MovedPart{.sharp_before = 1.0, .sharp_after = 0.04}.sharp_on_both_sides()));
 }
 
 // One jolt while the part is blurred is no trembling yet.
@@ -320,10 +320,12 @@ TEST(Movement, OfWhatIsNotSubjectNoConflictComes) {
   using enum TileRole;
   EXPECT_TRUE(conflict({stray, stray, stray, subject})) << "what moves has often no good depth";
   EXPECT_FALSE(conflict({stray, stray, stray, stray})) << "noise";
-  for (const TileRole other : {perch, apart, not_meant}) {
+  for (const TileRole other : {apart, not_meant}) {
     EXPECT_TRUE(conflict({other, other, subject, subject}));
     EXPECT_FALSE(conflict({other, other, other, subject}));
   }
+  EXPECT_TRUE(conflict({perch, perch, perch, subject})) << "a leg before the stem";
+  EXPECT_FALSE(conflict({perch, perch, perch, perch})) << "a blade in the wind";
 }
 
 }  // namespace
