@@ -16,7 +16,7 @@ namespace {
 
 constexpr std::size_t kPiece = 3;       // tiles; fewer are noise
 constexpr std::size_t kFewest = 12;     // tiles that can be a subject
-constexpr double kEndsErr = 0.5;        // of the blur limit: so well an animal's ends are told
+constexpr double kEndsErr = 0.25;       // of the blur limit: so well an animal's ends are told
 constexpr double kAllPerch = 0.9;       // share from which on animal and perch cannot be told apart
 constexpr double kEndQuantile = 0.005;  // the last hair is no end; as in coverage.cpp
 
