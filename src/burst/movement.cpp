@@ -490,7 +490,6 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
 
 void find_conflicts(Movement& movement, const FocalPositions& focus,
                     std::span<const TileRole> roles, double blur_limit_px) {
-  constexpr double kNowhereSharp = 0.05;  // what errors of the positions make of none
   for (MovedPart& part : movement.parts) {
     part.sharp_before = share_sharp(focus, part, 0, part.frame, blur_limit_px);
     part.sharp_after = share_sharp(focus, part, part.frame, focus.frames.size(), blur_limit_px);
@@ -498,8 +497,7 @@ void find_conflicts(Movement& movement, const FocalPositions& focus,
         part.shift_px > blur_limit_px && part.sharp_on_both_sides() && is_wanted(part, roles);
   }
   std::erase_if(movement.parts, [&](const MovedPart& part) {
-    return std::min(part.sharp_before, part.sharp_after) < kNowhereSharp &&
-           ring_jumped(focus, part.frame, 2.0 * blur_limit_px);
+    return !part.sharp_on_both_sides() && ring_jumped(focus, part.frame, 2.0 * blur_limit_px);
   });
 }
 
