@@ -288,9 +288,10 @@ void Measuring::look_for_drops() {
     if (focus_.tiles[t].weight >= kLeastWeight)
       tile_q.at<float>(out_.profiles.tiles[t].row, out_.profiles.tiles[t].col) =
           static_cast<float>(focus_.tiles[t].q_px / px);
-  out_.drops =
-      find_drops(frames, pictures, measured_.spots, tile_q, measured_.grid.tile_px, for_each_);
+  out_.drops = find_drops(frames, pictures, measured_.spots, out_.movement.changed, tile_q,
+                          measured_.grid.tile_px, for_each_);
   measured_.spots.clear();  // nobody else needs them
+  out_.movement.changed.clear();
   // In other light highlights lie elsewhere, and some are not there; on drops that have grown, too.
   const auto seen_otherwise = [&](const DropChange& drop) {
     if (out_.sweeps.empty()) return false;

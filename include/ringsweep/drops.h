@@ -19,6 +19,11 @@
 /// one drop may disagree by a few frames about when it went. What fades because
 /// the lens moves on, glides behind an edge, moves with its part, or goes in many small things at
 /// many times is no loss.
+///
+/// A drop whose light is weak beside what is around it is told by its whole picture, at places that
+/// are another picture from a frame on (ChangedPlace): what differs there between the two frames,
+/// blurred alike, must be round, with its surroundings as they were, and the frames before and
+/// after must show the same. Which side had the drop the brighter light tells.
 
 #include <cstddef>
 #include <opencv2/core.hpp>
@@ -27,6 +32,7 @@
 
 #include "ringsweep/for_each.h"
 #include "ringsweep/grid_picture.h"
+#include "ringsweep/movement.h"
 #include "ringsweep/spot_light.h"
 
 namespace ringsweep {
@@ -88,13 +94,15 @@ struct DropEvent {
 /// @param frames    N, capture order.
 /// @param pictures  N, on the grid; empty for frames that were not measured.
 /// @param spots     N, of find_spots().
+/// @param changed   by find_movement(); empty: drops are told by their lights alone
 /// @param tile_q_px CV_32FC1, depth of the grid's tiles, NaN where not known; px as `q_px`.
 /// @param tile_px   edge of a tile, > 0
 /// @throws std::invalid_argument where there are not N of each.
 /// Cost O(spots x frames).
 [[nodiscard]] Drops find_drops(std::span<const DropFrame> frames,
                                std::span<const PackedPicture> pictures,
-                               std::span<const std::vector<Spot>> spots, const cv::Mat& tile_q_px,
+                               std::span<const std::vector<Spot>> spots,
+                               std::span<const ChangedPlace> changed, const cv::Mat& tile_q_px,
                                int tile_px, const ForEach& for_each = for_each_in_order);
 
 }  // namespace ringsweep

@@ -55,10 +55,20 @@ struct GrownPart {
   std::size_t sweep = 0;  ///< the first that shows it so
 };
 
+/// A place that is another picture from a frame on, which no shift explains: something that went
+/// or came, as drops do.
+struct ChangedPlace {
+  std::size_t before = 0;     ///< frame that shows it as it was, and
+  std::size_t after = 0;      ///< the next one that shows it as it is
+  cv::Rect box_on_grid{};     ///< of its tiles, px of the grid's picture
+  double beyond_usual = 1.0;  ///< energy of the change over that of changes between neighbours
+};
+
 struct Movement {
   bool looked = false;             ///< false: not enough frames to tell
   std::vector<MovedPart> parts{};  ///< by frame
   std::vector<GrownPart> grown{};
+  std::vector<ChangedPlace> changed{};  ///< by frame; not where a part moved
   /// One a sweep: how far the subject's front is displaced against its back (90 % against 10 % of
   /// its depth) since the first sweep, full-size px: camera or subject were bumped, and the
   /// viewpoint is another one. Median over pairs of frames that focus alike; 0 for the first.

@@ -65,6 +65,18 @@ struct SpotChange {
 [[nodiscard]] SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px,
                                        double b_px, cv::Point at, double sigma_px);
 
+/// All that has changed in a box of two patches: each thing with its middle, and a `height` below 0
+/// where the brightest of it is in `b`.
+/// @param a, b  patches wider than the box, so that its surroundings tell what is usual
+[[nodiscard]] std::vector<SpotChange> changes_in(const GridPicture& a, const GridPicture& b,
+                                                 double a_px, double b_px, const cv::Rect& box);
+
+/// Share of what has changed from `a` to `b` in a disc that has changed in `other`, too: 1 where
+/// that shows what `b` does, 0 where it shows what `a` does. All three are patches of one place.
+[[nodiscard]] double share_changed(const GridPicture& a, const GridPicture& b,
+                                   const GridPicture& other, double a_px, double b_px,
+                                   double other_px, cv::Point2d middle, double radius_px);
+
 /// A part of a picture; what lies beyond it or is not seen is what lies opposite the part's middle.
 /// @param box  overlaps it
 [[nodiscard]] GridPicture part_of(const PackedPicture& picture, const cv::Rect& box);

@@ -162,7 +162,8 @@ void serialize(Archive& archive, GrownPart& x) {
 
 template <class Archive>
 void serialize(Archive& archive, Movement& x) {
-  auto& [looked, parts, grown, parallax_px] = x;
+  auto& [looked, parts, grown, changed, parallax_px] = x;
+  static_cast<void>(changed);  // for the drops alone, which are told by then
   archive(looked, parts, grown, parallax_px);
 }
 

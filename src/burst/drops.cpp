@@ -8,6 +8,7 @@
 #include <stdexcept>
 #include <utility>
 
+#include "burst/changed_drops.h"
 #include "burst/drop_courses.h"
 #include "burst/spot_votes.h"
 #include "burst/surface_depth.h"
@@ -509,12 +510,14 @@ bool sharp_on_both_sides(const DropChange& drop, std::span<const DropFrame> fram
 }
 
 Drops find_drops(std::span<const DropFrame> frames, std::span<const PackedPicture> pictures,
-                 std::span<const std::vector<Spot>> spots, const cv::Mat& tile_q_px, int tile_px,
-                 const ForEach& for_each) {
+                 std::span<const std::vector<Spot>> spots, std::span<const ChangedPlace> changed,
+                 const cv::Mat& tile_q_px, int tile_px, const ForEach& for_each) {
   if (pictures.size() != frames.size() || spots.size() != frames.size())
     throw std::invalid_argument("as many pictures and lists of spots as frames are needed");
   if (tile_px <= 0) throw std::invalid_argument("tile_px must be > 0");
-  return DropSearch(frames, pictures, spots, tile_q_px, tile_px, for_each).run();
+  Drops drops = DropSearch(frames, pictures, spots, tile_q_px, tile_px, for_each).run();
+  add_changed_drops(drops, frames, pictures, spots, changed, tile_q_px, tile_px);
+  return drops;
 }
 
 }  // namespace ringsweep

@@ -322,6 +322,25 @@ MovedPart described(const TileFields& burst, const Found& found) {
   return part;
 }
 
+/// Of a part that moved at about that time, or of its edge.
+bool belongs_to(const TileFields& burst, const UnexplainedPlace& place, const Found& part) {
+  const bool then =
+      part.kind != MoveKind::stays || std::max(part.c, place.c) - std::min(part.c, place.c) <= 1;
+  return then && beside(burst, part.tiles, place.tiles);
+}
+
+ChangedPlace described(const TileFields& burst, const UnexplainedPlace& place) {
+  const int edge = burst.profiles.grid.tile_px;
+  ChangedPlace out{.before = burst.order[place.pair.first],
+                   .after = burst.order[place.pair.second],
+                   .beyond_usual = place.beyond_usual};
+  for (const std::size_t t : place.tiles) {
+    const TileProfile& tile = burst.profiles.tiles[t];
+    out.box_on_grid |= cv::Rect(tile.col * edge, tile.row * edge, edge, edge);
+  }
+  return out;
+}
+
 /// Share of the part that a usable frame of this range shows within the blur limit. Tiles count as
 /// far as they see one depth: at the edge of what moved they see something else as well.
 double share_sharp(const FocalPositions& focus, const MovedPart& part, std::size_t begin,
@@ -450,10 +469,12 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
   TileFields burst = measure_fields(profiles, focus, sweeps, options.lit_alike, read, for_each);
   out.parallax_px = parallax_of_sweeps(burst, sweeps.size());
   std::vector<Found> changed = find_changed(burst, for_each);
+  const std::vector<UnexplainedPlace> unexplained = find_unexplained(burst, for_each);
   std::vector<Found> trembling = find_trembling(burst, options);
   widen_by_tile(burst);
   std::vector<Found> all = search(burst, options, for_each);
   for_each(all.size(), [&](std::size_t i) { measure_before_ground(burst, all[i]); });
+  const std::vector<Found> moved = all;
   for (Found& found : changed) add_changed(burst, all, std::move(found));
   for (Found& found : trembling) {
     if (std::ranges::any_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
@@ -485,6 +506,9 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
       out.parts.push_back(std::move(part));
   }
   std::ranges::stable_sort(out.parts, {}, &MovedPart::frame);
+  for (const UnexplainedPlace& place : unexplained)
+    if (std::ranges::none_of(moved, [&](const Found& f) { return belongs_to(burst, place, f); }))
+      out.changed.push_back(described(burst, place));
   return out;
 }
 

@@ -153,28 +153,31 @@ SpotShare share_of_spot(const GridPicture& a, const GridPicture& b, double a_px,
   return result;
 }
 
-SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px, double b_px,
-                         cv::Point at, double sigma_px) {
-  constexpr double kOfUsual = 4.0, kOfHeight = 0.2, kAroundPx = 10.0;
-  const auto [light_a, light_b] = equally_blurred(a.luminance, b.luminance, a_px, b_px);
-  const cv::Mat root_a = root_of(light_a), root_b = root_of(light_b);
-  cv::Mat change = root_a - root_b;
-  cv::GaussianBlur(change, change, {}, 1.0, 0, cv::BORDER_REPLICATE);
-  const cv::Mat size = cv::abs(change);
-  SpotChange result;
-  std::vector<float> sizes(size.begin<float>(), size.end<float>());
-  result.usual = quantile_in_place(sizes, 0.5);
-  const cv::Rect near = cv::Rect(at.x - 2, at.y - 2, 5, 5) & cv::Rect({}, change.size());
-  cv::minMaxLoc(change(near), nullptr, &result.height);
-  const cv::Mat changed = size > std::max(kOfUsual * result.usual, kOfHeight * result.height);
-  cv::Mat joined, labels;
-  cv::dilate(changed, joined, {});
-  cv::connectedComponents(joined, labels, 8, CV_32S);
-  cv::Mat own = (labels == labels.at<int>(at)) & changed;
-  if (labels.at<int>(at) == 0) return result;
+namespace {
+
+/// How two roots of light differ, without what noise does from px to px; and how much they usually
+/// do.
+struct Difference {
+  cv::Mat change, size;  ///< first minus second, and its size
+  double usual = 0.0;    ///< median size
+};
+
+Difference difference_of(const cv::Mat& root_a, const cv::Mat& root_b) {
+  Difference d{.change = root_a - root_b, .size = {}};
+  cv::GaussianBlur(d.change, d.change, {}, 1.0, 0, cv::BORDER_REPLICATE);
+  d.size = cv::abs(d.change);
+  std::vector<float> sizes(d.size.begin<float>(), d.size.end<float>());
+  d.usual = quantile_in_place(sizes, 0.5);
+  return d;
+}
+
+/// Its place and size, and what of its surroundings has changed, too.
+/// @param own  mask of what has changed together, not empty
+/// @param changed  of all that has
+void describe(const cv::Mat& own, const cv::Mat& changed, SpotChange& result) {
+  constexpr double kAroundPx = 10.0;
   std::vector<cv::Point> points;
   cv::findNonZero(own, points);
-  if (points.empty()) return result;
   for (const cv::Point& p : points) result.middle += cv::Point2d(p);
   result.middle *= 1.0 / static_cast<double>(points.size());
   result.radius_px = std::sqrt(static_cast<double>(points.size()) / std::numbers::pi);
@@ -189,8 +192,84 @@ SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px
       if (changed.at<std::uint8_t>(y, x) != 0) ++others;
     }
   result.around = all > 0.0 ? others / all : 1.0;
+}
+
+double brightest_in(const cv::Mat& light, const cv::Mat& mask) {
+  double brightest = 0.0;
+  cv::minMaxLoc(light, nullptr, &brightest, nullptr, nullptr, mask);
+  return brightest;
+}
+
+}  // namespace
+
+SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px, double b_px,
+                         cv::Point at, double sigma_px) {
+  constexpr double kOfUsual = 4.0, kOfHeight = 0.2;
+  const auto [light_a, light_b] = equally_blurred(a.luminance, b.luminance, a_px, b_px);
+  const cv::Mat root_a = root_of(light_a), root_b = root_of(light_b);
+  const Difference d = difference_of(root_a, root_b);
+  SpotChange result;
+  result.usual = d.usual;
+  const cv::Rect near = cv::Rect(at.x - 2, at.y - 2, 5, 5) & cv::Rect({}, d.size.size());
+  cv::minMaxLoc(d.change(near), nullptr, &result.height);
+  const cv::Mat changed = d.size > std::max(kOfUsual * result.usual, kOfHeight * result.height);
+  cv::Mat joined, labels;
+  cv::dilate(changed, joined, {});
+  cv::connectedComponents(joined, labels, 8, CV_32S);
+  const cv::Mat own = (labels == labels.at<int>(at)) & changed;
+  if (labels.at<int>(at) == 0 || cv::countNonZero(own) == 0) return result;
+  describe(own, changed, result);
   look_elsewhere(root_a, root_b, at, sigma_px, result);
   return result;
+}
+
+std::vector<SpotChange> changes_in(const GridPicture& a, const GridPicture& b, double a_px,
+                                   double b_px, const cv::Rect& box) {
+  constexpr double kOfUsual = 4.0, kOfHeight = 0.25, kTop = 0.98;
+  constexpr int kJoinPx = 3;  // lights and rim of one drop lie so near
+  const auto [light_a, light_b] = equally_blurred(a.luminance, b.luminance, a_px, b_px);
+  const cv::Mat root_a = root_of(light_a), root_b = root_of(light_b);
+  const Difference d = difference_of(root_a, root_b);
+  const cv::Mat inside = d.size(box).clone();
+  std::vector<float> sizes(inside.begin<float>(), inside.end<float>());
+  const double height = quantile_in_place(sizes, kTop);
+  const cv::Mat changed = d.size > std::max(kOfUsual * d.usual, kOfHeight * height);
+  const int edge = 2 * kJoinPx + 1;
+  cv::Mat joined, labels;
+  cv::morphologyEx(changed, joined, cv::MORPH_CLOSE,
+                   cv::getStructuringElement(cv::MORPH_ELLIPSE, {edge, edge}));
+  const int count = cv::connectedComponents(joined, labels, 8, CV_32S);
+  std::vector<SpotChange> changes;
+  for (int i = 1; i < count; ++i) {
+    const cv::Mat own = labels == i;
+    if (4 * cv::countNonZero(own(box)) < cv::countNonZero(own)) continue;  // of another place
+    SpotChange change;
+    change.usual = d.usual;
+    describe(own, joined, change);
+    change.height = brightest_in(d.size, own);
+    if (brightest_in(root_b, own) > brightest_in(root_a, own)) change.height = -change.height;
+    look_elsewhere(root_a, root_b, change.middle, 0.5 * change.radius_px, change);
+    changes.push_back(change);
+  }
+  return changes;
+}
+
+double share_changed(const GridPicture& a, const GridPicture& b, const GridPicture& other,
+                     double a_px, double b_px, double other_px, cv::Point2d middle,
+                     double radius_px) {
+  const double most_px = std::max({a_px, b_px, other_px});
+  const auto root_as_blurred = [&](const GridPicture& picture, double px) {
+    return root_of(equally_blurred(picture.luminance, picture.luminance, px, most_px).first);
+  };
+  const cv::Mat root_a = root_as_blurred(a, a_px);
+  const cv::Mat to_b = root_a - root_as_blurred(b, b_px);
+  const cv::Mat to_other = root_a - root_as_blurred(other, other_px);
+  cv::Mat disc(root_a.size(), CV_8UC1, cv::Scalar(0));
+  cv::circle(disc, middle, std::max(1, static_cast<int>(std::lround(radius_px))), 255, cv::FILLED);
+  cv::Mat here, there;
+  to_b.copyTo(here, disc);
+  to_other.copyTo(there, disc);
+  return here.dot(there) / std::max(1e-12, here.dot(here));
 }
 
 GridPicture part_of(const PackedPicture& picture, const cv::Rect& box) {

@@ -26,9 +26,10 @@ struct Made {
   std::vector<DropFrame> frames{};
   std::vector<PackedPicture> pictures{};
   std::vector<std::vector<Spot>> spots{};
+  std::vector<ChangedPlace> changed{};
   cv::Mat tile_q_px = cv::Mat(kSidePx / kTilePx, kSidePx / kTilePx, CV_32FC1, cv::Scalar(0));
   [[nodiscard]] Drops found() const {
-    return find_drops(frames, pictures, spots, tile_q_px, kTilePx);
+    return find_drops(frames, pictures, spots, changed, tile_q_px, kTilePx);
   }
 };
 
@@ -101,6 +102,23 @@ Made with_loss(std::span<const double> q_px, std::uint64_t seed, std::size_t los
     cv::Mat light = ground.clone();
     for (std::size_t i = 0; i < kDrops.size(); ++i)
       if (i != lost || k < from || k >= until) add_drop(light, kDrops[i]);
+    return light;
+  });
+}
+
+/// A large dull drop, clear but for its rim and a weak light: its light alone tells little beside
+/// the texture. There from frame `from` on, up to frame `until`.
+Made with_dull_drop(std::span<const double> q_px, std::size_t from, std::size_t until) {
+  constexpr int kRadiusPx = 13;
+  const cv::Mat ground = texture(23), other = texture(24);
+  return make(q_px, 23, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    if (k < from || k >= until) return light;
+    const cv::Point at(100, 100);
+    cv::Mat disc(light.size(), CV_8UC1, cv::Scalar(0));
+    cv::circle(disc, at, kRadiusPx, 255, cv::FILLED);
+    cv::Mat(0.7 * other).copyTo(light, disc);  // what a ball lens shows is not what is behind it
+    light(cv::Rect(at.x - 4, at.y - 5, 5, 5)) = 0.95;
     return light;
   });
 }
@@ -311,13 +329,21 @@ TEST(Drops, TwoThatWentAFewFramesApartMayHaveGoneAtOnce) {
 TEST(Drops, WhatIsLongIsNoDrop) {
   // A hair with a bright bead on it that is there no more.
   const cv::Mat ground = texture(19);
-  const Made made = make(sweep(8.0, -8.0, 1.0), 19, [&](std::size_t k) {
+  Made made = make(sweep(8.0, -8.0, 1.0), 19, [&](std::size_t k) {
     cv::Mat light = ground.clone();
     if (k >= 8) return light;
     cv::line(light, {80, 95}, {120, 105}, cv::Scalar(0.9), 1);
     light(cv::Rect(99, 99, 3, 3)) = 2.5;
     return light;
   });
+  EXPECT_TRUE(made.found().lost.empty());
+  made.changed = {{.before = 7, .after = 8, .box_on_grid = {80, 88, 40, 24}}};
+  EXPECT_TRUE(made.found().lost.empty()) << "by its whole picture";
+}
+
+TEST(Drops, APlaceInWhichNothingChangedTellsNone) {
+  Made made = with_dull_drop(sweep(6.0, -6.0, 1.0), 0, 99);
+  made.changed = {{.before = 6, .after = 7, .box_on_grid = {88, 88, 24, 24}}};
   EXPECT_TRUE(made.found().lost.empty());
 }
 
@@ -349,11 +375,41 @@ TEST(Drops, FramesThatCannotBeUsedSayNothing) {
   EXPECT_EQ(drops.lost[0].after, 10U);
 }
 
+TEST(Drops, ALargeOneIsLostWhereItsWholePictureChanges) {
+  const std::vector<double> q = sweep(6.0, -6.0, 1.0);
+  Made made = with_dull_drop(q, 0, 7);
+  made.changed = {{.before = 6, .after = 7, .box_on_grid = {88, 88, 24, 24}}};
+  const Drops drops = made.found();
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_LE(cv::norm(drops.lost[0].at - cv::Point2d(100, 100)), 3.0);
+  EXPECT_NEAR(drops.lost[0].radius_px, 13.0, 4.0);  // a quarter of the top counts as changed
+  EXPECT_EQ(drops.lost[0].before, 6U);
+  EXPECT_EQ(drops.lost[0].after, 7U);
+  EXPECT_EQ(drops.lost[0].fate, DropFate::gone);
+}
+
+TEST(Drops, ALargeOneThatComesIsNoLoss) {
+  Made made = with_dull_drop(sweep(6.0, -6.0, 1.0), 7, 99);
+  made.changed = {{.before = 6, .after = 7, .box_on_grid = {88, 88, 24, 24}}};
+  const Drops drops = made.found();
+  EXPECT_TRUE(drops.lost.empty());
+  EXPECT_EQ(drops.appeared.size(), 1U);
+}
+
+TEST(Drops, WhatIsBackInTheNextFrameWasNotLost) {
+  Made made = with_dull_drop(sweep(6.0, -6.0, 1.0), 7, 8);  // in one frame alone
+  made.changed = {{.before = 6, .after = 7, .box_on_grid = {88, 88, 24, 24}},
+                  {.before = 7, .after = 8, .box_on_grid = {88, 88, 24, 24}}};
+  const Drops drops = made.found();
+  EXPECT_TRUE(drops.lost.empty());
+  EXPECT_TRUE(drops.appeared.empty());
+}
+
 TEST(Drops, WithoutFramesNothingIsLookedFor) {
-  EXPECT_FALSE(find_drops({}, {}, {}, {}, kTilePx).looked);
+  EXPECT_FALSE(find_drops({}, {}, {}, {}, {}, kTilePx).looked);
   const std::vector<DropFrame> frames(2);
-  EXPECT_THROW((void)find_drops(frames, {}, {}, {}, kTilePx), std::invalid_argument);
-  EXPECT_THROW((void)find_drops({}, {}, {}, {}, 0), std::invalid_argument);
+  EXPECT_THROW((void)find_drops(frames, {}, {}, {}, {}, kTilePx), std::invalid_argument);
+  EXPECT_THROW((void)find_drops({}, {}, {}, {}, {}, 0), std::invalid_argument);
 }
 
 TEST(DropEvents, OnesThatMayHaveGoneAtOnceAreOne) {

@@ -30,10 +30,11 @@ struct Made {
   double noise = 0.004;                                                   ///< sd, of white
   std::function<double(std::size_t)> part_px = [](auto) { return 0.0; };  ///< to the right
   std::function<double(std::size_t)> all_px = [](auto) { return 0.0; };   ///< the same, of all
-  double parallax = 0.0;        ///< px sideways for a px of depth, in the last frame; grows evenly
-  bool there_and_back = false;  ///< two sweeps
-  double bump = 0.0;            ///< as parallax, at once, of the second sweep
-  double growth = 0.0;          ///< relative, of the part, in the second sweep
+  double parallax = 0.0;         ///< px sideways for a px of depth, in the last frame; grows evenly
+  bool there_and_back = false;   ///< two sweeps
+  double bump = 0.0;             ///< as parallax, at once, of the second sweep
+  double growth = 0.0;           ///< relative, of the part, in the second sweep
+  std::size_t other_from = 999;  ///< first frame in which the part shows something else
   unsigned seed = 1;
   cv::Rect part = kPart;
 };
@@ -101,6 +102,11 @@ class Stack {
     // The part lies in front of what it moves over.
     const cv::Rect at = made_.part + cv::Point(static_cast<int>(std::lround(way_px)), 0);
     placed(way_px)(at).copyTo(sharp(at));
+    if (k >= made_.other_from) {
+      cv::Mat other;
+      cv::flip(sharp(at), other, -1);
+      other.copyTo(sharp(at));
+    }
     if (made_.growth != 0.0 && 2 * k >= made_.num_frames) {
       cv::Mat grown;
       cv::resize(placed(0.0)(made_.part), grown, {}, 1.0 + made_.growth, 1.0 + made_.growth,
@@ -260,6 +266,23 @@ TEST(FindMovement, WhatGrewByMoreThanTheBlurLimitIsTold) {
       Stack({.num_frames = 22, .there_and_back = true, .growth = 0.15}).movement();
   EXPECT_TRUE(movement.grown.empty());
   EXPECT_FALSE(movement.parts.empty());
+}
+
+TEST(FindMovement, WhatIsAnotherPictureFromAFrameOnIsAChangedPlace) {
+  const cv::Rect part(140, 90, 26, 26);
+  const Movement changed = Stack({.other_from = 11, .part = part}).movement();
+  EXPECT_TRUE(changed.parts.empty());
+  ASSERT_EQ(changed.changed.size(), 1U);
+  EXPECT_EQ(changed.changed[0].before, 10U);
+  EXPECT_EQ(changed.changed[0].after, 11U);
+  // Tiles' windows are 24 px wide: those whose middle lies outside see it, too.
+  EXPECT_GE(covered(changed.changed[0].box_on_grid, part), 0.6);
+  EXPECT_LE(changed.changed[0].box_on_grid.area(), (part.width + 32) * (part.height + 32));
+  EXPECT_TRUE(Stack({.part = part}).movement().changed.empty());
+}
+
+TEST(FindMovement, WhatMovedIsNoChangedPlace) {
+  EXPECT_TRUE(Stack({.part_px = from(10, 3.0)}).movement().changed.empty());
 }
 
 TEST(FindMovement, SweepsOfOtherLightAreNotCompared) {

@@ -173,6 +173,44 @@ TEST(SpotLight, WhatHasMovedIsElsewhere) {
   EXPECT_TRUE(change_around(before, after, 1.0, 1.0, {40, 40}, kSigmaPx).elsewhere);
 }
 
+/// Of one light, `side` px wide.
+GridPicture even(int side) {
+  return {.luminance = cv::Mat(side, side, CV_32FC1, cv::Scalar(kGround)),
+          .seen = cv::Mat(side, side, CV_8UC1, cv::Scalar(255)),
+          .clipped = cv::Mat(side, side, CV_8UC1, cv::Scalar(0))};
+}
+
+TEST(SpotLight, EachChangeInABoxIsOne) {
+  constexpr double kRadiusPx = 8.0;
+  GridPicture before = even(121), after = even(121);
+  const double flux = 0.3 * std::numbers::pi * kRadiusPx * kRadiusPx;
+  add_disc(before.luminance, {40.0, 50.0}, 2.0 * kRadiusPx, flux);
+  add_disc(after.luminance, {75.0, 60.0}, 2.0 * kRadiusPx, flux);
+  add_disc(after.luminance, {60.0, 108.0}, 2.0 * kRadiusPx, flux);  // beside the box
+  const std::vector<SpotChange> changes = changes_in(before, after, 1.0, 1.0, {28, 38, 60, 34});
+  ASSERT_EQ(changes.size(), 2U);
+  const bool first_is_left = changes[0].middle.x < changes[1].middle.x;
+  const SpotChange& left = changes[first_is_left ? 0 : 1];
+  const SpotChange& right = changes[first_is_left ? 1 : 0];
+  EXPECT_LE(cv::norm(left.middle - cv::Point2d(40.0, 50.0)), 0.5);
+  EXPECT_LE(cv::norm(right.middle - cv::Point2d(75.0, 60.0)), 0.5);
+  EXPECT_NEAR(left.radius_px, kRadiusPx, 1.2);  // smoothed by 1 px
+  EXPECT_GT(left.height, 0.2) << "brighter before";
+  EXPECT_LT(right.height, -0.2) << "brighter after";
+}
+
+TEST(SpotLight, AChangeStaysOrIsUndone) {
+  GridPicture with = even(81);
+  const GridPicture without = even(81);
+  add_disc(with.luminance, {40.0, 40.0}, 12.0, 30.0);
+  GridPicture blurred = even(81);
+  add_disc(blurred.luminance, {40.0, 40.0}, std::hypot(12.0, 4.0), 30.0);
+  const cv::Point2d middle(40.0, 40.0);
+  EXPECT_NEAR(share_changed(with, without, even(81), 1.0, 1.0, 1.0, middle, 6.0), 1.0, 1e-6);
+  EXPECT_NEAR(share_changed(with, without, blurred, 0.0, 0.0, 4.0, middle, 6.0), 0.0, 0.1);
+  EXPECT_NEAR(share_changed(without, with, blurred, 0.0, 0.0, 4.0, middle, 6.0), 1.0, 0.1);
+}
+
 TEST(FindSpots, ABrightSpotHasItsPlaceALineHasNone) {
   cv::Mat light(80, 120, CV_32FC1, cv::Scalar(kGround));
   add_disc(light, {30.0, 40.0}, 4.0, 6.0);
