@@ -65,11 +65,17 @@ struct SpotChange {
 [[nodiscard]] SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px,
                                        double b_px, cv::Point at, double sigma_px);
 
-/// All that has changed in a box of two patches: each thing with its middle, and a `height` below 0
-/// where the brightest of it is in `b`.
+/// What has changed in a box.
+struct Changes {
+  double usual = 0.0;  ///< median change of the whole patch
+  /// Each thing, but for specks; `height` below 0 where the brightest of it is in `b`.
+  std::vector<SpotChange> things{};
+};
+
+/// All that has changed in a box of two patches.
 /// @param a, b  patches wider than the box, so that its surroundings tell what is usual
-[[nodiscard]] std::vector<SpotChange> changes_in(const GridPicture& a, const GridPicture& b,
-                                                 double a_px, double b_px, const cv::Rect& box);
+[[nodiscard]] Changes changes_in(const GridPicture& a, const GridPicture& b, double a_px,
+                                 double b_px, const cv::Rect& box);
 
 /// Share of what has changed from `a` to `b` in a disc that has changed in `other`, too: 1 where
 /// that shows what `b` does, 0 where it shows what `a` does. All three are patches of one place.

@@ -88,17 +88,13 @@ std::vector<SpotChange> ChangedDrops::changes(const ChangedPlace& place, const c
   const GridPicture a = patch(place.before, box), b = patch(place.after, box);
   const cv::Rect in = (place.box_on_grid - box.tl()) & cv::Rect({}, box.size());
   const cv::Rect inside(in.x / px_, in.y / px_, in.width / px_, in.height / px_);
-  std::vector<SpotChange> best;
-  double least = std::numeric_limits<double>::infinity();
+  Changes best{.usual = std::numeric_limits<double>::infinity()};
   for (const double off : {0.0, -1.5, 1.5}) {
     const double q = q_px + off;
-    std::vector<SpotChange> found =
-        changes_in(a, b, blur_px(place.before, q), blur_px(place.after, q), inside);
-    if (found.empty() || found[0].usual >= least) continue;
-    least = found[0].usual;
-    best = std::move(found);
+    Changes found = changes_in(a, b, blur_px(place.before, q), blur_px(place.after, q), inside);
+    if (found.usual < best.usual) best = std::move(found);
   }
-  return best;
+  return best.things;
 }
 
 /// Whether the frames before and after those of the place show the same as these: nothing is

@@ -223,10 +223,11 @@ SpotChange change_around(const GridPicture& a, const GridPicture& b, double a_px
   return result;
 }
 
-std::vector<SpotChange> changes_in(const GridPicture& a, const GridPicture& b, double a_px,
-                                   double b_px, const cv::Rect& box) {
+Changes changes_in(const GridPicture& a, const GridPicture& b, double a_px, double b_px,
+                   const cv::Rect& box) {
   constexpr double kOfUsual = 4.0, kOfHeight = 0.25, kTop = 0.98;
-  constexpr int kJoinPx = 3;  // lights and rim of one drop lie so near
+  constexpr int kJoinPx = 3;     // lights and rim of one drop lie so near
+  constexpr int kFewestPx = 12;  // a disc of 2 px radius; less is a speck
   const auto [light_a, light_b] = equally_blurred(a.luminance, b.luminance, a_px, b_px);
   const cv::Mat root_a = root_of(light_a), root_b = root_of(light_b);
   const Difference d = difference_of(root_a, root_b);
@@ -235,12 +236,13 @@ std::vector<SpotChange> changes_in(const GridPicture& a, const GridPicture& b, d
   const double height = quantile_in_place(sizes, kTop);
   const cv::Mat changed = d.size > std::max(kOfUsual * d.usual, kOfHeight * height);
   const int edge = 2 * kJoinPx + 1;
-  cv::Mat joined, labels;
+  cv::Mat joined, labels, stats, middles;
   cv::morphologyEx(changed, joined, cv::MORPH_CLOSE,
                    cv::getStructuringElement(cv::MORPH_ELLIPSE, {edge, edge}));
-  const int count = cv::connectedComponents(joined, labels, 8, CV_32S);
-  std::vector<SpotChange> changes;
+  const int count = cv::connectedComponentsWithStats(joined, labels, stats, middles, 8, CV_32S);
+  Changes changes{.usual = d.usual};
   for (int i = 1; i < count; ++i) {
+    if (stats.at<int>(i, cv::CC_STAT_AREA) < kFewestPx) continue;
     const cv::Mat own = labels == i;
     if (4 * cv::countNonZero(own(box)) < cv::countNonZero(own)) continue;  // of another place
     SpotChange change;
@@ -249,7 +251,7 @@ std::vector<SpotChange> changes_in(const GridPicture& a, const GridPicture& b, d
     change.height = brightest_in(d.size, own);
     if (brightest_in(root_b, own) > brightest_in(root_a, own)) change.height = -change.height;
     look_elsewhere(root_a, root_b, change.middle, 0.5 * change.radius_px, change);
-    changes.push_back(change);
+    changes.things.push_back(change);
   }
   return changes;
 }

@@ -187,7 +187,8 @@ TEST(SpotLight, EachChangeInABoxIsOne) {
   add_disc(before.luminance, {40.0, 50.0}, 2.0 * kRadiusPx, flux);
   add_disc(after.luminance, {75.0, 60.0}, 2.0 * kRadiusPx, flux);
   add_disc(after.luminance, {60.0, 108.0}, 2.0 * kRadiusPx, flux);  // beside the box
-  const std::vector<SpotChange> changes = changes_in(before, after, 1.0, 1.0, {28, 38, 60, 34});
+  const std::vector<SpotChange> changes =
+      changes_in(before, after, 1.0, 1.0, {28, 38, 60, 34}).things;
   ASSERT_EQ(changes.size(), 2U);
   const bool first_is_left = changes[0].middle.x < changes[1].middle.x;
   const SpotChange& left = changes[first_is_left ? 0 : 1];
