@@ -30,9 +30,9 @@
 #include <span>
 #include <vector>
 
+#include "ringsweep/changed_place.h"
 #include "ringsweep/for_each.h"
 #include "ringsweep/grid_picture.h"
-#include "ringsweep/movement.h"
 #include "ringsweep/spot_light.h"
 
 namespace ringsweep {
@@ -94,7 +94,7 @@ struct DropEvent {
 /// @param frames    N, capture order.
 /// @param pictures  N, on the grid; empty for frames that were not measured.
 /// @param spots     N, of find_spots().
-/// @param changed   by find_movement(); empty: drops are told by their lights alone
+/// @param changed   what movement found; empty: drops are told by their lights alone
 /// @param tile_q_px CV_32FC1, depth of the grid's tiles, NaN where not known; px as `q_px`.
 /// @param tile_px   edge of a tile, > 0
 /// @throws std::invalid_argument where there are not N of each.

@@ -7,6 +7,7 @@
 #include <span>
 #include <vector>
 
+#include "ringsweep/changed_place.h"
 #include "ringsweep/focal_positions.h"
 #include "ringsweep/for_each.h"
 #include "ringsweep/grid_picture.h"
@@ -53,15 +54,6 @@ struct MovedPart {
 /// which dew settles: no movement.
 struct GrownPart {
   std::size_t sweep = 0;  ///< the first that shows it so
-};
-
-/// A place that is another picture from a frame on, which no shift explains: something that went
-/// or came, as drops do.
-struct ChangedPlace {
-  std::size_t before = 0;     ///< frame that shows it as it was, and
-  std::size_t after = 0;      ///< the next one that shows it as it is
-  cv::Rect box_on_grid{};     ///< of its tiles, px of the grid's picture
-  double beyond_usual = 1.0;  ///< energy of the change over that of changes between neighbours
 };
 
 struct Movement {
