@@ -243,15 +243,19 @@ std::vector<UnexplainedPlace> find_unexplained(const TileFields& burst, const Fo
   // What lay behind a drop may look like a part of it elsewhere: of 129 places of lost drops 4 are
   // explained by more than this, of 124 of parts that moved 54.
   constexpr double kMostExplained = 0.8;
+  std::vector<Place> places = find_places(burst, kRule, for_each);
+  std::vector<double> explained(places.size());
+  for_each(places.size(), [&](std::size_t i) {
+    explained[i] = shift_of(burst, places[i].tiles, places[i].pairs).explained;
+  });
   std::vector<UnexplainedPlace> unexplained;
-  for (Place& place : find_places(burst, kRule, for_each)) {
-    const std::size_t pair = pair_of(burst, place.pairs);
-    if (pair >= burst.pairs.size()) continue;
-    if (shift_of(burst, place.tiles, place.pairs).explained >= kMostExplained) continue;
-    unexplained.push_back({.c = place.c,
+  for (std::size_t i = 0; i < places.size(); ++i) {
+    const std::size_t pair = pair_of(burst, places[i].pairs);
+    if (pair >= burst.pairs.size() || explained[i] >= kMostExplained) continue;
+    unexplained.push_back({.c = places[i].c,
                            .pair = burst.pairs[pair],
-                           .tiles = std::move(place.tiles),
-                           .beyond_usual = place.loud});
+                           .tiles = std::move(places[i].tiles),
+                           .beyond_usual = places[i].loud});
   }
   return unexplained;
 }
