@@ -238,7 +238,7 @@ std::vector<Found> find_changed(const TileFields& burst, const ForEach& for_each
 
 std::vector<UnexplainedPlace> find_unexplained(const TileFields& burst, const ForEach& for_each) {
   // Weak ones, too: px tell what went or came there, if anything. Found on open seeds: of 112 lost
-  // drops 65 have such a place, with the rule for parts that moved 47; 11 of 134 static bursts do.
+  // drops 65 have such a place, with the rule for parts that moved 54; 11 of 134 static bursts do.
   constexpr PlaceRule kRule{.power = 2.0, .sign = 4.0, .grow = 2.5, .loud = 4.0};
   // What lay behind a drop may look like a part of it elsewhere: of 129 places of lost drops 4 are
   // explained by more than this, of 124 of parts that moved 54.

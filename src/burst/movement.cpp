@@ -474,7 +474,9 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
   widen_by_tile(burst);
   std::vector<Found> all = search(burst, options, for_each);
   for_each(all.size(), [&](std::size_t i) { measure_before_ground(burst, all[i]); });
-  const std::vector<Found> moved = all;
+  for (const UnexplainedPlace& place : unexplained)
+    if (std::ranges::none_of(all, [&](const Found& f) { return belongs_to(burst, place, f); }))
+      out.changed.push_back(described(burst, place));
   for (Found& found : changed) add_changed(burst, all, std::move(found));
   for (Found& found : trembling) {
     if (std::ranges::any_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
@@ -506,9 +508,6 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
       out.parts.push_back(std::move(part));
   }
   std::ranges::stable_sort(out.parts, {}, &MovedPart::frame);
-  for (const UnexplainedPlace& place : unexplained)
-    if (std::ranges::none_of(moved, [&](const Found& f) { return belongs_to(burst, place, f); }))
-      out.changed.push_back(described(burst, place));
   return out;
 }
 
