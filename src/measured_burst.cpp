@@ -55,7 +55,12 @@ class Measuring {
  private:
   void find_size();
   void describe_measured();
-  [[nodiscard]] double light_exponent(BlurModel model, const ProfileOptions& options) const;
+  /// What a part of the picture says before all of it is asked.
+  struct SampleFit {
+    double light_exponent = 1.0;  ///< power of the files' light in which blur adds up
+    std::vector<double> q_px{};   ///< N, px, 0 where a frame has none; empty: not trusted
+  };
+  [[nodiscard]] SampleFit fit_sample(BlurModel model, const ProfileOptions& options) const;
   void fit();
   void choose_reference();
   [[nodiscard]] std::vector<MeasuredSweep> sweeps_apart();
@@ -112,19 +117,22 @@ void Measuring::describe_measured() {
   }
 }
 
-/// The power of the files' light in which blur adds up, from a part of the picture.
-double Measuring::light_exponent(BlurModel model, const ProfileOptions& options) const {
+Measuring::SampleFit Measuring::fit_sample(BlurModel model, const ProfileOptions& options) const {
   const SampleWindows sample = sample_windows(measured_.mosaic, measured_.tiles, measured_.grid);
-  if (sample.mosaic.empty()) return model.light_exponent;
-  return find_light_exponent([&](double exponent) -> std::optional<double> {
+  if (sample.mosaic.empty()) return {.light_exponent = model.light_exponent};
+  SampleFit found;
+  found.light_exponent = find_light_exponent([&](double exponent) -> std::optional<double> {
     model.light_exponent = exponent;
     const BlurCurves curves = measure_blur_curves(sample.mosaic, sample.grid, for_each_, model);
     const FocalPositions focus = fit_focal_positions(
         collect_profiles(sample.frames, curves, sample.grid, measured_.reduction, options),
         measured_.measured, log_scale_, {}, for_each_);
     if (focus.status != FitStatus::converged) return std::nullopt;
+    found.q_px.clear();
+    for (const FocalPosition& frame : focus.frames) found.q_px.push_back(frame.q_px.value_or(0.0));
     return focus.misfit;
   });
+  return found;
 }
 
 void Measuring::fit() {
@@ -136,12 +144,14 @@ void Measuring::fit() {
   if (lens.wave_model())
     model.f_number_per_um = *lens.working_f_number / (1000.0 * *lens.pitch_mm * out_.reduction);
   const ProfileOptions options{.noise_floor = find_noise_floor(measured_.tiles, measured_.grid)};
-  model.light_exponent = light_exponent(model, options);
+  const SampleFit sample = fit_sample(model, options);
+  model.light_exponent = sample.light_exponent;
   const BlurCurves curves =
       measure_blur_curves(measured_.mosaic.luminance, measured_.grid, for_each_, model);
   out_.profiles =
       collect_profiles(measured_.tiles, curves, measured_.grid, measured_.reduction, options);
-  out_.focus = fit_focal_positions(out_.profiles, measured_.measured, log_scale_, {}, for_each_);
+  out_.focus = fit_focal_positions(out_.profiles, measured_.measured, log_scale_,
+                                   {.also_from_px = sample.q_px}, for_each_);
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     FocalPosition& frame = out_.focus.frames[k];
     frame.usable = frame.usable && measured_.exposure[k].usable;

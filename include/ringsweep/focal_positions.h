@@ -97,6 +97,9 @@ struct FitOptions {
   double trusted_sd_px = 1.0;
   double trusted_scale_sd = 0.25;
   std::size_t max_tiles = 2000;  ///< the fit takes this many of the best; all get a position
+  /// N, px: positions that an earlier fit of the same frames found, of a part of the picture say; a
+  /// start beside those that the fit makes for itself. Empty: none.
+  std::vector<double> also_from_px{};
 };
 
 /// Joint robust least squares for the positions of frames and tiles.
@@ -127,7 +130,7 @@ struct FitOptions {
 /// given, with a status that says so.
 /// @param light_ok N; false leaves a frame out (dark, unreadable): it gets no position.
 /// @param log_scale N, log of the picture's registered scale. Need not change at all.
-/// @throws std::invalid_argument where these have another size.
+/// @throws std::invalid_argument where these, or positions to start from, have another size.
 /// Cost O(tiles x frames^2) per iteration.
 [[nodiscard]] FocalPositions fit_focal_positions(const Profiles& profiles,
                                                  const std::vector<bool>& light_ok,

@@ -111,8 +111,12 @@ FocalStarts Fit::starts() const {
       if (d && *d <= far)
         blur(static_cast<Index>(k), static_cast<Index>(i)) = static_cast<float>(*d);
     }
-  return starting_positions(blur, input_.use, input_.scale, 0.6 * options_.max_blur_px,
-                            input_.for_each);
+  FocalStarts starts = starting_positions(blur, input_.use, input_.scale,
+                                          0.6 * options_.max_blur_px, input_.for_each);
+  if (!options_.also_from_px.empty())
+    starts.positions.push_back(
+        Eigen::Map<const VectorXd>(options_.also_from_px.data(), static_cast<Index>(num_frames_)));
+  return starts;
 }
 
 /// Seeks each frame's position with the tiles held: brings back a frame that was put on the wrong
@@ -548,6 +552,8 @@ FocalPositions fit_focal_positions(const Profiles& profiles, const std::vector<b
                                    const ForEach& for_each) {
   if (light_ok.size() != profiles.num_frames || log_scale.size() != profiles.num_frames)
     throw std::invalid_argument("light_ok and log_scale need one entry a frame");
+  if (!options.also_from_px.empty() && options.also_from_px.size() != profiles.num_frames)
+    throw std::invalid_argument("positions to start from need one entry a frame");
   return Fit(profiles, light_ok, log_scale, options, for_each).run();
 }
 

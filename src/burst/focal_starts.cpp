@@ -5,6 +5,7 @@
 #include <cmath>
 #include <functional>
 #include <limits>
+#include <numeric>
 
 #include "numerics/quantile.h"
 
@@ -109,6 +110,30 @@ VectorXd embedded_on_a_line(MatrixXd distance, const std::vector<Index>& used) {
   return q;
 }
 
+/// What frames see, and the steps from frame to frame where without them a part of the burst would
+/// hang on nothing: a step that no tile shows, as where the ring went back to the other end, is
+/// known too badly to be a way between frames that hang together by others.
+/// @param seen N x N, infinite where it cannot be told. @param step of each frame from the one
+/// before, px.
+MatrixXd with_steps_where_needed(MatrixXd seen, const std::vector<double>& step,
+                                 const std::vector<Index>& used) {
+  std::vector<Index> part(static_cast<std::size_t>(seen.rows()));  // of each frame
+  std::iota(part.begin(), part.end(), Index{0});
+  const auto join = [&](Index a, Index b) {
+    const Index kept = part[static_cast<std::size_t>(a)], gone = part[static_cast<std::size_t>(b)];
+    if (kept != gone) std::ranges::replace(part, gone, kept);
+    return kept != gone;
+  };
+  for (const Index a : used)
+    for (const Index b : used)
+      if (seen(a, b) < kInf) join(a, b);
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const Index a = used[i - 1], b = used[i];
+    if (join(a, b)) seen(a, b) = seen(b, a) = step[i];
+  }
+  return seen;
+}
+
 /// How badly the i-th frame in use fits the distances to those before it but the last.
 double misfit_of(const VectorXd& q, const MatrixXd& apart, const std::vector<Index>& used,
                  std::size_t i) {
@@ -182,23 +207,23 @@ FocalStarts starting_positions(const Eigen::MatrixXf& blur_px, const std::vector
     return std::max({breathing, seen, 0.3 * usual_step});
   };
 
-  const MatrixXd seen_apart = d.apart;
   std::vector<double> step_px(used.size(), 0.0);
   FocalStarts starts{.step_px = std::vector<std::optional<double>>(use.size())};
   VectorXd one_way = VectorXd::Zero(blur_px.rows()), by_scale = one_way;
   for (std::size_t i = 1; i < used.size(); ++i) {
     const Index a = used[i - 1], b = used[i];
     if (d.apart(a, b) < kInf) starts.step_px[static_cast<std::size_t>(b)] = d.apart(a, b);
-    const double step = step_px[i] = d.apart(a, b) = d.apart(b, a) = step_between(a, b);
+    const double step = step_px[i] = step_between(a, b);
     one_way(b) = one_way(a) + step;
     by_scale(b) = by_scale(a) + (log_scale(b) < log_scale(a) ? step : -step);
   }
   starts.positions.push_back(one_way);
   // No picture tells a ring turned one way from one turned the other: a mirrored start is no other.
   if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) starts.positions.push_back(by_scale);
-  if (auto turned = turned_where_it_fits(step_px, seen_apart, used, one_way))
+  if (auto turned = turned_where_it_fits(step_px, d.apart, used, one_way))
     starts.positions.push_back(std::move(*turned));
-  starts.positions.push_back(embedded_on_a_line(std::move(d.apart), used));
+  starts.positions.push_back(
+      embedded_on_a_line(with_steps_where_needed(std::move(d.apart), step_px, used), used));
   return starts;
 }
 

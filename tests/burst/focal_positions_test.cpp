@@ -324,6 +324,9 @@ TEST(FocalPositions, WrongSizesThrow) {
       std::invalid_argument);
   EXPECT_THROW((void)fit_focal_positions(burst.profiles, lit, std::vector<double>(6, 0.0)),
                std::invalid_argument);
+  EXPECT_THROW(
+      (void)fit_focal_positions(burst.profiles, lit, burst.log_scale, {.also_from_px = {1.0, 2.0}}),
+      std::invalid_argument);
 }
 
 // ---------------------------------------------------------------- what does not fit the model

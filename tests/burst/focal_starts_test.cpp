@@ -69,6 +69,31 @@ TEST(FocalStarts, ARingTurnedOneWayHasNoStartThatTurnsBack) {
   EXPECT_EQ(starts.positions.size(), 2U);  // one way, and embedded
 }
 
+// Begun in the middle, on to the far end, then from the near end to where it began: from the frame
+// at the far end to the one at the near end no tile tells how far it is. Nor are they near each
+// other, for being neighbours in time.
+TEST(FocalStarts, ASweepBegunInTheMiddleIsLaidOutAsItLies) {
+  constexpr Index kFrames = 41, kFirst = 20;
+  VectorXd q(kFrames);
+  for (Index k = 0; k < kFrames; ++k) q(k) = 2.5 * static_cast<double>((k + kFirst) % kFrames);
+  const FocalStarts starts =
+      starting_positions(readings(q), std::vector<bool>(kFrames, true), VectorXd::Ones(kFrames),
+                         kNearPx, for_each_in_order);
+  EXPECT_FALSE(starts.step_px[kFrames - kFirst].has_value());
+  // 40 steps, each short by a tile or two, as above.
+  EXPECT_LT(farthest_off(starts.positions.back(), q), 4.0) << "embedded";
+}
+
+// Two parts that share no tile hang on the step between them, as far as that is known.
+TEST(FocalStarts, PartsThatNoTileJoinsFollowEachOther) {
+  VectorXd q(12);
+  q << 0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 60.0, 62.0, 64.0, 66.0, 68.0, 70.0;
+  const FocalStarts starts = starting_positions(readings(q), std::vector<bool>(12, true),
+                                                VectorXd::Ones(12), kNearPx, for_each_in_order);
+  const VectorXd& embedded = starts.positions.back();
+  for (Index k = 1; k < 12; ++k) EXPECT_GT(embedded(k), embedded(k - 1)) << k;
+}
+
 TEST(FocalStarts, FramesOnTheWrongSideOfATearArePutRight) {
   const VectorXd q = turning_ring();
   std::vector<bool> use(18, true);
