@@ -9,10 +9,9 @@ namespace ringsweep {
 /// A place that is another picture from a frame on, which no shift explains: something that went
 /// or came, as drops do.
 struct ChangedPlace {
-  std::size_t before = 0;     ///< frame that shows it as it was, and
-  std::size_t after = 0;      ///< the next one that shows it as it is
-  cv::Rect box_on_grid{};     ///< of its tiles, px of the grid's picture
-  double beyond_usual = 1.0;  ///< energy of the change over that of changes between neighbours
+  std::size_t before = 0;  ///< frame that shows it as it was, and
+  std::size_t after = 0;   ///< the next one that shows it as it is
+  cv::Rect box_on_grid{};  ///< of its tiles, px of the grid's picture
 };
 
 }  // namespace ringsweep

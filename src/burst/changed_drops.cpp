@@ -7,6 +7,7 @@
 #include <optional>
 
 #include "burst/drop_courses.h"
+#include "burst/drop_fates.h"
 #include "burst/surface_depth.h"
 #include "ringsweep/spot_light.h"
 
@@ -168,18 +169,8 @@ std::vector<DropChange> ChangedDrops::at(const ChangedPlace& place) const {
   return drops;
 }
 
-bool at_one_place(const DropChange& a, const DropChange& b) {
-  constexpr double kLeastPx = 8.0;
-  return overlap(a, b) &&
-         cv::norm(a.at - b.at) <= std::max(kLeastPx, 0.9 * (a.radius_px + b.radius_px));
-}
-
-/// The one that went is nearby from then on.
-bool is_same_elsewhere(const DropChange& lost, const DropChange& came) {
-  constexpr double kAlike = 1.6, kFar = 8.0;
-  const double ratio = lost.radius_px / came.radius_px;
-  return overlap(lost, came) && ratio < kAlike && ratio * kAlike > 1.0 &&
-         cv::norm(lost.at - came.at) <= kFar * (lost.radius_px + came.radius_px);
+bool is_one(const DropChange& a, const DropChange& b) {
+  return overlap(a, b) && at_one_place(a.at, a.radius_px, b.at, b.radius_px);
 }
 
 }  // namespace
@@ -191,7 +182,7 @@ void add_changed_drops(Drops& drops, std::span<const DropFrame> frames,
                        int tile_px) {
   const ChangedDrops search(frames, pictures, spots, tile_q_px, tile_px);
   const auto known = [](const std::vector<DropChange>& list, const DropChange& drop) {
-    return std::ranges::any_of(list, [&](const DropChange& d) { return at_one_place(d, drop); });
+    return std::ranges::any_of(list, [&](const DropChange& d) { return is_one(d, drop); });
   };
   for (const ChangedPlace& place : changed)
     for (DropChange& drop : search.at(place)) {
@@ -202,19 +193,10 @@ void add_changed_drops(Drops& drops, std::span<const DropFrame> frames,
       }
       // What the drop hid until then may be bright, too.
       std::erase_if(drops.appeared, [&](const DropChange& came) {
-        return at_one_place(came, drop) && came.radius_px <= drop.radius_px;
+        return is_one(came, drop) && came.radius_px <= drop.radius_px;
       });
       drops.lost.push_back(drop);
     }
-  for (DropChange& drop : drops.lost)
-    if (drop.fate == DropFate::gone && std::erase_if(drops.appeared, [&](const DropChange& came) {
-                                         return is_same_elsewhere(drop, came);
-                                       }) > 0)
-      drop.fate = DropFate::rolled;
-  for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})
-    std::ranges::stable_sort(*list, [](const DropChange& a, const DropChange& b) {
-      return a.after != b.after ? a.after < b.after : a.at.y < b.at.y;
-    });
 }
 
 }  // namespace ringsweep

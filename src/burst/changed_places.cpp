@@ -252,10 +252,8 @@ std::vector<UnexplainedPlace> find_unexplained(const TileFields& burst, const Fo
   for (std::size_t i = 0; i < places.size(); ++i) {
     const std::size_t pair = pair_of(burst, places[i].pairs);
     if (pair >= burst.pairs.size() || explained[i] >= kMostExplained) continue;
-    unexplained.push_back({.c = places[i].c,
-                           .pair = burst.pairs[pair],
-                           .tiles = std::move(places[i].tiles),
-                           .beyond_usual = places[i].loud});
+    unexplained.push_back(
+        {.c = places[i].c, .pair = burst.pairs[pair], .tiles = std::move(places[i].tiles)});
   }
   return unexplained;
 }

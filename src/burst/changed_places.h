@@ -17,7 +17,6 @@ struct UnexplainedPlace {
   std::size_t c = 0;  ///< the first frame, of `order`, that shows it changed
   FramePair pair{};   ///< of `order`: the one that shows it best
   std::vector<std::size_t> tiles{};
-  double beyond_usual = 1.0;  ///< as in ChangedPlace
 };
 
 [[nodiscard]] std::vector<UnexplainedPlace> find_unexplained(const TileFields& burst,

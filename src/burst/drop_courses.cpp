@@ -4,6 +4,8 @@
 #include <cmath>
 #include <span>
 
+#include "burst/drop_fates.h"
+
 namespace ringsweep {
 namespace {
 
@@ -40,10 +42,8 @@ bool at_about_one_time(const SpotCourse& a, const SpotCourse& b) {
   return std::max(a.before, b.before) < std::min(a.after, b.after) + kFrames;
 }
 
-bool at_one_place(const SpotCourse& a, const SpotCourse& b) {
-  constexpr double kLeastPx = 8.0;  // two lights, or light and rim, of one drop
-  return cv::norm(a.at - b.at) <=
-         std::max(kLeastPx, 0.9 * (a.change.radius_px + b.change.radius_px));
+bool is_one(const SpotCourse& a, const SpotCourse& b) {
+  return at_one_place(a.at, a.change.radius_px, b.at, b.change.radius_px);
 }
 
 /// At how many times something went or came.
@@ -99,15 +99,7 @@ void agree_when(std::vector<SpotCourse>& courses) {
     }
 }
 
-/// A lost one is nearby again: it rolled.
-bool is_same_elsewhere(const SpotCourse& lost, const SpotCourse& came) {
-  constexpr double kAlike = 1.6, kFar = 8.0;
-  const double ratio = lost.from.spot.height / came.from.spot.height;
-  return !came.lost && overlap(lost, came) && ratio < kAlike && ratio * kAlike > 1.0 &&
-         cv::norm(lost.at - came.at) <= kFar * (lost.change.radius_px + came.change.radius_px);
-}
-
-DropChange change_of(const SpotCourse& course, std::span<const SpotCourse> all, DropFate fate) {
+DropChange change_of(const SpotCourse& course, std::span<const SpotCourse> all) {
   const bool alone = std::ranges::none_of(all, [&](const SpotCourse& o) {
     return &o != &course && is_alone_enough(o) && o.lost == course.lost && overlap(o, course);
   });
@@ -117,7 +109,7 @@ DropChange change_of(const SpotCourse& course, std::span<const SpotCourse> all, 
   constexpr double kSurface = 0.75, kOnSurfacePx = 6.0;
   const double surface_px = course.from.q_px, own_px = course.own_q_px;
   return {
-      .fate = fate,
+      .fate = course.lost ? DropFate::gone : DropFate::came,
       .at = course.at,
       .radius_px = course.change.radius_px,
       .reach_px = course.change.reach_px,
@@ -150,7 +142,7 @@ std::vector<SpotCourse> told_of(std::vector<SpotCourse> courses) {
   std::vector<SpotCourse> told;
   for (const SpotCourse& c : drops) {
     const auto known = std::ranges::find_if(told, [&](const SpotCourse& o) {
-      return o.lost == c.lost && at_about_one_time(o, c) && at_one_place(o, c);
+      return o.lost == c.lost && at_about_one_time(o, c) && is_one(o, c);
     });
     if (known == told.end()) {
       told.push_back(c);
@@ -163,7 +155,7 @@ std::vector<SpotCourse> told_of(std::vector<SpotCourse> courses) {
   std::vector<SpotCourse> once;
   for (const SpotCourse& c : told)
     if (std::ranges::none_of(told, [&](const SpotCourse& o) {
-          return o.lost == c.lost && !overlap(o, c) && at_one_place(o, c) &&
+          return o.lost == c.lost && !overlap(o, c) && is_one(o, c) &&
                  o.change.height >= kCovered * c.change.height;
         }))
       once.push_back(c);
@@ -172,20 +164,8 @@ std::vector<SpotCourse> told_of(std::vector<SpotCourse> courses) {
 }
 
 void tell_changes(const std::vector<SpotCourse>& told, Drops& drops) {
-  for (const SpotCourse& c : told) {
-    if (c.lost) {
-      const bool rolled =
-          std::ranges::any_of(told, [&](const SpotCourse& o) { return is_same_elsewhere(c, o); });
-      drops.lost.push_back(change_of(c, told, rolled ? DropFate::rolled : DropFate::gone));
-    } else if (std::ranges::none_of(
-                   told, [&](const SpotCourse& o) { return o.lost && is_same_elsewhere(o, c); })) {
-      drops.appeared.push_back(change_of(c, told, DropFate::came));
-    }
-  }
-  for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})
-    std::ranges::stable_sort(*list, [](const DropChange& a, const DropChange& b) {
-      return a.after != b.after ? a.after < b.after : a.at.y < b.at.y;
-    });
+  for (const SpotCourse& c : told)
+    (c.lost ? drops.lost : drops.appeared).push_back(change_of(c, told));
 }
 
 }  // namespace ringsweep

@@ -47,7 +47,7 @@ template <class A, class B>
 /// Those that are told, surest first, one for each drop.
 [[nodiscard]] std::vector<SpotCourse> told_of(std::vector<SpotCourse> courses);
 
-/// As changes, by frame and row: what goes and is nearby from then on has rolled.
+/// As changes, surest first, each gone or come.
 void tell_changes(const std::vector<SpotCourse>& told, Drops& drops);
 
 }  // namespace ringsweep

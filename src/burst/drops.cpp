@@ -10,6 +10,7 @@
 
 #include "burst/changed_drops.h"
 #include "burst/drop_courses.h"
+#include "burst/drop_fates.h"
 #include "burst/spot_votes.h"
 #include "burst/surface_depth.h"
 #include "ringsweep/spot_light.h"
@@ -517,6 +518,7 @@ Drops find_drops(std::span<const DropFrame> frames, std::span<const PackedPictur
   if (tile_px <= 0) throw std::invalid_argument("tile_px must be > 0");
   Drops drops = DropSearch(frames, pictures, spots, tile_q_px, tile_px, for_each).run();
   add_changed_drops(drops, frames, pictures, spots, changed, tile_q_px, tile_px);
+  settle_fates(drops);
   return drops;
 }
 

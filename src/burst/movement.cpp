@@ -332,8 +332,7 @@ bool belongs_to(const TileFields& burst, const UnexplainedPlace& place, const Fo
 ChangedPlace described(const TileFields& burst, const UnexplainedPlace& place) {
   const int edge = burst.profiles.grid.tile_px;
   ChangedPlace out{.before = burst.order[place.pair.first],
-                   .after = burst.order[place.pair.second],
-                   .beyond_usual = place.beyond_usual};
+                   .after = burst.order[place.pair.second]};
   for (const std::size_t t : place.tiles) {
     const TileProfile& tile = burst.profiles.tiles[t];
     out.box_on_grid |= cv::Rect(tile.col * edge, tile.row * edge, edge, edge);

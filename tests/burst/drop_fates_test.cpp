@@ -1,0 +1,73 @@
+// What became of drops, against drops whose way is known.
+#include "burst/drop_fates.h"
+
+#include <gtest/gtest.h>
+
+#include <vector>
+
+namespace ringsweep {
+namespace {
+
+DropChange drop(DropFate fate, cv::Point2d at, double radius_px) {
+  return {.fate = fate, .at = at, .radius_px = radius_px, .before = 7, .after = 8};
+}
+DropChange gone(cv::Point2d at, double radius_px = 6.0) {
+  return drop(DropFate::gone, at, radius_px);
+}
+DropChange came(cv::Point2d at, double radius_px = 6.0) {
+  return drop(DropFate::came, at, radius_px);
+}
+
+TEST(DropFates, OneThatIsNearbyFromThenOnRolledAndIsToldOnce) {
+  Drops drops{.lost = {gone({100, 80})}, .appeared = {came({100, 110}, 5.0)}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].fate, DropFate::rolled);
+  EXPECT_TRUE(drops.appeared.empty());
+}
+
+TEST(DropFates, WhatComesToLightBehindADropIsNotThatDropElsewhere) {
+  Drops drops{.lost = {gone({100, 80})}, .appeared = {came({103, 84}, 5.0)}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].fate, DropFate::gone);
+  EXPECT_TRUE(drops.appeared.empty()) << "it was there before";
+}
+
+TEST(DropFates, NorIsItAnotherDropThatWentNearby) {
+  Drops drops{.lost = {gone({100, 80}), gone({130, 80})}, .appeared = {came({103, 84})}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 2U);
+  for (const DropChange& lost : drops.lost) EXPECT_EQ(lost.fate, DropFate::gone);
+}
+
+TEST(DropFates, OfSeveralThatWentTheNearestRolledToWhereOneCame) {
+  Drops drops{.lost = {gone({160, 80}), gone({100, 80}), gone({130, 80})},
+              .appeared = {came({112, 104}), came({260, 80}, 20.0)}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 3U);
+  for (const DropChange& lost : drops.lost)
+    EXPECT_EQ(lost.fate == DropFate::rolled, lost.at.x < 110.0) << lost.at.x;
+  ASSERT_EQ(drops.appeared.size(), 1U);
+  EXPECT_EQ(drops.appeared[0].radius_px, 20.0) << "a larger one is another";
+}
+
+TEST(DropFates, OneThatCameAtAnotherTimeIsAnother) {
+  Drops drops{.lost = {gone({100, 80})}, .appeared = {came({100, 110})}};
+  drops.appeared[0].before = 12, drops.appeared[0].after = 13;
+  settle_fates(drops);
+  EXPECT_EQ(drops.lost[0].fate, DropFate::gone);
+  EXPECT_EQ(drops.appeared.size(), 1U);
+}
+
+TEST(DropFates, AreToldByFrameThenByRow) {
+  Drops drops{.lost = {gone({10, 90}), gone({10, 20}), gone({10, 50})}};
+  drops.lost[2].before = 2, drops.lost[2].after = 3;
+  settle_fates(drops);
+  EXPECT_EQ(drops.lost[0].at.y, 50.0);
+  EXPECT_EQ(drops.lost[1].at.y, 20.0);
+  EXPECT_EQ(drops.lost[2].at.y, 90.0);
+}
+
+}  // namespace
+}  // namespace ringsweep
