@@ -63,6 +63,7 @@ struct DropChange {
   double probability = 0.0;  ///< 0..1
   double log_odds = 0.0;     ///< log-likelihood ratio, gone / there
   double height = 0.0;       ///< of its brightest spot, as in Spot
+  bool uncovers = false;     ///< lost, and a light like its own, from behind it, is in its place
   bool conflict = false;     ///< lost, and wanted on both sides: DESIGN section 2
 };
 

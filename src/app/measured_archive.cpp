@@ -169,8 +169,10 @@ void serialize(Archive& archive, Movement& x) {
 
 template <class Archive>
 void serialize(Archive& archive, DropChange& x) {
-  auto& [fate, at, radius, reach, q, before, after, probability, log_odds, height, conflict] = x;
-  archive(fate, at, radius, reach, q, before, after, probability, log_odds, height, conflict);
+  auto& [fate, at, radius, reach, q, before, after, probability, log_odds, height, uncovers,
+         conflict] = x;
+  archive(fate, at, radius, reach, q, before, after, probability, log_odds, height, uncovers,
+          conflict);
 }
 
 template <class Archive>

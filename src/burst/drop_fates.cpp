@@ -72,11 +72,11 @@ void settle_fates(Drops& drops) {
     drops.lost[roll.lost].fate = DropFate::rolled;
     told[roll.came] = true;
   }
-  for (std::size_t c = 0; c < told.size(); ++c)
-    told[c] =
-        told[c] || std::ranges::any_of(drops.lost, [&](const DropChange& lost) {
-          return is_in_its_place(lost, drops.appeared[c]) && are_alike(lost, drops.appeared[c]);
-        });
+  for (DropChange& lost : drops.lost)
+    for (std::size_t c = 0; c < told.size(); ++c) {
+      const DropChange& came = drops.appeared[c];
+      if (is_in_its_place(lost, came) && are_alike(lost, came)) lost.uncovers = told[c] = true;
+    }
   std::size_t c = 0;
   std::erase_if(drops.appeared, [&](const DropChange&) { return told[c++]; });
   for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})

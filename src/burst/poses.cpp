@@ -31,15 +31,15 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
            part.box_px.contains(cv::Point(drop.at));
   };
   // A part hardly larger than a drop that rolled is that drop; so it is where one went that was
-  // round, as a leg is not: what lay behind it looks shifted.
+  // round, as a leg is not: what lay behind it looks shifted, above all where that is like it.
   std::erase_if(movement.parts, [&](const MovedPart& part) {
     return std::ranges::any_of(drops.lost, [&](const DropChange& drop) {
-      constexpr double kSide = 4.0, kSideRolled = 6.0;  // in its radii; the latter holds two places
-      constexpr double kRound = 1.7;                    // in its radii; ours, no source
-      const bool rolled = drop.fate == DropFate::rolled;
-      const double side_px = (rolled ? kSideRolled : kSide) * drop.radius_px;
+      constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
+      constexpr double kRound = 1.7;                 // in its radii; ours, no source
+      const bool two = drop.fate == DropFate::rolled || drop.uncovers;
+      const double side_px = (two ? kSideTwo : kSide) * drop.radius_px;
       return together(drop, part) && part.box_px.area() <= side_px * side_px &&
-             (rolled || drop.reach_px <= kRound * drop.radius_px);
+             (two || drop.reach_px <= kRound * drop.radius_px);
     });
   });
   const auto went_along = [&](const DropChange& drop) {

@@ -23,6 +23,7 @@ TEST(DropFates, OneThatIsNearbyFromThenOnRolledAndIsToldOnce) {
   settle_fates(drops);
   ASSERT_EQ(drops.lost.size(), 1U);
   EXPECT_EQ(drops.lost[0].fate, DropFate::rolled);
+  EXPECT_FALSE(drops.lost[0].uncovers);
   EXPECT_TRUE(drops.appeared.empty());
 }
 
@@ -31,6 +32,7 @@ TEST(DropFates, WhatComesToLightBehindADropIsNotThatDropElsewhere) {
   settle_fates(drops);
   ASSERT_EQ(drops.lost.size(), 1U);
   EXPECT_EQ(drops.lost[0].fate, DropFate::gone);
+  EXPECT_TRUE(drops.lost[0].uncovers);
   EXPECT_TRUE(drops.appeared.empty()) << "it was there before";
 }
 
@@ -38,7 +40,10 @@ TEST(DropFates, NorIsItAnotherDropThatWentNearby) {
   Drops drops{.lost = {gone({100, 80}), gone({130, 80})}, .appeared = {came({103, 84})}};
   settle_fates(drops);
   ASSERT_EQ(drops.lost.size(), 2U);
-  for (const DropChange& lost : drops.lost) EXPECT_EQ(lost.fate, DropFate::gone);
+  for (const DropChange& lost : drops.lost) {
+    EXPECT_EQ(lost.fate, DropFate::gone);
+    EXPECT_EQ(lost.uncovers, lost.at.x < 110.0);
+  }
 }
 
 TEST(DropFates, OfSeveralThatWentTheNearestRolledToWhereOneCame) {

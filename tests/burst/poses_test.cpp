@@ -59,7 +59,7 @@ TEST(Poses, ConflictsAreLostDropsByEventAndPartsThatMoved) {
 
 /// A part of `side_px` at (50, 50) that moved from frame 5 on, and a drop of 5 px that went then.
 std::size_t parts_beside_a_drop(int side_px, DropFate fate, std::size_t* drops_left = nullptr,
-                                double reach_px = 6.0) {
+                                double reach_px = 6.0, bool uncovers = false) {
   Movement movement{
       .looked = true,
       .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
@@ -69,7 +69,8 @@ std::size_t parts_beside_a_drop(int side_px, DropFate fate, std::size_t* drops_l
                         .radius_px = 5.0,
                         .reach_px = reach_px,
                         .before = 4,
-                        .after = 5}}};
+                        .after = 5,
+                        .uncovers = uncovers}}};
   part_drops_and_movement(movement, drops);
   if (drops_left != nullptr) *drops_left = drops.lost.size();
   return movement.parts.size();
@@ -80,6 +81,9 @@ TEST(Poses, WhatIsHardlyLargerThanADropThatWentIsTheDrop) {
   EXPECT_EQ(parts_beside_a_drop(18, DropFate::gone, &drops), 0U);
   EXPECT_EQ(drops, 1U);
   EXPECT_EQ(parts_beside_a_drop(28, DropFate::rolled, &drops), 0U);
+  EXPECT_EQ(drops, 1U);
+  EXPECT_EQ(parts_beside_a_drop(28, DropFate::gone, &drops, 6.0, true), 0U)
+      << "the light behind it";
   EXPECT_EQ(drops, 1U);
 }
 
