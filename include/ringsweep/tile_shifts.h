@@ -22,11 +22,17 @@ namespace ringsweep {
 
 inline constexpr int kShiftLevels = 3;  ///< of a pyramid; coarse ones see what is far out of focus
 
+/// Steps of a prepared frame from black to white. A whole burst of them is held, so they have two
+/// bytes a px: roots up to 4, 16 times white. Rounding to a step errs by 1 / (16384 sqrt(12)) =
+/// 2e-5; that of the files' 8 bits alone by 1 / (255 sqrt(12)) = 1e-3 a px, 3e-4 once smoothed.
+inline constexpr double kShiftRoot = 16384.0;
+
 /// A frame prepared for comparison: the root of its light (as noisy in the dark as in the light),
 /// smoothed, on a pyramid. Empty: not measured.
 struct ShiftFrame {
-  std::vector<cv::Mat> levels;  ///< CV_32FC1, tiles are 8 px of the first
-  std::vector<cv::Mat> masks;   ///< CV_8UC1, 255 where seen and not near clipped light, else 0
+  std::vector<cv::Mat>
+      levels;                  ///< CV_16UC1, kShiftRoot times the root; tiles are 8 px of the first
+  std::vector<cv::Mat> masks;  ///< CV_8UC1, 255 where seen and not near clipped light, else 0
 };
 [[nodiscard]] ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid);
 

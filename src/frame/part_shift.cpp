@@ -51,12 +51,15 @@ class Costs {
     return static_cast<std::size_t>((s.y + kReachPx) * kSide + s.x + kReachPx);
   }
 
+  /// @param first, second  of the level
   void add(const cv::Mat& first, const cv::Mat& second) {
     constexpr int kMargin = kReachPx + kWindowPx;
-    cv::Mat a, b;
-    cv::copyMakeBorder(first, a, kMargin, kMargin, kMargin, kMargin, cv::BORDER_REPLICATE);
-    cv::copyMakeBorder(second, b, kMargin, kMargin, kMargin, kMargin, cv::BORDER_REPLICATE);
-    const cv::Rect here = area_ + cv::Point(kMargin, kMargin);
+    cv::Mat a, b;  // the area and a margin, of the picture where it has one
+    cv::copyMakeBorder(first(area_), a, kMargin, kMargin, kMargin, kMargin, cv::BORDER_REPLICATE);
+    cv::copyMakeBorder(second(area_), b, kMargin, kMargin, kMargin, kMargin, cv::BORDER_REPLICATE);
+    a.convertTo(a, CV_32F, 1.0 / kShiftRoot);
+    b.convertTo(b, CV_32F, 1.0 / kShiftRoot);
+    const cv::Rect here({kMargin, kMargin}, area_.size());
     cv::Mat difference;
     const auto costs = [&](const cv::Mat& fixed, const cv::Mat& moved, const cv::Point& shift,
                            cv::Mat& to) {

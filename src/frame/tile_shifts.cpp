@@ -127,9 +127,9 @@ CellGrid cell_moments(const cv::Mat& a, const cv::Mat& b, const cv::Mat& mask_a,
   CellGrid grid{.rows = a.rows / kCellPx, .cols = a.cols / kCellPx, .cells = {}};
   grid.cells.assign(static_cast<std::size_t>(grid.rows) * static_cast<std::size_t>(grid.cols), {});
   cv::Mat sum, difference, mask;
-  cv::addWeighted(a, 0.5, b, 0.5, 0.0, sum);
+  cv::addWeighted(a, 0.5 / kShiftRoot, b, 0.5 / kShiftRoot, 0.0, sum, CV_32F);
   cv::copyMakeBorder(sum, sum, 1, 1, 1, 1, cv::BORDER_REPLICATE);
-  cv::subtract(b, a, difference);
+  cv::addWeighted(b, 1.0 / kShiftRoot, a, -1.0 / kShiftRoot, 0.0, difference, CV_32F);
   cv::multiply(mask_a, mask_b, mask, kOfMasks, CV_32F);
   cv::Mat needed;
   cv::dilate(wanted, needed, cv::Mat::ones(3, 3, CV_8U));
@@ -201,14 +201,15 @@ std::optional<Solved> step_from(const LevelPair& pair, int row, int col, const c
   Patch a, b, mask_a, mask_b, sum, difference, mask;
   const double x = (col - 1) * kCellPx - 1, y = (row - 1) * kCellPx - 1;
   const double hx = 0.5 * shift[0], hy = 0.5 * shift[1];
-  if (!cut_patch<float>(pair.a, x - hx, y - hy, a) ||
-      !cut_patch<float>(pair.b, x + hx, y + hy, b) ||
+  if (!cut_patch<std::uint16_t>(pair.a, x - hx, y - hy, a) ||
+      !cut_patch<std::uint16_t>(pair.b, x + hx, y + hy, b) ||
       !cut_patch<std::uint8_t>(pair.mask_a, x - hx, y - hy, mask_a) ||
       !cut_patch<std::uint8_t>(pair.mask_b, x + hx, y + hy, mask_b))
     return std::nullopt;
+  constexpr auto kOfRoot = static_cast<float>(1.0 / kShiftRoot);
   for (std::size_t i = 0; i < a.size(); ++i) {
-    sum[i] = 0.5F * (a[i] + b[i]);
-    difference[i] = b[i] - a[i];
+    sum[i] = 0.5F * kOfRoot * (a[i] + b[i]);
+    difference[i] = kOfRoot * (b[i] - a[i]);
     mask[i] = static_cast<float>(kOfMasks) * mask_a[i] * mask_b[i];
   }
   Moments window{};
@@ -335,14 +336,14 @@ ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid) 
   cv::erode(good, good, cv::Mat::ones(kNearClippedPx, kNearClippedPx, CV_8U), {-1, -1}, 1,
             cv::BORDER_CONSTANT, cv::Scalar(0));
   cv::GaussianBlur(root, root, {}, kSmoothPx, kSmoothPx, cv::BORDER_REFLECT);
-  out.levels.push_back(root);
-  out.masks.push_back(good);
-  for (int level = 1; level < kShiftLevels; ++level) {
-    cv::Mat half, half_mask;
-    cv::pyrDown(out.levels.back(), half, {}, cv::BORDER_REFLECT);
-    cv::resize(out.masks.back(), half_mask, half.size(), 0, 0, cv::INTER_AREA);
-    out.levels.push_back(half);
-    out.masks.push_back(half_mask);
+  out.levels.resize(kShiftLevels), out.masks.resize(kShiftLevels);
+  for (std::size_t level = 0; level < kShiftLevels; ++level) {
+    if (level > 0) {
+      cv::pyrDown(root, root, {}, cv::BORDER_REFLECT);
+      cv::resize(good, good, root.size(), 0, 0, cv::INTER_AREA);
+    }
+    root.convertTo(out.levels[level], CV_16U, kShiftRoot);
+    out.masks[level] = good;  // resize() gives the next one memory of its own
   }
   return out;
 }
