@@ -49,7 +49,7 @@ class Fit {
   [[nodiscard]] bool is_at(const VectorXd& q) const;
   void place_frames(std::span<const std::size_t> by_tiles);
   void update_noise_factors(std::span<const std::size_t> tiles);
-  void descend(std::span<const std::size_t> tiles, int most_iterations);
+  void descend(std::span<const std::size_t> tiles, int most_iterations, FrameSystem::Reach reach);
   void refine(std::span<const std::size_t> tiles);
   void fit_breathing_anew() {
     state_.breathing = fit_breathing(state_.q, input_.scale, input_.use, options_.breathing_sd_px);
@@ -137,8 +137,9 @@ void Fit::place_frames(std::span<const std::size_t> by_tiles) {
   state_.q = found;
 }
 
-void Fit::descend(std::span<const std::size_t> tiles, int most_iterations) {
-  const auto descent = FrameSystem(input_, state_, tiles).descend(state_, most_iterations);
+void Fit::descend(std::span<const std::size_t> tiles, int most_iterations,
+                  FrameSystem::Reach reach) {
+  const auto descent = FrameSystem(input_, state_, tiles, reach).descend(state_, most_iterations);
   iterations_ += descent.iterations;
   converged_ = descent.converged;
 }
@@ -147,7 +148,7 @@ void Fit::descend(std::span<const std::size_t> tiles, int most_iterations) {
 void Fit::refine(std::span<const std::size_t> tiles) {
   update_noise_factors(tiles);
   fit_breathing_anew();
-  descend(tiles, options_.max_iterations / 5);
+  descend(tiles, options_.max_iterations / 5, FrameSystem::Reach::to_next);
 }
 
 /// Are the positions those, but for the shift and the sign that no picture tells, to half a px?
@@ -174,6 +175,9 @@ void Fit::take_best(const FocalStarts& starts, std::span<const std::size_t> some
   // A subject all in one depth looks the same from both sides, and a fold explains it as well or,
   // having more to bend, a little better: what is mended has to be clearly better.
   constexpr double kClearGain = 0.3;  // of the energies' cost
+  // Where what tiles say of the steps leads to as good a fit, it is the sounder start. Found on
+  // real stacks of which frames were left out.
+  constexpr double kScaleGain = 0.05;
   const auto try_start = [&](const VectorXd& start, double least_gain) {
     state_.q = start;
     state_.gain.setZero();
@@ -182,7 +186,7 @@ void Fit::take_best(const FocalStarts& starts, std::span<const std::size_t> some
       fit_breathing_anew();
       if (round > 0) place_frames(some);
       place_tiles(input_, state_, some, 12.0);
-      descend(some, 6);
+      descend(some, 6, FrameSystem::Reach::near);
       // Going on from where an earlier start ended would end there too.
       known = round == 0 && best_state.q.size() > 0 && is_at(best_state.q);
     }
@@ -194,6 +198,7 @@ void Fit::take_best(const FocalStarts& starts, std::span<const std::size_t> some
     if (cost < best - least_gain) best = cost, best_misfit = misfit, best_state = state_;
   };
   for (const VectorXd& start : starts.positions) try_start(start, 0.0);
+  for (const VectorXd& start : starts.by_scale) try_start(start, kScaleGain * best_misfit);
   for (int round = 0; round < 3; ++round) {
     const double before = best;
     for (const VectorXd& start : mended_where_torn(best_state.q, starts.step_px, input_.use))

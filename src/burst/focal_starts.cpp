@@ -78,6 +78,24 @@ double px_per_log_scale(const FrameDistances& d, const std::vector<Index>& used,
   return rate.size() >= 4 ? quantile_in_place(rate, 0.5) : 0.0;
 }
 
+/// The same where any two frames share too few tiles for a distance: from those of all together.
+double px_per_log_scale_of_tiles(const Eigen::MatrixXf& blur_px, const std::vector<Index>& used,
+                                 const VectorXd& log_scale) {
+  constexpr double kLeastLogScale = 1e-3;  // ten times what registration errs by
+  constexpr std::size_t kFewest = 12;
+  std::vector<double> rate;
+  for (std::size_t i = 1; i < used.size(); ++i) {
+    const double ds = std::abs(log_scale(used[i]) - log_scale(used[i - 1]));
+    if (ds < kLeastLogScale) continue;
+    for (Index t = 0; t < blur_px.cols(); ++t) {
+      const auto a = static_cast<double>(blur_px(used[i - 1], t));
+      const auto b = static_cast<double>(blur_px(used[i], t));
+      if (a >= 0.0 && b >= 0.0) rate.push_back(std::abs(a - b) / ds);
+    }
+  }
+  return rate.size() >= kFewest ? quantile_in_place(rate, 0.8) : 0.0;
+}
+
 /// Shortest paths between all frames, embedded on a line; the burst begins at its low end.
 VectorXd embedded_on_a_line(MatrixXd distance, const std::vector<Index>& used) {
   for (Index m = 0; m < distance.rows(); ++m)
@@ -195,7 +213,8 @@ FocalStarts starting_positions(const Eigen::MatrixXf& blur_px, const std::vector
 
   // The scale of the picture follows the ring (breathing). It speaks for frames that share no sharp
   // tile.
-  const double breathing_px = px_per_log_scale(d, used, log_scale);
+  double breathing_px = px_per_log_scale(d, used, log_scale);
+  if (breathing_px == 0.0) breathing_px = px_per_log_scale_of_tiles(blur_px, used, log_scale);
   std::vector<double> steps;
   for (std::size_t i = 1; i < used.size(); ++i)
     if (const double step = d.apart(used[i], used[i - 1]); step < kInf) steps.push_back(step);
@@ -220,6 +239,12 @@ FocalStarts starting_positions(const Eigen::MatrixXf& blur_px, const std::vector
   starts.positions.push_back(one_way);
   // No picture tells a ring turned one way from one turned the other: a mirrored start is no other.
   if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) starts.positions.push_back(by_scale);
+  // ... and for all frames alone, where steps are so long that hardly any tile is seen in two. How
+  // far it goes for a px is known the worse then.
+  if (breathing_px > 0.0)
+    for (const double rate : {0.75, 1.0, 1.35})
+      starts.by_scale.emplace_back(rate * breathing_px *
+                                   (log_scale.array() - log_scale(used.front())));
   if (auto turned = turned_where_it_fits(step_px, d.apart, used, one_way))
     starts.positions.push_back(std::move(*turned));
   starts.positions.push_back(

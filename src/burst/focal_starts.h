@@ -11,6 +11,8 @@ namespace ringsweep {
 
 struct FocalStarts {
   std::vector<Eigen::VectorXd> positions{};  ///< each N long, px
+  /// The same, from the picture's scale alone: to be preferred only where clearly better.
+  std::vector<Eigen::VectorXd> by_scale{};
   /// N, px from the frame in use before to this one, as tiles show it that are nearly sharp in
   /// both; absent where there are none.
   std::vector<std::optional<double>> step_px{};

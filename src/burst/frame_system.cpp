@@ -32,7 +32,7 @@ struct FrameSystem::Workspace {
 };
 
 FrameSystem::FrameSystem(const FitInput& input, const FitState& state,
-                         std::span<const std::size_t> tiles)
+                         std::span<const std::size_t> tiles, Reach reach)
     : input_(input) {
   for (std::size_t k = 0; k < input.num_frames; ++k)
     if (input.use[k]) frames_.push_back(k);
@@ -54,16 +54,26 @@ FrameSystem::FrameSystem(const FitInput& input, const FitState& state,
   for (std::size_t i = 0; i < frames_.size(); ++i)
     if (nearest[i] < kNone) reach_px[i] = std::max(reach_px[i], nearest[i] + kNextPx);
 
+  const auto num_frames = static_cast<Index>(frames_.size());
   for (const std::size_t t : tiles) {
     const TileProfile& tile = input.profiles.tiles[t];
     if (!input.use[tile.peak_frame]) continue;
     Stretch s{.tile = t, .peak = place_of[tile.peak_frame], .before = seen_.size() / kNumBands};
+    const auto see = [&](Index i) {
+      return input.counts(t, 0, frames_[static_cast<std::size_t>(i)]);
+    };
     Index first = s.peak, last = s.peak;
-    for (Index i = 0; i < static_cast<Index>(frames_.size()); ++i) {
-      const std::size_t k = frames_[static_cast<std::size_t>(i)];
-      if (!input.counts(t, 0, k)) continue;
-      const double away = std::abs(state.q(static_cast<Index>(k)) - state.tiles[t].u);
-      if (away > reach_px[static_cast<std::size_t>(i)] && input.far_out(t, k)) continue;
+    if (reach == Reach::to_next) {
+      while (first > 0 && (first == s.peak || !see(first))) --first;
+      while (last + 1 < num_frames && (last == s.peak || !see(last))) ++last;
+    }
+    for (Index i = 0; i < num_frames; ++i) {
+      if (!see(i)) continue;
+      const auto k = static_cast<Index>(frames_[static_cast<std::size_t>(i)]);
+      const double away = std::abs(state.q(k) - state.tiles[t].u);
+      if (away > reach_px[static_cast<std::size_t>(i)] &&
+          input.far_out(t, static_cast<std::size_t>(k)))
+        continue;
       first = std::min(first, i), last = std::max(last, i);
     }
     s.first = first, s.count = last - first + 1;

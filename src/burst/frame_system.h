@@ -19,7 +19,12 @@ namespace ringsweep {
 /// Two unknowns a frame, position and log gain, stand at 2 i and 2 i + 1 of the i-th of them.
 class FrameSystem {
  public:
-  FrameSystem(const FitInput& input, const FitState& state, std::span<const std::size_t> tiles);
+  /// Of a tile's frames, those that are far off and show it far out of focus are left out: all of
+  /// them, or but for the two next to the one that shows it sharpest. These hold it there from both
+  /// sides where steps are long; they say where only while the frames lie in their true order.
+  enum class Reach { near, to_next };
+  FrameSystem(const FitInput& input, const FitState& state, std::span<const std::size_t> tiles,
+              Reach reach = Reach::near);
 
   /// Levenberg and Marquardt's way down from `state`, tiles eliminated (Schur complement).
   struct Descent {

@@ -84,6 +84,36 @@ TEST(FocalStarts, ASweepBegunInTheMiddleIsLaidOutAsItLies) {
   EXPECT_LT(farthest_off(starts.positions.back(), q), 4.0) << "embedded";
 }
 
+// Steps longer than what can be read of any tile but a few: the rate of the picture's scale comes
+// from those few, and every frame has its place by it.
+TEST(FocalStarts, WhereTilesHardlyTellAStepThePicturesScaleLaysOutAllFrames) {
+  constexpr Index kFrames = 12;
+  constexpr double kPerPx = 0.002;
+  const VectorXd q = VectorXd::LinSpaced(kFrames, 0.0, 110.0);
+  Eigen::MatrixXf blur(kFrames, 55);
+  for (Index t = 0; t < blur.cols(); ++t)
+    for (Index k = 0; k < kFrames; ++k) {
+      const double away = std::abs(q(k) - 2.0 * static_cast<double>(t));
+      blur(k, t) = away <= kFarPx ? static_cast<float>(away) : -1.0F;
+    }
+  const VectorXd scale = (kPerPx * q).array().exp();
+  const FocalStarts starts =
+      starting_positions(blur, std::vector<bool>(kFrames, true), scale, kNearPx, for_each_in_order);
+  ASSERT_EQ(starts.by_scale.size(), 3U);
+  // In proportion to the truth, and one of the three right to what is between them.
+  double nearest = 1e9;
+  for (const VectorXd& start : starts.by_scale) {
+    const double rate = start(kFrames - 1) / 110.0;
+    EXPECT_LT((start - rate * q).cwiseAbs().maxCoeff(), 1e-6);
+    nearest = std::min(nearest, std::abs(std::log(rate)));
+  }
+  EXPECT_LT(nearest, std::log(1.35));
+  EXPECT_TRUE(starting_positions(blur, std::vector<bool>(kFrames, true), VectorXd::Ones(kFrames),
+                                 kNearPx, for_each_in_order)
+                  .by_scale.empty())
+      << "a lens that does not breathe";
+}
+
 // Two parts that share no tile hang on the step between them, as far as that is known.
 TEST(FocalStarts, PartsThatNoTileJoinsFollowEachOther) {
   VectorXd q(12);

@@ -132,6 +132,22 @@ TEST(HardSweeps, TurningBackThreeTimes) {
   expect_right(fit(burst), burst, kUsefulPx);
 }
 
+// Begun in the middle, on to the far end, then from the near end to where it began, with a lens
+// that does not breathe: no tile tells how far it is from the one end to the other.
+TEST(HardSweeps, ASweepBegunInTheMiddle) {
+  constexpr std::size_t kFrames = 41, kFirst = 20;
+  std::vector<double> q;
+  for (std::size_t k = 0; k < kFrames; ++k)
+    q.push_back(2.5 * static_cast<double>((k + kFirst) % kFrames));
+  const MadeBurst burst =
+      make_burst(q, usual({.tiles = 600, .breathing_per_px = 0.0, .scale_noise = 1e-4}));
+  const FocalPositions found = fit(burst);
+  ASSERT_EQ(found.status, FitStatus::converged) << found.reason;
+  const Agreement a = compare_frames(found, burst);
+  EXPECT_EQ(order_tau(found, burst, a.sign, 0.5), 1.0);
+  EXPECT_LT(a.shape_rms_px, 0.5);  // over 100 px: 0.04 sqrt(d)
+}
+
 // They share 2 px of depth in the middle, one frame of each sweep.
 TEST(HardSweeps, TwoSweepsThatHardlyOverlap) {
   const MadeBurst burst = make_burst(joined({from(9.0, 1.3, 8), from(0.0, 1.4, 8)}), usual());
@@ -153,6 +169,25 @@ TEST(HardSweeps, EightFramesAtTheAllowedStep) {
     const MadeBurst burst = make_burst(hand_steps(8, 3.0, 4.5, 2), usual({.fall = fall}));
     expect_right(fit(burst), burst, kUsefulPx);
   }
+}
+
+// Twice to three times the reach of blur that counts in full: hardly a tile is seen in two frames,
+// and folds of the sweep fit nearly as well. The picture's scale tells the order. Errors are those
+// of the scale (some 5 % of 220 px) and, over 14 px at once, 0.04 sqrt(14) px a step.
+TEST(HardSweeps, StepsSoLongThatTilesHardlyTellThem) {
+  for (const unsigned seed : {1U, 3U})
+    for (const Fall fall : {Fall::gaussian, Fall::disc_like}) {
+      const MadeBurst burst =
+          make_burst(hand_steps(28, 3.0, 14.0, seed),
+                     usual({.tiles = 400, .seed = seed, .fall = fall, .scale_noise = 1e-4}));
+      const FocalPositions found = fit(burst);
+      ASSERT_EQ(found.status, FitStatus::converged) << seed << ": " << found.reason;
+      const Agreement a = compare_frames(found, burst);
+      EXPECT_EQ(a.count, burst.q_px.size());
+      EXPECT_NEAR(a.scale, 1.0, 0.05) << seed;
+      EXPECT_EQ(order_tau(found, burst, a.sign, 0.5), 1.0) << seed;
+      EXPECT_LT(a.shape_rms_px, 1.0) << seed;
+    }
 }
 
 // A tenth of a px apart. Neighbours change places by noise; nothing 0.5 px apart does.
