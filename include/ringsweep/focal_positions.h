@@ -117,7 +117,8 @@ struct FitOptions {
 /// against the positions, frames swayed or the fit is not trusted. Start: distances
 /// between frames read off the tiles, shortest paths, and their one-dimensional embedding
 /// (classical scaling: Torgerson, Psychometrika 17, 1952, from memory), which knows no capture
-/// order: the ring may pause or turn.
+/// order: the ring may pause or turn. Steps so long that hardly any tile tells them are laid out by
+/// the picture's scale alone, where that clearly fits better.
 ///
 /// Curves of the wave model (measure_blur_curves) are put together in the same way: what defocus
 /// leaves of a frequency that passes in focus is even in d too, exp(-c d^2) at first. With d_0 up
