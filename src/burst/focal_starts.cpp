@@ -228,23 +228,26 @@ FocalStarts starting_positions(const Eigen::MatrixXf& blur_px, const std::vector
 
   std::vector<double> step_px(used.size(), 0.0);
   FocalStarts starts{.step_px = std::vector<std::optional<double>>(use.size())};
-  VectorXd one_way = VectorXd::Zero(blur_px.rows()), by_scale = one_way;
+  VectorXd one_way = VectorXd::Zero(blur_px.rows()), as_scale_turns = one_way;
   for (std::size_t i = 1; i < used.size(); ++i) {
     const Index a = used[i - 1], b = used[i];
     if (d.apart(a, b) < kInf) starts.step_px[static_cast<std::size_t>(b)] = d.apart(a, b);
     const double step = step_px[i] = step_between(a, b);
     one_way(b) = one_way(a) + step;
-    by_scale(b) = by_scale(a) + (log_scale(b) < log_scale(a) ? step : -step);
+    as_scale_turns(b) = as_scale_turns(a) + (log_scale(b) < log_scale(a) ? step : -step);
   }
   starts.positions.push_back(one_way);
   // No picture tells a ring turned one way from one turned the other: a mirrored start is no other.
-  if (breathing_px > 0.0 && by_scale.cwiseAbs() != one_way) starts.positions.push_back(by_scale);
-  // ... and for all frames alone, where steps are so long that hardly any tile is seen in two. How
+  if (breathing_px > 0.0 && as_scale_turns.cwiseAbs() != one_way)
+    starts.positions.push_back(as_scale_turns);
+  // Alone it lays out all frames, where steps are so long that hardly any tile is seen in two. How
   // far it goes for a px is known the worse then.
   if (breathing_px > 0.0)
-    for (const double rate : {0.75, 1.0, 1.35})
-      starts.by_scale.emplace_back(rate * breathing_px *
-                                   (log_scale.array() - log_scale(used.front())));
+    for (const double rate : {0.75, 1.0, 1.35}) {
+      VectorXd& start = starts.by_scale.emplace_back(VectorXd::Zero(blur_px.rows()));
+      for (const Index k : used)
+        start(k) = rate * breathing_px * (log_scale(k) - log_scale(used.front()));
+    }
   if (auto turned = turned_where_it_fits(step_px, d.apart, used, one_way))
     starts.positions.push_back(std::move(*turned));
   starts.positions.push_back(

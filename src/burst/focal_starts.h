@@ -22,7 +22,8 @@ struct FocalStarts {
 /// and the other as the picture's scale goes, where that differs, and as the distances to earlier
 /// frames fit best, where that is clearly better; and without any order, by embedding the distances
 /// between frames on a line (classical scaling: Torgerson, Psychometrika 17, 1952, from memory),
-/// which is what finds a ring that pauses or turns.
+/// which is what finds a ring that pauses or turns. Beside them, where the scale changes with the
+/// ring, each frame's place by its scale alone, at three rates about the one that tiles tell.
 /// @param blur_px N x S, frames x tiles, px; < 0 where it cannot be read.
 /// @param scale N, of each frame's picture. @param use N; other frames get 0.
 /// @param near_px up to this blur a reading is a good one.

@@ -171,7 +171,7 @@ TEST(HardSweeps, EightFramesAtTheAllowedStep) {
   }
 }
 
-// Twice to three times the reach of blur that counts in full: hardly a tile is seen in two frames,
+// As long as the blur that counts in full (10 px) and longer: hardly a tile is seen in two frames,
 // and folds of the sweep fit nearly as well. The picture's scale tells the order. Errors are those
 // of the scale (some 5 % of 220 px) and, over 14 px at once, 0.04 sqrt(14) px a step.
 TEST(HardSweeps, StepsSoLongThatTilesHardlyTellThem) {
