@@ -287,10 +287,7 @@ void Measuring::look_for_drops() {
   for (std::size_t k = 0; k < n; ++k) {
     const FocalPosition& frame = focus_.frames[k];
     frames[k] = {.q_px = frame.q_px.value_or(0.0) / px, .usable = frame.usable && frame.q_px};
-    if (frames[k].usable)
-      pictures[k] = measured_.kept[k].values.empty()
-                        ? pack(picture_again(measured_, out_.refs[k], read_, k), measured_.gain(k))
-                        : measured_.kept[k];
+    if (frames[k].usable) pictures[k] = picture_again(measured_, out_.refs[k], read_, k);
   }
   constexpr double kLeastWeight = SubjectOptions{}.min_weight;
   cv::Mat tile_q(measured_.grid.rows(), measured_.grid.cols(), CV_32FC1, cv::Scalar(NAN));

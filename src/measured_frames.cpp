@@ -28,6 +28,13 @@ int tile_edge(cv::Size working) { return working.area() <= 2.5e6 ? 8 : 16; }
 
 cv::Point2d center_of(cv::Size size) { return {(size.width - 1) / 2.0, (size.height - 1) / 2.0}; }
 
+/// Allocators keep what lies in pieces, or belongs to a thread that no longer needs it.
+void give_back_freed_memory() {
+#if defined(__GLIBC__)
+  malloc_trim(0);
+#endif
+}
+
 /// What alike() needs of thumbnails, a few hundred px each.
 std::vector<Thumbnail> coarse_levels(std::vector<Thumbnail> thumbnails) {
   constexpr std::ptrdiff_t kLevels = 2;
@@ -84,11 +91,8 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
                                     thumbnails[k].levels[0].size());
   }
   out.coarse = coarse_levels(std::move(thumbnails));
-#if defined(__GLIBC__)
-  // The thumbnails of a long burst take more than all that is held later, and lie in pieces: what
-  // they leave would not be given back by itself.
-  malloc_trim(0);
-#endif
+  // The thumbnails of a long burst take more than all that is held later, and lie in pieces.
+  give_back_freed_memory();
   for (std::size_t k = 0; k < n; ++k) {
     if (!out.measured[k] || out.registration.same_picture[k]) continue;
     out.flags[k].push_back(FrameFlag::other_picture);
@@ -156,10 +160,9 @@ OnTheWay measure_one(const MeasuredFrames& out, Result<LinearFrame> picture, boo
     m.problem = one_line(picture.error());
     return m;
   }
-  m.grid = measure_on_grid(
-      *picture, out.grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
-      out.gain(k), out.grid);
-  picture = LinearFrame();  // a tenth of all that is held at this time
+  const cv::Matx33d place =
+      out.grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k);
+  m.grid = measure_on_grid(*std::move(picture), place, out.gain(k), out.grid);
   if (keep) m.packed = pack(m.grid->picture, out.gain(k));
   if (spots) m.spots = find_spots(m.grid->picture.luminance);
   m.edge_picture = edge_picture(m.grid->picture.luminance, out.edge_reduction);
@@ -264,7 +267,8 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
   out.mosaic = empty_mosaic(out.grid);
   out.edge_reduction = edge_picture_reduction(out.grid.size, todo.size());
   telling.tell("measuring", 0, todo.size());
-  std::size_t next = 0;
+  std::size_t next = 0, taken = 0;
+  constexpr std::size_t kFramesAtATime = 8;  // oftener it would take time, more seldom be of no use
   // An exception that leaves a stage would leave the frame in it behind, unfreed.
   std::atomic<bool> stopped = false;
   // One more than threads, so that none waits for the one that is taken in.
@@ -288,6 +292,7 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
               }) &
           tbb::make_filter<OnTheWay, void>(tbb::filter_mode::serial_in_order, [&](OnTheWay m) {
             take_in(out, std::move(m));
+            if (++taken % kFramesAtATime == 0) give_back_freed_memory();
             try {
               telling.one_more();
             } catch (const Stopped&) {
@@ -296,20 +301,21 @@ MeasuredFrames measure_frames(const std::vector<FrameRef>& frames, std::vector<F
           }));
   if (stopped) throw Stopped();
   if (todo.empty()) out.mosaic = {};
+  give_back_freed_memory();
   return out;
 }
 
-GridPicture picture_again(const MeasuredFrames& measured, const FrameRef& frame,
-                          const ReadFrame& read, std::size_t k) {
+PackedPicture picture_again(const MeasuredFrames& measured, const FrameRef& frame,
+                            const ReadFrame& read, std::size_t k) {
   if (!measured.measured[k]) return {};
-  if (!measured.kept[k].values.empty()) return unpack(measured.kept[k]);
+  if (!measured.kept[k].values.empty()) return measured.kept[k];
   const auto picture = take_picture({}, frame, read, measured);
   if (!picture) return {};
-  return unpack(pack(
+  return pack(
       bring_to_grid(*picture,
                     measured.grid_from_frame(picture->luminance.size(), picture->full_px_per_px, k),
                     measured.gain(k), measured.grid.size),
-      measured.gain(k)));
+      measured.gain(k));
 }
 
 }  // namespace ringsweep

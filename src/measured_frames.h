@@ -75,7 +75,7 @@ struct SecondLookOptions {
                                             const SecondLookOptions& options, Telling& telling);
 
 /// A measured frame on the grid, from what was kept or from its file.
-[[nodiscard]] GridPicture picture_again(const MeasuredFrames& measured, const FrameRef& frame,
-                                        const ReadFrame& read, std::size_t k);
+[[nodiscard]] PackedPicture picture_again(const MeasuredFrames& measured, const FrameRef& frame,
+                                          const ReadFrame& read, std::size_t k);
 
 }  // namespace ringsweep

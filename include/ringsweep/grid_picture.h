@@ -14,14 +14,14 @@ struct GridPicture {
   cv::Mat clipped;    ///< CV_8UC1, 255 where a channel was at its upper end
 };
 
-/// A frame of the burst by its index. May be called from several threads at once.
-using ReadGridPicture = std::function<GridPicture(std::size_t frame)>;
-
 /// A grid picture in two bytes a pixel.
 struct PackedPicture {
   cv::Mat values;     ///< CV_16UC1: 0 not seen; bit 0 clipped, the other 15 the root of the light
   double gain = 1.0;  ///< that the exposure was evened out by
 };
+
+/// A frame of the burst by its index. May be called from several threads at once.
+using ReadPackedPicture = std::function<PackedPicture(std::size_t frame)>;
 
 /// The root makes the steps as wide as photon noise, in dark and light alike: at white 7.6e-5 of
 /// it, a hundredth of the noise of 8 bit. Light above 1.25 of white or below black is cut.

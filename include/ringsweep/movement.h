@@ -97,7 +97,7 @@ struct MovementOptions {
 /// Cost O(frames x px of the grid).
 [[nodiscard]] Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
                                      std::span<const SweepRange> sweeps,
-                                     const ReadGridPicture& read,
+                                     const ReadPackedPicture& read,
                                      const MovementOptions& options = {},
                                      const ForEach& for_each = for_each_in_order);
 

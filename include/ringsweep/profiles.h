@@ -60,9 +60,8 @@ struct GridFrame {
 };
 
 /// Brings a frame to the grid and measures it. Parameters as for bring_to_grid().
-[[nodiscard]] GridFrame measure_on_grid(const LinearFrame& frame,
-                                        const cv::Matx33d& grid_from_frame, double gain,
-                                        const TileGrid& grid);
+[[nodiscard]] GridFrame measure_on_grid(LinearFrame frame, const cv::Matx33d& grid_from_frame,
+                                        double gain, const TileGrid& grid);
 
 /// The sharpest of all frames at each 2 x 2 px. Merging is commutative: ties go to the earlier
 /// frame.

@@ -34,7 +34,7 @@ struct ShiftFrame {
       levels;                  ///< CV_16UC1, kShiftRoot times the root; tiles are 8 px of the first
   std::vector<cv::Mat> masks;  ///< CV_8UC1, 255 where seen and not near clipped light, else 0
 };
-[[nodiscard]] ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid);
+[[nodiscard]] ShiftFrame prepare_for_shifts(const PackedPicture& picture, const TileGrid& grid);
 
 /// A tile of which the depth is known.
 struct ShiftTile {

@@ -456,7 +456,7 @@ std::vector<double> parallax_of_sweeps(const TileFields& burst, std::size_t num_
 }  // namespace
 
 Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
-                       std::span<const SweepRange> sweeps, const ReadGridPicture& read,
+                       std::span<const SweepRange> sweeps, const ReadPackedPicture& read,
                        const MovementOptions& options, const ForEach& for_each) {
   if (!(options.blur_limit_px > 0.0)) throw std::invalid_argument("blur_limit_px must be > 0");
   constexpr std::ptrdiff_t kFewestFrames = 5;  // as many as make a burst

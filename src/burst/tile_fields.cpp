@@ -187,7 +187,7 @@ void widen_by_tile(TileFields& burst) {
 
 TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
                           std::span<const SweepRange> sweeps,
-                          std::span<const std::size_t> lit_alike, const ReadGridPicture& read,
+                          std::span<const std::size_t> lit_alike, const ReadPackedPicture& read,
                           const ForEach& for_each) {
   TileFields burst{.profiles = profiles, .focus = focus};
   burst.px = px_compared(profiles);

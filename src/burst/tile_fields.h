@@ -83,7 +83,7 @@ struct TileFields {
 [[nodiscard]] TileFields measure_fields(const Profiles& profiles, const FocalPositions& focus,
                                         std::span<const SweepRange> sweeps,
                                         std::span<const std::size_t> lit_alike,
-                                        const ReadGridPicture& read, const ForEach& for_each);
+                                        const ReadPackedPicture& read, const ForEach& for_each);
 
 /// The first pairs of all are those of neighbours in time, where hardly anything moves.
 [[nodiscard]] std::size_t num_neighbours(const TileFields& burst);

@@ -17,40 +17,53 @@ constexpr int kWindowPx = 5;  // edge of what is compared about a px: finer than
 constexpr int kEveryPx = 2;   // px of the level that are looked at: windows overlap
 constexpr int kSide = 2 * kReachPx + 1;
 
-/// Mean squares of the difference at each px of a rectangle, for every shift, all pairs together.
-class Costs {
- public:
-  Costs(std::span<const ShiftFrame> frames, std::span<const FramePair> pairs, int level,
-        const cv::Rect& area)
-      : area_(area),
-        size_((area.width + kEveryPx - 1) / kEveryPx, (area.height + kEveryPx - 1) / kEveryPx) {
-    for (int i = 0; i < kSide * kSide; ++i) {
-      if (at(i).dot(at(i)) > kReachPx * kReachPx) continue;
-      forward_[i] = cv::Mat::zeros(size_, CV_32FC1);
-      back_[i] = cv::Mat::zeros(size_, CV_32FC1);
-    }
-    const auto l = static_cast<std::size_t>(level);
-    for (const FramePair& pair : pairs)
-      add(frames[pair.first].levels[l], frames[pair.second].levels[l]);
+/// Whole shifts within reach, by a number, and the numbers of the shifts.
+struct Shifts {
+  std::vector<cv::Point> all;
+  std::array<std::uint16_t, static_cast<std::size_t>(kSide* kSide)> number{};
+  Shifts() {
+    for (int y = -kReachPx; y <= kReachPx; ++y)
+      for (int x = -kReachPx; x <= kReachPx; ++x) {
+        if (x * x + y * y > kReachPx * kReachPx) continue;
+        number[index({x, y})] = static_cast<std::uint16_t>(all.size());
+        all.emplace_back(x, y);
+      }
   }
-
-  [[nodiscard]] cv::Size size() const { return size_; }
-  /// Of the first picture's px against those of the second that lie further by the shift.
-  [[nodiscard]] float forward(int x, int y, const cv::Point& shift) const {
-    return forward_[index(shift)].at<float>(y, x);
-  }
-  /// Of the second picture's px against those of the first that lie back by it.
-  [[nodiscard]] float back(int x, int y, const cv::Point& shift) const {
-    return back_[index(shift)].at<float>(y, x);
-  }
-  static cv::Point at(int i) { return {i % kSide - kReachPx, i / kSide - kReachPx}; }
-  static bool within(const cv::Point& shift) { return shift.dot(shift) <= kReachPx * kReachPx; }
+  /// @param shift  within reach
+  [[nodiscard]] std::size_t of(const cv::Point& shift) const { return number[index(shift)]; }
 
  private:
   static std::size_t index(const cv::Point& s) {
     return static_cast<std::size_t>((s.y + kReachPx) * kSide + s.x + kReachPx);
   }
+};
 
+/// Mean squares of the difference at places of a rectangle, for every shift, all pairs together.
+class Costs {
+ public:
+  /// @param places  every kEveryPx-th px of the area, from its corner
+  Costs(std::span<const ShiftFrame> frames, std::span<const FramePair> pairs, int level,
+        const cv::Rect& area, std::span<const cv::Point> places)
+      : area_(area),
+        places_(places),
+        forward_(shifts_.all.size() * places.size()),
+        back_(forward_.size()) {
+    const auto l = static_cast<std::size_t>(level);
+    for (const FramePair& pair : pairs)
+      add(frames[pair.first].levels[l], frames[pair.second].levels[l]);
+  }
+
+  [[nodiscard]] const std::vector<cv::Point>& shifts() const { return shifts_.all; }
+  /// Of the first picture's place against that of the second that lies further by the shift.
+  [[nodiscard]] float forward(std::size_t place, const cv::Point& shift) const {
+    return forward_[shifts_.of(shift) * places_.size() + place];
+  }
+  /// Of the second picture's place against that of the first that lies back by it.
+  [[nodiscard]] float back(std::size_t place, const cv::Point& shift) const {
+    return back_[shifts_.of(shift) * places_.size() + place];
+  }
+
+ private:
   /// @param first, second  of the level
   void add(const cv::Mat& first, const cv::Mat& second) {
     constexpr int kMargin = kReachPx + kWindowPx;
@@ -62,26 +75,24 @@ class Costs {
     const cv::Rect here({kMargin, kMargin}, area_.size());
     cv::Mat difference;
     const auto costs = [&](const cv::Mat& fixed, const cv::Mat& moved, const cv::Point& shift,
-                           cv::Mat& to) {
+                           float* to) {
       cv::subtract(fixed(here), moved(here + shift), difference);
       cv::multiply(difference, difference, difference);
       cv::boxFilter(difference, difference, -1, {kWindowPx, kWindowPx}, {-1, -1}, true,
                     cv::BORDER_REPLICATE);
-      for (int y = 0; y < size_.height; ++y)
-        for (int x = 0; x < size_.width; ++x)
-          to.at<float>(y, x) += difference.at<float>(y * kEveryPx, x * kEveryPx);
+      for (std::size_t i = 0; i < places_.size(); ++i)
+        to[i] += difference.at<float>(places_[i] * kEveryPx);
     };
-    for (int i = 0; i < kSide * kSide; ++i) {
-      if (forward_[i].empty()) continue;
-      costs(a, b, at(i), forward_[i]);
-      costs(b, a, -at(i), back_[i]);
+    for (std::size_t i = 0; i < shifts().size(); ++i) {
+      costs(a, b, shifts()[i], &forward_[i * places_.size()]);
+      costs(b, a, -shifts()[i], &back_[i * places_.size()]);
     }
   }
 
+  Shifts shifts_;
   cv::Rect area_;
-  cv::Size size_;
-  std::array<cv::Mat, static_cast<std::size_t>(kSide* kSide)> forward_;
-  std::array<cv::Mat, static_cast<std::size_t>(kSide* kSide)> back_;
+  std::span<const cv::Point> places_;
+  std::vector<float> forward_, back_;  // shift by shift, in each the places
 };
 
 /// Linear in the place: at one corner of the frame of the part's own axes, at the end of the longer
@@ -90,6 +101,7 @@ using Turn = std::array<cv::Vec2d, 3>;
 
 /// A place of a picture that changed.
 struct Changed {
+  std::size_t place = 0;
   int x = 0, y = 0;
   cv::Vec2d at{};                     ///< along and across the part, 0 to 1
   float first = 0.0F, second = 0.0F;  ///< what standing still does not explain
@@ -184,8 +196,8 @@ cv::Vec2d explained_at(const Costs& costs, const Changed& c, const cv::Vec2d& fo
                              : cost(cv::Point(cvRound(shift[0]), cvRound(shift[1])));
     return std::max(0.0F, still - moved);
   };
-  return {least(c.first, forward, [&](const cv::Point& s) { return costs.forward(c.x, c.y, s); }),
-          least(c.second, back, [&](const cv::Point& s) { return costs.back(c.x, c.y, s); })};
+  return {least(c.first, forward, [&](const cv::Point& s) { return costs.forward(c.place, s); }),
+          least(c.second, back, [&](const cv::Point& s) { return costs.back(c.place, s); })};
 }
 
 double explained_by(const Costs& costs, const std::vector<Changed>& changed, const Axes& axes,
@@ -244,9 +256,8 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
   for (const std::size_t t : tiles) area |= cell(t);
   area &= cv::Rect({}, size);
   if (area.empty()) return {};
-  const Costs costs(frames, pairs, level, area);
-
-  cv::Mat owner(costs.size(), CV_32SC1, cv::Scalar(-1));  // index into tiles
+  cv::Mat owner((area.height + kEveryPx - 1) / kEveryPx, (area.width + kEveryPx - 1) / kEveryPx,
+                CV_32SC1, cv::Scalar(-1));  // index into tiles
   for (std::size_t i = 0; i < tiles.size(); ++i) {
     const cv::Rect c = (cell(tiles[i]) & area) - area.tl();
     for (int y = c.y / kEveryPx; y < owner.rows && y * kEveryPx < c.y + c.height; ++y)
@@ -260,23 +271,27 @@ PartShift find_part_shift(std::span<const ShiftFrame> frames, std::span<const Fr
              frames[pair.second].masks[l].at<std::uint8_t>(px) == 255;
     });
   };
+  std::vector<cv::Point> places;
+  for (int y = 0; y < owner.rows; ++y)
+    for (int x = 0; x < owner.cols; ++x)
+      if (owner.at<int>(y, x) >= 0 && seen(area.tl() + kEveryPx * cv::Point(x, y)))
+        places.emplace_back(x, y);
+  const Costs costs(frames, pairs, level, area, places);
   std::vector<Changed> changed;
   double difference = 0.0;
-  for (int y = 0; y < owner.rows; ++y)
-    for (int x = 0; x < owner.cols; ++x) {
-      if (owner.at<int>(y, x) < 0 || !seen(area.tl() + kEveryPx * cv::Point(x, y))) continue;
-      changed.push_back({.x = x,
-                         .y = y,
-                         .first = costs.forward(x, y, {0, 0}),
-                         .second = costs.back(x, y, {0, 0})});
-      difference += changed.back().first + changed.back().second;
-    }
+  for (std::size_t i = 0; i < places.size(); ++i) {
+    changed.push_back({.place = i,
+                       .x = places[i].x,
+                       .y = places[i].y,
+                       .first = costs.forward(i, {0, 0}),
+                       .second = costs.back(i, {0, 0})});
+    difference += changed.back().first + changed.back().second;
+  }
   if (changed.empty() || !(difference > 0.0)) return {};
   const Axes axes(changed);
   std::vector<std::pair<double, Turn>> starts;
-  for (int i = 0; i < kSide * kSide; ++i) {
-    const cv::Vec2d shift(Costs::at(i).x, Costs::at(i).y);
-    if (!Costs::within(Costs::at(i))) continue;
+  for (const cv::Point& whole : costs.shifts()) {
+    const cv::Vec2d shift(whole.x, whole.y);
     const Turn turn{shift, shift, shift};
     starts.emplace_back(explained_by(costs, changed, axes, turn, false), turn);
   }

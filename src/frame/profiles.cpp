@@ -81,36 +81,65 @@ cv::Mat gradient_energy_of_half(const cv::Mat& half, double sigma) {
   });
 }
 
-/// Means over tiles. `edge` px of `values` per tile.
-cv::Mat tile_means(const cv::Mat& values, const TileGrid& grid, int edge) {
-  const cv::Mat whole = values(cv::Rect(0, 0, grid.cols() * edge, grid.rows() * edge));
+/// Means of whole blocks of `edge` px.
+cv::Mat means_of(const cv::Mat& values, cv::Size blocks, int edge) {
   cv::Mat means;
-  cv::resize(whole, means, {grid.cols(), grid.rows()}, 0, 0, cv::INTER_AREA);
+  cv::resize(values(cv::Rect({}, blocks * edge)), means, blocks, 0, 0, cv::INTER_AREA);
   return means;
 }
 
+/// Means over tiles. `edge` px of `values` per tile.
+cv::Mat tile_means(const cv::Mat& values, const TileGrid& grid, int edge) {
+  return means_of(values, {grid.cols(), grid.rows()}, edge);
+}
+
 cv::Size half_size(cv::Size size) { return {(size.width + 1) / 2, (size.height + 1) / 2}; }
+
+/// Means of 2 x 2 px, at the right and lower edge of those that there are.
+cv::Mat half_means(const cv::Mat& values) {
+  const cv::Size half = half_size(values.size());
+  if (values.size() == half * 2) return means_of(values, half, 2);
+  cv::Mat even;
+  cv::copyMakeBorder(values, even, 0, 2 * half.height - values.rows, 0,
+                     2 * half.width - values.cols, cv::BORDER_REPLICATE);
+  return means_of(even, half, 2);
+}
 
 using TileEnergies = std::array<cv::Mat, kNumBands>;
 
 struct BandEnergies {
   TileEnergies tiles;
-  cv::Mat finest;  // per pixel
+  cv::Mat finest;  // of 2 x 2 px
 };
 
+/// In strips that stay in the processor's cache, so that nothing as large as the picture is needed.
 BandEnergies band_energies(const cv::Mat& picture, const TileGrid& grid) {
+  static_assert(std::ranges::all_of(kBands, [](const Band& b) { return b.level <= 1; }));
+  constexpr int kRows = 256;   // about
+  constexpr int kMargin = 16;  // that of the half's widest filter and its differences, 7 px, and 2
+  const int height = std::max(1, kRows / grid.tile_px) * grid.tile_px;
   BandEnergies result;
-  std::vector<cv::Mat> pyramid{picture};
-  for (std::size_t j = 0; j < kNumBands; ++j) {
-    while (static_cast<int>(pyramid.size()) <= kBands[j].level) {
-      cv::Mat half;
-      cv::pyrDown(pyramid.back(), half, {}, cv::BORDER_REFLECT);
-      pyramid.push_back(half);
+  for (cv::Mat& tiles : result.tiles) tiles.create(grid.rows(), grid.cols(), CV_32FC1);
+  result.finest.create(half_size(picture.size()), CV_32FC1);
+  for (int row = 0; row < picture.rows; row += height) {
+    const int from = std::max(0, row - kMargin);
+    const int end = std::min(picture.rows, row + height);
+    std::array<cv::Mat, 2> levels;
+    levels[0] = picture.rowRange(from, std::min(picture.rows, end + kMargin));
+    cv::pyrDown(levels[0], levels[1], {}, cv::BORDER_REFLECT);
+    const cv::Range tiles(row / grid.tile_px, std::min(grid.rows(), end / grid.tile_px));
+    for (std::size_t j = 0; j < kNumBands; ++j) {
+      const int level = kBands[j].level;
+      const cv::Mat energy =
+          gradient_energy(levels[static_cast<std::size_t>(level)], kBands[j].sigma_px);
+      const cv::Mat own = energy.rowRange((row - from) >> level, energy.rows);
+      if (!tiles.empty())
+        means_of(own, {grid.cols(), tiles.size()}, grid.tile_px >> level)
+            .copyTo(result.tiles[j].rowRange(tiles));
+      if (j == 0)
+        half_means(own.rowRange(0, end - row))
+            .copyTo(result.finest.rowRange(row / 2, (end + 1) / 2));
     }
-    cv::Mat energy =
-        gradient_energy(pyramid[static_cast<std::size_t>(kBands[j].level)], kBands[j].sigma_px);
-    result.tiles[j] = tile_means(energy, grid, grid.tile_px >> kBands[j].level);
-    if (j == 0) result.finest = energy;
   }
   return result;
 }
@@ -253,23 +282,25 @@ GridPicture bring_to_grid(const LinearFrame& frame, const cv::Matx33d& grid_from
   return out;
 }
 
-GridFrame measure_on_grid(const LinearFrame& frame, const cv::Matx33d& grid_from_frame, double gain,
+GridFrame measure_on_grid(LinearFrame frame, const cv::Matx33d& grid_from_frame, double gain,
                           const TileGrid& grid) {
   GridFrame out{.picture = bring_to_grid(frame, grid_from_frame, gain, grid.size),
                 .sharpness = {},
                 .tiles = {}};
+  const cv::Size frame_size = frame.luminance.size();
+  frame = {};  // a tenth of all that is held at this time
   BandEnergies bands = band_energies(out.picture.luminance, grid);
   out.tiles.gain = gain;
   out.tiles.energy = bands.tiles;
   // About as wide as a tile: a narrower window takes what noise makes sharp, from frame after
   // frame. So wide, every second px tells it.
   constexpr int kWindow = 7;
-  cv::resize(bands.finest, out.sharpness, half_size(grid.size), 0, 0, cv::INTER_AREA);
+  out.sharpness = bands.finest;
   for (int i = 0; i < 2; ++i)
     cv::boxFilter(out.sharpness, out.sharpness, CV_32F, {kWindow, kWindow}, {-1, -1}, true,
                   cv::BORDER_REFLECT);
   out.tiles.level = tile_means(out.picture.luminance, grid, grid.tile_px);
-  out.tiles.valid = tiles_inside(grid, grid_from_frame.inv(), frame.luminance.size());
+  out.tiles.valid = tiles_inside(grid, grid_from_frame.inv(), frame_size);
   out.tiles.clipped = tile_means(out.picture.clipped, grid, grid.tile_px) > 0.02 * 255.0;
   return out;
 }

@@ -321,17 +321,26 @@ int level_for(double blur_a_px, double blur_b_px) {
 
 }  // namespace
 
-ShiftFrame prepare_for_shifts(const GridPicture& picture, const TileGrid& grid) {
+ShiftFrame prepare_for_shifts(const PackedPicture& picture, const TileGrid& grid) {
   constexpr int kNearClippedPx = 5;  // edge of the square that is left out
   ShiftFrame out;
-  if (picture.luminance.empty()) return out;
-  cv::Mat root;
-  cv::sqrt(cv::max(picture.luminance, 0.0F), root);
-  cv::Mat good = picture.seen & ~picture.clipped;
+  if (picture.values.empty()) return out;
   const int reduction = std::max(1, grid.tile_px / kCellPx);
-  if (reduction > 1) {
-    root = block_means(root, reduction);
-    good = block_means(good, reduction) == 255;
+  const cv::Size size(std::max(1, picture.values.cols / reduction),
+                      std::max(1, picture.values.rows / reduction));
+  cv::Mat root(size, CV_32FC1), good(size, CV_8UC1);
+  constexpr int kRows = 64;  // strips: the whole picture is never held in four bytes a px
+  for (int row = 0; row < size.height; row += kRows) {
+    const cv::Range rows(row, std::min(size.height, row + kRows));
+    const cv::Range from(reduction * rows.start,
+                         std::min(picture.values.rows, reduction * rows.end));
+    const GridPicture strip =
+        unpack({.values = picture.values.rowRange(from), .gain = picture.gain});
+    cv::Mat light;
+    cv::sqrt(cv::max(strip.luminance, 0.0F), light);
+    block_means(light, reduction).copyTo(root.rowRange(rows));
+    const cv::Mat whole = block_means(strip.seen & ~strip.clipped, reduction) == 255;
+    whole.copyTo(good.rowRange(rows));
   }
   cv::erode(good, good, cv::Mat::ones(kNearClippedPx, kNearClippedPx, CV_8U), {-1, -1}, 1,
             cv::BORDER_CONSTANT, cv::Scalar(0));

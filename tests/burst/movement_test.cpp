@@ -81,7 +81,7 @@ class Stack {
 
  private:
   /// The texture at a place, the part at its own; each column blurred as its depth says.
-  [[nodiscard]] GridPicture picture(std::size_t k) const {
+  [[nodiscard]] PackedPicture picture(std::size_t k) const {
     const double share = static_cast<double>(k) / static_cast<double>(made_.num_frames - 1);
     const auto placed = [&](double way_px) {
       cv::Mat x(kGrid.size, CV_32FC1), y(kGrid.size, CV_32FC1);
@@ -127,9 +127,7 @@ class Stack {
     cv::Mat noise(kGrid.size, CV_32FC1);
     cv::RNG random(1000 * made_.seed + k);
     random.fill(noise, cv::RNG::NORMAL, 0.0, made_.noise);
-    return {.luminance = luminance + noise,
-            .seen = cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(255)),
-            .clipped = cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(0))};
+    return pack(luminance + noise, cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(0)), 1.0);
   }
 
   Made made_;

@@ -20,7 +20,7 @@ const cv::Point2d kJoint(220.0, 120.0);
 constexpr double kFromPx = 8.0, kToPx = 72.0, kWidthPx = 7.0;  // of the bar, from its joint
 
 /// Ground, and a bar that points to the left where it is not turned; absent: no bar.
-GridPicture picture(std::optional<double> turn_rad, unsigned noise_seed) {
+PackedPicture picture(std::optional<double> turn_rad, unsigned noise_seed) {
   cv::Mat luminance = textured(kGrid.size, 1);
   if (turn_rad) {
     // Drawn level, at four times the size, then turned: its edges are soft as a lens makes them.
@@ -41,9 +41,7 @@ GridPicture picture(std::optional<double> turn_rad, unsigned noise_seed) {
   cv::Mat noise(kGrid.size, CV_32FC1);
   cv::RNG random(noise_seed);
   random.fill(noise, cv::RNG::NORMAL, 0.0, 0.004);
-  return {.luminance = luminance + noise,
-          .seen = cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(255)),
-          .clipped = cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(0))};
+  return pack(luminance + noise, cv::Mat(kGrid.size, CV_8UC1, cv::Scalar(0)), 1.0);
 }
 
 PartShift shift_between(std::optional<double> first_rad, std::optional<double> second_rad) {

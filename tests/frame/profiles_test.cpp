@@ -237,6 +237,30 @@ TEST(Profiles, ClippedTilesAreLeftOut) {
   for (const TileProfile& tile : profiles.tiles) EXPECT_GE(tile.row, grid.rows() / 2);
 }
 
+// Measuring goes in strips of 256 rows: away from its border what a picture shows must not hang on
+// where in it the strips end, nor on whether its size is even.
+TEST(Profiles, StripsDoNotShow) {
+  constexpr int kTile = 16, kDown = 10;
+  const cv::Mat whole = textured({401, 901}, 15);
+  const cv::Mat part = whole(cv::Rect(0, kDown * kTile, 400, 35 * kTile));
+  const auto measured = [](const cv::Mat& picture) {
+    return measure_on_grid(frame_of(picture), cv::Matx33d::eye(), 1.0,
+                           {.size = picture.size(), .tile_px = kTile});
+  };
+  const GridFrame a = measured(whole), b = measured(part);
+  const auto expect_same = [](const cv::Mat& from_whole, const cv::Mat& from_part, int down,
+                              int margin) {
+    const cv::Rect inner(margin, margin, from_part.cols - 2 * margin, from_part.rows - 2 * margin);
+    EXPECT_EQ(cv::norm(from_whole(inner + cv::Point(0, down)), from_part(inner), cv::NORM_INF),
+              0.0);
+  };
+  // The widest filter reaches 16 px, of sharpness 7 px of the half more.
+  for (std::size_t j = 0; j < kNumBands; ++j)
+    expect_same(a.tiles.energy[j], b.tiles.energy[j], kDown, 1);
+  ASSERT_EQ(a.sharpness.size(), cv::Size(201, 451));
+  expect_same(a.sharpness, b.sharpness, kDown * kTile / 2, 16);
+}
+
 TEST(Mosaic, HoldsTheSharpestFrameWhateverTheOrderOfMerging) {
   const cv::Mat sharp = textured({128, 128}, 14);
   const TileGrid grid{.size = sharp.size()};

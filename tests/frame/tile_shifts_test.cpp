@@ -9,6 +9,8 @@
 #include <vector>
 
 #include "frame/textured.h"
+#include "ringsweep/block_means.h"
+#include "ringsweep/grid_picture.h"
 
 namespace ringsweep {
 namespace {
@@ -24,10 +26,8 @@ std::vector<ShiftTile> inner_tiles(double q_px = 0.0) {
   return tiles;
 }
 
-GridPicture as_picture(const cv::Mat& luminance) {
-  return {.luminance = luminance,
-          .seen = cv::Mat(luminance.size(), CV_8UC1, cv::Scalar(255)),
-          .clipped = cv::Mat(luminance.size(), CV_8UC1, cv::Scalar(0))};
+PackedPicture as_picture(const cv::Mat& luminance, bool clipped = false) {
+  return pack(luminance, cv::Mat(luminance.size(), CV_8UC1, cv::Scalar(clipped ? 255 : 0)), 1.0);
 }
 
 /// The middle of a texture whose px are a quarter as large, at a place: exact sub-pixel shifts, as
@@ -159,10 +159,33 @@ TEST(TileShifts, BlurredTilesAreComparedCoarselyAndMuchBlurredOnesNot) {
   EXPECT_EQ(level(40.0, 40.0), -1) << "too much";
 }
 
+// Strips must not show: a picture of more than one strip of 2 x 64 rows, and a row and a column
+// that fill no block.
+TEST(TileShifts, PreparingInStripsGivesWhatTheWholeDoes) {
+  const TileGrid grid{.size = {401, 331}, .tile_px = 16};
+  const cv::Mat luminance = textured(grid.size, 7);
+  cv::Mat clipped(grid.size, CV_8UC1, cv::Scalar(0));
+  clipped(cv::Rect(100, 120, 30, 20)) = 255;  // over the first seam
+  const PackedPicture packed = pack(luminance, clipped, 1.0);
+  const ShiftFrame frame = prepare_for_shifts(packed, grid);
+
+  cv::Mat root;
+  cv::sqrt(unpack(packed).luminance, root);
+  root = block_means(root, 2);
+  cv::GaussianBlur(root, root, {}, 1.0, 1.0, cv::BORDER_REFLECT);
+  root.convertTo(root, CV_16U, kShiftRoot);
+  ASSERT_EQ(frame.levels[0].size(), root.size());
+  EXPECT_EQ(cv::norm(frame.levels[0], root, cv::NORM_INF), 0.0);
+  EXPECT_EQ(frame.masks[0].size(), root.size());
+  const cv::Mat hidden = frame.masks[0] == 0;
+  // 15 x 10 blocks and two of a px around; along the picture's border two, too.
+  const int border = root.cols * root.rows - (root.cols - 4) * (root.rows - 4);
+  EXPECT_EQ(cv::countNonZero(hidden), 19 * 14 + border);
+  EXPECT_EQ(cv::countNonZero(hidden(cv::Rect(48, 58, 19, 14))), 19 * 14);
+}
+
 TEST(TileShifts, ClippedLightIsLeftOut) {
-  GridPicture picture = as_picture(scene().moved(0, 0));
-  picture.clipped = cv::Scalar(255);
-  const ShiftFrame frame = prepare_for_shifts(picture, kGrid);
+  const ShiftFrame frame = prepare_for_shifts(as_picture(scene().moved(0, 0), true), kGrid);
   EXPECT_EQ(cv::countNonZero(frame.masks.front()), 0);
   const std::vector<ShiftFrame> frames{frame, frame};
   const std::vector<FramePair> pairs{{.first = 0, .second = 1}};
