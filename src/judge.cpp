@@ -4,6 +4,7 @@
 #include <string>
 #include <utility>
 
+#include "burst/difference_variance.h"
 #include "burst/lens_blur.h"
 #include "depth_map.h"
 #include "ringsweep/analyse.h"
@@ -598,24 +599,23 @@ void Judge::limit_by_size() {
 }
 
 void Judge::describe_frames() {
-  const FrameAnalysis* previous = nullptr;
-  std::size_t sweep = 0;
+  const std::size_t none = out_.frames.size();
+  std::size_t sweep = 0, previous = none;
   for (std::size_t k = 0; k < out_.frames.size(); ++k) {
     FrameAnalysis& frame = out_.frames[k];
     frame.focus_px = focus_.frames[k].q_px;
     frame.focus_sd_px = focus_.frames[k].sd_px;
     frame.scale_off_px = focus_.frames[k].scale_off_px;
     frame.usable = focus_.frames[k].usable && frame.focus_px;
-    while (sweep < ranges_.size() && k > ranges_[sweep].last) ++sweep, previous = nullptr;
+    while (sweep < ranges_.size() && k > ranges_[sweep].last) ++sweep, previous = none;
     if (!frame.usable) continue;
-    if (previous != nullptr) {
-      const double step = std::abs(*frame.focus_px - *previous->focus_px);
-      const double sd =
-          std::hypot(frame.focus_sd_px.value_or(0.0), previous->focus_sd_px.value_or(0.0));
+    if (previous != none) {
+      const double step = std::abs(*frame.focus_px - *out_.frames[previous].focus_px);
+      const double sd = std::sqrt(scatter_variance_px2(focus_, previous, k));
       if (step < 0.1 * out_.allowed_step_px && step <= 2.0 * sd)
         frame.flags.push_back(FrameFlag::idle);
     }
-    previous = &frame;
+    previous = k;
   }
 }
 

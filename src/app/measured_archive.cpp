@@ -112,8 +112,8 @@ void serialize(Archive& archive, Profiles& x) {
 
 template <class Archive>
 void serialize(Archive& archive, FocalPosition& x) {
-  auto& [q_px, sd_px, usable, shake_px, log_contrast, scale_off_px] = x;
-  archive(q_px, sd_px, usable, shake_px, log_contrast, scale_off_px);
+  auto& [q_px, sd_px, vague, usable, shake_px, log_contrast, scale_off_px] = x;
+  archive(q_px, sd_px, vague, usable, shake_px, log_contrast, scale_off_px);
 }
 
 template <class Archive>
@@ -124,8 +124,10 @@ void serialize(Archive& archive, TilePosition& x) {
 
 template <class Archive>
 void serialize(Archive& archive, FocalPositions& x) {
-  auto& [frames, tiles, covariance, scale_sd, status, reason, iterations, cost, misfit] = x;
-  archive(frames, tiles, covariance, scale_sd, status, reason, iterations, cost, misfit);
+  auto& [frames, tiles, covariance, long_steps, scale_sd, status, reason, iterations, cost,
+         misfit] = x;
+  archive(frames, tiles, covariance, long_steps, scale_sd, status, reason, iterations, cost,
+          misfit);
 }
 
 template <class Archive>

@@ -20,7 +20,7 @@ std::size_t frames_for_same_turn(const SweepTurn& turn) {
 constexpr double kAimed = 0.75;          // of the allowed step: by definition
 constexpr double kOnSubject = 0.01;      // of the subject's tiles; see advise()
 constexpr double kStandsStill = 0.1;     // of the allowed step, and within 2 sd: `idle`
-constexpr double kTrustedSdPx = 1.0;     // as FitOptions::trusted_sd_px
+constexpr double kLoosePx = 1.0;         // of a frame that is not usable; ours, no source
 constexpr double kPausePeriods = 4.5;    // longer is a pause: the hand rests, the flash fills up
 constexpr std::size_t kFewestSteps = 4;  // fewer show no evenness
 constexpr double kJumpRatio = 1.8;       // against the next largest step; ours, no source
@@ -102,11 +102,11 @@ void Turn::place_ring() {
   std::vector<double> loose_px(frames.size(), -1.0);
   for (std::size_t k = 0; k < frames.size(); ++k) {
     const FocalPosition& f = frames[k];
-    if (!f.q_px || f.sd_px.value_or(0.0) > kTrustedSdPx) continue;
+    if (!f.q_px || f.vague) continue;
     if (f.usable && !f.scale_off_px) {
       ring_[k] = f.q_px;
     } else {
-      loose_px[k] = f.scale_off_px ? std::abs(*f.scale_off_px) : kTrustedSdPx;
+      loose_px[k] = f.scale_off_px ? std::abs(*f.scale_off_px) : kLoosePx;
     }
   }
   for (;;) {
@@ -144,17 +144,14 @@ std::vector<Leg> Turn::legs() const {
   for (std::size_t k = 0; k < seen_.focus.frames.size(); ++k) {
     if (!shows(k)) continue;
     if (before) {
-      const FocalPosition& a = seen_.focus.frames[*before];
-      const FocalPosition& b = seen_.focus.frames[k];
       Leg leg{.step = {.from = *before, .to = k, .lost = lost(*before, k)}};
       leg.way_px = *ring_[k] - *ring_[*before];
-      leg.sd_px = std::sqrt(difference_variance_px2(seen_.focus, *before, k));
+      leg.sd_px = std::sqrt(scatter_variance_px2(seen_.focus, *before, k));
       leg.step.step_px = std::abs(leg.way_px) / static_cast<double>(k - *before);
       leg.on_subject = (on_subject(*ring_[*before]) && on_subject(*ring_[k])) ||
                        across_subject(*ring_[*before], *ring_[k]);
-      leg.still =
-          std::abs(leg.way_px) < kStandsStill * allowed_px_ &&
-          std::abs(leg.way_px) <= 2.0 * std::hypot(a.sd_px.value_or(0.0), b.sd_px.value_or(0.0));
+      leg.still = std::abs(leg.way_px) < kStandsStill * allowed_px_ &&
+                  std::abs(leg.way_px) <= 2.0 * leg.sd_px;
       legs.push_back(leg);
     }
     before = k;

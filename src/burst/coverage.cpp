@@ -112,7 +112,8 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
     const std::size_t frame = low ? order.front() : order.back();
     const double q = *focus.frames[frame].q_px;
     const double beyond = low ? q - coverage.subject_low_px : coverage.subject_high_px - q;
-    const double sd = std::hypot(focus.frames[frame].sd_px.value_or(0.0), beyond * focus.scale_sd);
+    const double sd =
+        std::sqrt(scatter_variance_px2(focus, frame) + std::pow(beyond * focus.scale_sd, 2));
     // Open where it is beyond the limit with probability 0.95; where that is known badly, a little
     // beyond is enough, or much of the subject could be missed.
     const double limit = options.blur_limit_px;

@@ -55,6 +55,8 @@ class Fit {
     state_.breathing = fit_breathing(state_.q, input_.scale, input_.use, options_.breathing_sd_px);
   }
   void sd(FocalPositions& out) const;
+  [[nodiscard]] std::vector<double> long_steps_px2(const std::vector<std::size_t>& by_position,
+                                                   double misfit) const;
   void keep_the_truest_half();
   void find_shaken(FocalPositions& out);
   ScaleObjections find_objections(FocalPositions& out) const;
@@ -296,7 +298,9 @@ void Fit::sd(FocalPositions& out) const {
   const double model = blurred * misfit.factor;
   const double walk_px = model * options_.model_walk * options_.model_walk;
   const double low = range_of_frames(input_, state_).first;
+  out.long_steps_px2 = long_steps_px2(system.frames(), misfit.factor);
   MatrixXd c = MatrixXd::Zero(n, n);
+  MatrixXd long_steps = MatrixXd::Zero(n, n);
   VectorXd inflation = VectorXd::Ones(n);
   for (Index i = 0; i < used; ++i) {
     const auto ki = static_cast<Index>(system.frames()[static_cast<std::size_t>(i)]);
@@ -305,6 +309,8 @@ void Fit::sd(FocalPositions& out) const {
       const auto kj = static_cast<Index>(system.frames()[static_cast<std::size_t>(j)]);
       // The walk sets out from the lowest frame; a shift is taken out below.
       c(ki, kj) = both(2 * i, 2 * j) + walk_px * (std::min(state_.q(ki), state_.q(kj)) - low);
+      long_steps(ki, kj) = std::min(out.long_steps_px2[static_cast<std::size_t>(ki)],
+                                    out.long_steps_px2[static_cast<std::size_t>(kj)]);
     }
   }
 
@@ -322,6 +328,7 @@ void Fit::sd(FocalPositions& out) const {
   double count = 0.0, mean = 0.0;
   for (Index k = 0; k < n; ++k)
     if (in_gauge(k)) count += 1.0, mean += state_.q(k);
+  for (FocalPosition& frame : out.frames) frame.vague = frame.q_px.has_value();
   if (count < 2.0) return;
   mean /= count;
   double spread = 0.0;
@@ -340,10 +347,33 @@ void Fit::sd(FocalPositions& out) const {
   out.scale_sd = std::hypot(std::sqrt(std::max(0.0, slope.dot(c * slope))), options_.model_scale_sd,
                             options_.mosaic_scale_sd * misfit.mosaic_px2);
   widen_by_other_places(out, inflation);
+  // Frames on both sides of a long step are no vaguer for it among their own.
+  const double most_trusted_px2 = options_.trusted_sd_px * options_.trusted_sd_px;
+  long_steps = project * long_steps * project.transpose();
   for (Index k = 0; k < n; ++k) {
     FocalPosition& frame = out.frames[static_cast<std::size_t>(k)];
-    if (frame.q_px) frame.sd_px = std::sqrt(std::max(0.0, out.covariance_px2(k, k)));
+    if (!frame.q_px) continue;
+    const double own_px2 = out.covariance_px2(k, k);
+    frame.vague = !(own_px2 <= most_trusted_px2);
+    frame.sd_px = std::sqrt(std::max(0.0, own_px2 + long_steps(k, k)));
   }
+}
+
+/// A model that is a little off far out of focus makes the whole of such a step too long or too
+/// short at once.
+std::vector<double> Fit::long_steps_px2(const std::vector<std::size_t>& by_position,
+                                        double misfit) const {
+  const double share =
+      std::min(options_.model_long_step * misfit * misfit, options_.most_long_step);
+  const double least_px = options_.long_step_px * profiles_.full_px_per_px;
+  std::vector<double> sums(num_frames_, 0.0);
+  for (std::size_t i = 1; i < by_position.size(); ++i) {
+    const std::size_t below = by_position[i - 1], frame = by_position[i];
+    const double step_px =
+        state_.q(static_cast<Index>(frame)) - state_.q(static_cast<Index>(below));
+    sums[frame] = sums[below] + std::pow(share * std::max(0.0, step_px - least_px), 2.0);
+  }
+  return sums;
 }
 
 /// A frame that fits nearly as well somewhere else (on the other side of a subject that lies all in
@@ -393,7 +423,7 @@ void Fit::judge(FocalPositions& out) const {
   for (const FocalPosition& frame : out.frames) {
     if (!frame.q_px) continue;
     positions.push_back(*frame.q_px);
-    if (!(frame.sd_px && *frame.sd_px <= options_.trusted_sd_px)) ++vague;
+    if (frame.vague) ++vague;
   }
   const double span = quantile(positions, 0.95) - quantile(positions, 0.05);
   if (span < options_.least_sweep_px) {

@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 #include <numbers>
@@ -240,7 +241,7 @@ TEST(Advice, AnUnevenHandMakesNoJump) {
 TEST(Advice, StandingStillIsCountedAndThePlayAtAReversalApart) {
   // Still for two frames on the way, turned back at the end with two frames of play.
   Made burst({0, 2, 4, 4.05, 4, 6, 8, 8.02, 8, 6, 4, 2}, evenly(-1, 9, 101));
-  for (FocalPosition& frame : burst.focus.frames) frame.sd_px = 0.05;
+  burst.focus.covariance_px2 = 0.0025 * Eigen::MatrixXd::Identity(12, 12);
   burst.sweeps = {{0, 7, true}, {8, 11, false}};
   const RingAdvice a = burst.advice();
   EXPECT_EQ(a.sweeps.at(0).standing_still, 2U);
@@ -251,8 +252,18 @@ TEST(Advice, StandingStillIsCountedAndThePlayAtAReversalApart) {
 
 TEST(Advice, SlowStepsThatAreSureAreNoStandingStill) {
   Made burst({0, 0.3, 0.6, 0.9, 1.2, 1.5});
-  for (FocalPosition& frame : burst.focus.frames) frame.sd_px = 0.02;
+  burst.focus.covariance_px2 = 0.0004 * Eigen::MatrixXd::Identity(6, 6);
   EXPECT_EQ(burst.advice().sweeps.at(0).standing_still, 0U);
+  burst.focus.covariance_px2.array() += 9.0;  // what all err by together, as beyond a long step
+  EXPECT_EQ(burst.advice().sweeps.at(0).standing_still, 0U);
+}
+
+TEST(Advice, WhatFitsInTwoPlacesIsLeftOutAndWhatLiesBeyondALongStepIsNot) {
+  Made burst({0, 2, 4, 14, 16, 18}, evenly(0, 18, 181));
+  for (std::size_t k : {3U, 4U, 5U}) burst.focus.frames[k].sd_px = 1.5;
+  EXPECT_DOUBLE_EQ(burst.advice().largest_step_px, 10.0);
+  burst.focus.frames[3].vague = true;
+  EXPECT_DOUBLE_EQ(burst.advice().largest_step_px, 6.0) << "12 px in two turns";
 }
 
 TEST(Advice, StandingStillAtAnEndIsSeenThere) {

@@ -123,7 +123,7 @@ TEST(AssessCoverage, AnEndThatMayWellBeCoveredIsNotOpen) {
   // down.
   const auto open = [](double beyond_px, double sd_px) {
     FocalPositions focus = frames_at({0.0, 3.0, 6.0});
-    focus.frames[2].sd_px = sd_px;
+    focus.covariance_px2(2, 2) = sd_px * sd_px;
     return assess_coverage(focus, std::vector<double>{1.0, 2.0, 6.0 + beyond_px},
                            {.blur_limit_px = 2.0})
         .ends[1]

@@ -12,6 +12,7 @@
 #include <string>
 #include <vector>
 
+#include "burst/difference_variance.h"
 #include "ringsweep/focal_positions.h"
 #include "synthetic/made_burst.h"
 
@@ -219,6 +220,40 @@ TEST(HardSweeps, AJumpOf20PxOverTheSubject) {
     const MadeBurst burst = make_burst(with_jump(), usual({.tiles = 240, .fall = fall}));
     expect_right(fit(burst), burst, 1.0);
   }
+}
+
+// What a long step errs by as a whole goes with what it is longer than 4 px, 4 and 8 px here: that
+// is known of neighbours, and of each against the mean of all.
+TEST(HardSweeps, TheErrorOfAStepGrowsWithItsLength) {
+  const MadeBurst burst = make_burst(
+      joined({from(0, 2.0, 6), from(18.0, 2.0, 6), from(40.0, 2.0, 6)}), usual({.tiles = 400}));
+  FitOptions without;
+  without.model_long_step = 0.0;
+  const FocalPositions found = fit(burst), bare = fit(burst, without);
+  const auto added = [&](std::size_t first) {
+    return difference_variance_px2(found, first, first + 1) -
+           difference_variance_px2(bare, first, first + 1);
+  };
+  ASSERT_GT(added(5), 0.0);
+  EXPECT_EQ(added(2), 0.0);
+  // Fitted steps are 1 or 2 % off, what they are longer than 4 px by twice that, its square by four
+  // times.
+  EXPECT_NEAR(added(11), 4.0 * added(5), 0.15 * 4.0 * added(5));
+  for (std::size_t k = 0; k < burst.q_px.size(); ++k) {
+    EXPECT_GT(*found.frames[k].sd_px, *bare.frames[k].sd_px) << "frame " << k;
+    EXPECT_FALSE(found.frames[k].vague) << "frame " << k;
+  }
+}
+
+TEST(HardSweeps, NoStepErrsByMoreThanAShareOfItself) {
+  const MadeBurst burst =
+      make_burst(joined({from(0, 2.0, 8), from(24.0, 2.0, 8)}), usual({.tiles = 400}));
+  FitOptions mistrusted;
+  mistrusted.model_long_step = 1e6;
+  const FocalPositions found = fit(burst, mistrusted);
+  const double step_px = *found.frames[8].q_px - *found.frames[7].q_px;
+  const double added = difference_variance_px2(found, 7, 8) - scatter_variance_px2(found, 7, 8);
+  EXPECT_NEAR(std::sqrt(added), mistrusted.most_long_step * (step_px - 4.0), 1e-9);
 }
 
 // ------------------------------------------------------------------------- subjects
