@@ -451,7 +451,32 @@ json merged(const json& report) {
   return whole;
 }
 
-BurstScore score_burst(const json& said, const json& truth) {
+/// Of sweeps through different apertures those that have no common fit are told in px of blur of
+/// the best one, against which `blur` of the others is: what the truth says in those of the
+/// recipe's.
+json in_unit_of(const json& said, json truth) {
+  constexpr double kSame = 0.1;  // apertures go by thirds of a stop: 12 % and more
+  const json sweeps = list(said, "sweeps");
+  const auto blurs = [](const json& sweep) { return number(sweep, "blur").value_or(0.0); };
+  if (std::ranges::none_of(sweeps, [&](const json& s) { return std::abs(blurs(s)) > kSame; }))
+    return truth;
+  const auto best =
+      std::ranges::find_if(sweeps, [&](const json& s) { return std::abs(blurs(s)) <= kSame; });
+  if (best == sweeps.end()) return truth;
+  const std::string file =
+      word(said.at("frames").at(best->at("first").get<std::size_t>() - 1), "file");
+  double factor = 1.0;
+  for (const json& frame : truth.at("frames"))
+    if (word(frame, "file") == file) factor = number(frame, "blur").value_or(1.0);
+  for (const char* of : {"frames", "gaps"})
+    for (json& entry : truth[of])
+      for (const char* key : {"focus_px", "width_px"})
+        if (const auto px = number(entry, key)) entry[key] = factor * *px;
+  return truth;
+}
+
+BurstScore score_burst(const json& said, const json& true_burst) {
+  const json truth = in_unit_of(said, true_burst);
   BurstScore score;
   score.split_into = said.value("split_into", std::size_t{1});
   score.verdict_said = word(said, "verdict");

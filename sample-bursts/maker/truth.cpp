@@ -36,7 +36,7 @@ double quantile(std::span<const double> rising, double at) {
   return std::lerp(rising[low], rising[high], place - static_cast<double>(low));
 }
 
-/// The burst as the truth counts it, in px at the middle scale.
+/// The burst as the truth counts it, in px of blur at the middle scale with the recipe's pupil.
 class Reckoning {
  public:
   Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, const Sight& sight);
@@ -64,10 +64,18 @@ class Reckoning {
   /// Px of blur at scale 1 from one focal position as seen from v_ref to another, along the ring.
   [[nodiscard]] double blur_between(double from_px, double to_px) const;
   [[nodiscard]] double sway_px(std::size_t k) const;
-  /// Distance from a position to the nearest usable frame from `first` to before `end`.
+  /// How far from its focus a frame is sharp: through another pupil the same way blurs more or
+  /// less.
+  [[nodiscard]] double reach_px(std::size_t k) const {
+    return kBlurLimitPx / plans_[k].pupil_factor;
+  }
+  [[nodiscard]] double lowest_px(std::size_t k) const { return q_[k] - reach_px(k); }
+  [[nodiscard]] double highest_px(std::size_t k) const { return q_[k] + reach_px(k); }
+  /// Blur of a position in the usable frame that shows it sharpest, from `first` to before `end`.
   [[nodiscard]] double nearest_px(double q, std::size_t first, std::size_t end) const;
   [[nodiscard]] double share_sharp(const std::vector<double>& ref_px, std::size_t first,
                                    std::size_t end) const;
+  /// By where they begin to be sharp.
   [[nodiscard]] std::vector<std::size_t> usable_by_depth(std::size_t first, std::size_t end) const;
   [[nodiscard]] json gaps(std::size_t first, std::size_t end) const;
   /// How far the subject reaches beyond the usable frames; far, near.
@@ -119,8 +127,7 @@ Reckoning::Reckoning(const Recipe& recipe, const std::vector<FramePlan>& plans, 
   for (std::size_t k = 0; k < plans.size(); ++k) {
     ring_.push_back(at_middle(plans[k].ref_q_px));
     q_.push_back(ring_.back() - sway_px(k));
-    on_subject_.push_back(share_between(subject_, q_.back() - kBlurLimitPx,
-                                        q_.back() + kBlurLimitPx) >= kOnSubjectShare);
+    on_subject_.push_back(share_between(subject_, lowest_px(k), highest_px(k)) >= kOnSubjectShare);
   }
 }
 
@@ -145,7 +152,7 @@ double Reckoning::sway_px(std::size_t k) const {
 double Reckoning::nearest_px(double q, std::size_t first, std::size_t end) const {
   double nearest = 1e9;
   for (std::size_t k = first; k < end; ++k) {
-    if (use(plans_[k])) nearest = std::min(nearest, std::abs(q_[k] - q));
+    if (use(plans_[k])) nearest = std::min(nearest, std::abs(q_[k] - q) * plans_[k].pupil_factor);
   }
   return nearest;
 }
@@ -162,21 +169,23 @@ std::vector<std::size_t> Reckoning::usable_by_depth(std::size_t first, std::size
   for (std::size_t k = first; k < end; ++k) {
     if (use(plans_[k])) order.push_back(k);
   }
-  std::ranges::stable_sort(order, {}, [this](std::size_t k) { return q_[k]; });
+  std::ranges::stable_sort(order, {}, [this](std::size_t k) { return lowest_px(k); });
   return order;
 }
 
 json Reckoning::gaps(std::size_t first, std::size_t end) const {
   const std::vector<std::size_t> order = usable_by_depth(first, end);
   json list = json::array();
-  for (std::size_t i = 0; i + 1 < order.size(); ++i) {
-    const double low = q_[order[i]], high = q_[order[i + 1]];
-    if (high - low <= kAllowedStepPx) continue;
-    const double share = share_between(subject_, low + kBlurLimitPx, high - kBlurLimitPx);
+  std::size_t highest = 0;
+  for (std::size_t i = 0; i < order.size(); ++i) {
+    const std::size_t low = highest, high = order[i];
+    if (i == 0 || highest_px(high) >= highest_px(highest)) highest = high;
+    if (i == 0 || lowest_px(high) <= highest_px(low)) continue;
+    const double share = share_between(subject_, highest_px(low), lowest_px(high));
     if (share < kGapShare) continue;
-    list.push_back({{"after", plans_[std::min(order[i], order[i + 1])].file},
-                    {"before", plans_[std::max(order[i], order[i + 1])].file},
-                    {"width_px", rounded(high - low, 3)},
+    list.push_back({{"after", plans_[std::min(low, high)].file},
+                    {"before", plans_[std::max(low, high)].file},
+                    {"width_px", rounded(q_[high] - q_[low], 3)},
                     {"subject_share", rounded(share, 4)}});
   }
   return list;
@@ -187,12 +196,12 @@ std::pair<double, double> Reckoning::beyond(std::size_t first, std::size_t end) 
   bool any = false;
   for (std::size_t k = first; k < end; ++k) {
     if (!use(plans_[k])) continue;
-    low = any ? std::min(low, q_[k]) : q_[k];
-    high = any ? std::max(high, q_[k]) : q_[k];
+    low = any ? std::min(low, lowest_px(k)) : lowest_px(k);
+    high = any ? std::max(high, highest_px(k)) : highest_px(k);
     any = true;
   }
   if (!any) return {near_px_ - far_px_, near_px_ - far_px_};
-  return {low - far_px_, near_px_ - high};
+  return {low + kBlurLimitPx - far_px_, near_px_ - (high - kBlurLimitPx)};
 }
 
 bool Reckoning::covered(std::size_t first, std::size_t end) const {
@@ -237,6 +246,7 @@ json Reckoning::frames() const {
          {"exposure_ev", rounded(ev(p), 3)},
          {"shake_px", rounded(shake_px(p), 3)},
          {"time", p.time}});
+    if (p.pupil_factor != 1.0) list.back()["blur"] = p.pupil_factor;
   }
   return list;
 }
@@ -333,8 +343,8 @@ Reckoning::LargestStep Reckoning::largest_step() const {
     // A step across a subject that neither frame lies on is the one that matters most.
     const auto [low, high] = std::minmax(q_[k], q_[k + 1]);
     const bool across =
-        share_between(subject_, low + kBlurLimitPx, high - kBlurLimitPx) >= kGapShareThatCounts;
-    const double step = std::abs(ring_[k + 1] - ring_[k]);
+        share_between(subject_, low + reach_px(k), high - reach_px(k)) >= kGapShareThatCounts;
+    const double step = std::abs(ring_[k + 1] - ring_[k]) * plans_[k].pupil_factor;
     if (((on_subject_[k] && on_subject_[k + 1]) || across) &&
         plans_[k].sweep == plans_[k + 1].sweep && step > largest.px)
       largest = {.px = step, .sweep = plans_[k].sweep};
@@ -362,8 +372,10 @@ json Reckoning::widest_step_px() const {
   double widest = 0.0;
   for (std::size_t i = 0; i + 1 < order.size(); ++i) {
     const double low = q_[order[i]], high = q_[order[i + 1]];
+    // Against what these two may be apart.
+    const double allowed = reach_px(order[i]) + reach_px(order[i + 1]);
     if (share_between(subject_, low, high) >= kGapShareThatCounts)
-      widest = std::max(widest, high - low);
+      widest = std::max(widest, (high - low) / allowed * kAllowedStepPx);
   }
   return widest > 0.0 ? json(rounded(widest, 3)) : json(nullptr);
 }

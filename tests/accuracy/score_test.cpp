@@ -47,6 +47,17 @@ json said_at(const std::vector<double>& focus_px, double sd_px) {
   return {{"verdict", "complete"}, {"reference", "a"}, {"frames", frames}};
 }
 
+TEST(ScorePositions, AreInTheBlurOfTheSweepThatIsTheBest) {
+  json truth = truth_at({-1.0, 0.0, 1.0, 1.0, 0.0, -1.0});
+  for (std::size_t k = 3; k < 6; ++k) truth["frames"][k]["blur"] = 1.41;
+  json said = said_at({-1.41, 0.0, 1.41, 1.41, 0.0, -1.41}, 0.1);
+  said["sweeps"] = {{{"first", 1}, {"last", 3}, {"blur", -0.29}},
+                    {{"first", 4}, {"last", 6}, {"blur", 0.0}}};
+  EXPECT_NEAR(*score_burst(said, truth).scale, 1.0, kRounding);
+  said["sweeps"][0]["blur"] = 0.0;  // one fit for all: in those of the recipe's pupil
+  EXPECT_NEAR(*score_burst(said, truth).scale, 1.41, kRounding);
+}
+
 TEST(ScorePositions, ErrorsAreThoseReckonedByHand) {
   // Means 0.1 and 0; the slope of said on true is 1. Of true on said: Sxy / Sxx = 2 / 2.06, what is
   // left of Syy = 2 is 2 - 4 / 2.06.

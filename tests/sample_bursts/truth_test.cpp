@@ -66,6 +66,30 @@ TEST(Truth, AStepWiderThanAllowedWithSubjectInsideIsAGap) {
   EXPECT_NEAR(t["frames_for_same_turn"].get<double>(), 5.0 * 5.0 / 3.0, 0.02);
 }
 
+TEST(Truth, AFrameThroughAnotherPupilIsSharpUpToTheLimitOfItsOwnBlur) {
+  Burst b = burst_at({4, 1, -2, -5}, -4.0, 5.0);  // 3 px apart
+  EXPECT_EQ(truth(b)["verdict"], "complete");
+  EXPECT_FALSE(truth(b)["frames"][0].contains("blur"));
+  // Twice as wide, each is sharp 1 px to either side: the middle third of each step is in none.
+  for (FramePlan& p : b.plans) p.pupil_factor = 2.0;
+  const json wide = truth(b);
+  EXPECT_EQ(wide["verdict"], "reshoot");
+  EXPECT_EQ(wide["frames"][0]["blur"], 2.0);
+  ASSERT_EQ(wide["gaps"].size(), 3U);
+  EXPECT_NEAR(wide["gaps"][0]["width_px"].get<double>(), 3.0, kTolerance);
+  EXPECT_NEAR(wide["gaps"][0]["subject_share"].get<double>(), 1.0 / 9.0, 0.002);
+  EXPECT_NEAR(wide["widest_step_px"].get<double>(), 6.0, 2.0 * kTolerance);
+  EXPECT_NEAR(wide["turn_factor"].get<double>(), 3.0 / 6.0, 0.001);
+  // Among wide ones one that is sharp 4 px to either side covers what it alone reaches: of -6 to 2
+  // and of 0 to 2, 3 to 5 nothing but 2 to 3 is left out.
+  b.plans[2].pupil_factor = 0.5;
+  const json mixed = truth(b);
+  ASSERT_EQ(mixed["gaps"].size(), 1U);
+  EXPECT_EQ(mixed["gaps"][0]["after"], mixed["frames"][0]["file"]);
+  EXPECT_EQ(mixed["gaps"][0]["before"], mixed["frames"][2]["file"]);
+  EXPECT_NEAR(mixed["gaps"][0]["subject_share"].get<double>(), 1.0 / 9.0, 0.002);
+}
+
 TEST(Truth, TheWidestStepIsOneWithSubjectInside) {
   // 6 px over air, 2.2 px into the subject.
   const json t = truth(burst_at({12, 6, 3.8, 2, 0, -2, -4}, -4.0, 5.0));
