@@ -30,8 +30,8 @@ inline constexpr double kShiftRoot = 16384.0;
 /// A frame prepared for comparison: the root of its light (as noisy in the dark as in the light),
 /// smoothed, on a pyramid. Empty: not measured.
 struct ShiftFrame {
-  std::vector<cv::Mat>
-      levels;                  ///< CV_16UC1, kShiftRoot times the root; tiles are 8 px of the first
+  /// CV_16UC1, kShiftRoot times the root; tiles are 8 px of the first.
+  std::vector<cv::Mat> levels;
   std::vector<cv::Mat> masks;  ///< CV_8UC1, 255 where seen and not near clipped light, else 0
 };
 [[nodiscard]] ShiftFrame prepare_for_shifts(const PackedPicture& picture, const TileGrid& grid);
