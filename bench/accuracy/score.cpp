@@ -472,6 +472,9 @@ json in_unit_of(const json& said, json truth) {
     for (json& entry : truth[of])
       for (const char* key : {"focus_px", "width_px"})
         if (const auto px = number(entry, key)) entry[key] = factor * *px;
+  if (const auto turn = number(truth, "turn_factor")) truth["turn_factor"] = *turn / factor;
+  if (const auto frames = number(truth, "frames_for_same_turn"))
+    truth["frames_for_same_turn"] = *frames * factor;
   return truth;
 }
 

@@ -344,7 +344,7 @@ Reckoning::LargestStep Reckoning::largest_step() const {
     const auto [low, high] = std::minmax(q_[k], q_[k + 1]);
     const bool across =
         share_between(subject_, low + reach_px(k), high - reach_px(k)) >= kGapShareThatCounts;
-    const double step = std::abs(ring_[k + 1] - ring_[k]) * plans_[k].pupil_factor;
+    const double step = std::abs(ring_[k + 1] - ring_[k]);
     if (((on_subject_[k] && on_subject_[k + 1]) || across) &&
         plans_[k].sweep == plans_[k + 1].sweep && step > largest.px)
       largest = {.px = step, .sweep = plans_[k].sweep};

@@ -39,9 +39,8 @@ inline constexpr double kFarShare = 0.25;
 /// truth.json, format "burst-truth", version 1; its fields stand in sample-bursts/README.md. Focal
 /// positions are px of blur at the burst's middle scale, the geometric mean of the largest and the
 /// smallest scale of the frames that are not dark, with the recipe's pupil; a frame through another
-/// one has `blur`, its diameter over that, and is sharp up to the blur limit of its own. Steps of
-/// its sweep (turn_factor, widest_step_px) are in blur of its own, too. Usable: lit, whole, neither
-/// shaken nor dim below kFaintEv.
+/// one has `blur`, its diameter over that, and is sharp up to the blur limit of its own, by which
+/// widest_step_px is counted, too. Usable: lit, whole, neither shaken nor dim below kFaintEv.
 ///
 /// gaps: two neighbouring positions of usable frames, more than the allowed step apart, with at
 /// least kGapShare of the subject between them farther than the blur limit from all of them. ends:

@@ -53,7 +53,11 @@ TEST(ScorePositions, AreInTheBlurOfTheSweepThatIsTheBest) {
   json said = said_at({-1.41, 0.0, 1.41, 1.41, 0.0, -1.41}, 0.1);
   said["sweeps"] = {{{"first", 1}, {"last", 3}, {"blur", -0.29}},
                     {{"first", 4}, {"last", 6}, {"blur", 0.0}}};
+  truth["turn_factor"] = 1.41, truth["frames_for_same_turn"] = 2.0;
+  said["advice"] = {{"turn_factor", 1.0}, {"frames_for_same_turn", 3}};
   EXPECT_NEAR(*score_burst(said, truth).scale, 1.0, kRounding);
+  EXPECT_NEAR(*score_burst(said, truth).turn, 1.0, kRounding);
+  EXPECT_NEAR(*score_burst(said, truth).same_turn, 1.0, kRounding);  // 2.82, rounded
   said["sweeps"][0]["blur"] = 0.0;  // one fit for all: in those of the recipe's pupil
   EXPECT_NEAR(*score_burst(said, truth).scale, 1.41, kRounding);
 }
