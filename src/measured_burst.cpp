@@ -63,6 +63,7 @@ class Measuring {
   [[nodiscard]] SampleFit fit_sample(BlurModel model, const ProfileOptions& options) const;
   void fit();
   void choose_reference();
+  void distrust_other_apertures();
   [[nodiscard]] std::vector<MeasuredSweep> sweeps_apart();
   void ask_the_picture();
   void find_subject_and_light();
@@ -170,6 +171,16 @@ void Measuring::choose_reference() {
   }
   out_.look = measured_.coarse[out_.reference];
   out_.reference_from_grid = measured_.grid_from_frame(out_.full_size, 1.0, out_.reference).inv();
+}
+
+/// Sweeps through different apertures have no common fit, even where one has settled.
+void Measuring::distrust_other_apertures() {
+  if (is_sweep_ || focus_.status != FitStatus::converged || out_.sweeps.size() < 2) return;
+  if (!blurs_differ(out_.profiles, measured_.measured, log_scale_, out_.sweeps, for_each_)) return;
+  for (FocalPositions* focus : {&out_.focus, &focus_}) {
+    focus->status = FitStatus::not_trusted;
+    focus->reason = "the aperture was changed between two sweeps";
+  }
 }
 
 /// Where the frames do not agree, maybe those of each sweep do. Reads the pictures once more.
@@ -340,6 +351,7 @@ MeasuredBurst Measuring::run() {
   fit();
   choose_reference();
   out_.sweeps = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), out_.time_s());
+  distrust_other_apertures();
   out_.apart = sweeps_apart();
   if (!out_.apart.empty()) return out_;
   ask_the_picture();

@@ -9,6 +9,8 @@
 #include <vector>
 
 #include "ringsweep/focal_positions.h"
+#include "ringsweep/for_each.h"
+#include "ringsweep/profiles.h"
 #include "ringsweep/sweeps.h"
 
 namespace ringsweep {
@@ -58,6 +60,19 @@ struct SweepDifferenceOptions {
 [[nodiscard]] std::vector<SweepDifference> compare_sweeps(
     const FocalPositions& focus, std::span<const SweepRange> sweeps,
     std::span<const FrameView> views, const SweepDifferenceOptions& options = {});
+
+/// Whether one of the sweeps blurs the same turn of the ring by another share than the others do:
+/// through another aperture. A fit of all may settle between them all the same.
+///
+/// Each sweep is fitted by itself, by its sharpness alone. The ring changes the picture's scale
+/// with each turn alike, whatever the aperture (breathing): per px of blur it changes it the less,
+/// the wider the aperture is. Sweeps of which the fit, or the breathing, tells too little count as
+/// alike.
+/// @param use  N; false leaves a frame out @param log_scale  N, of each frame's picture
+[[nodiscard]] bool blurs_differ(const Profiles& profiles, const std::vector<bool>& use,
+                                std::span<const double> log_scale,
+                                std::span<const SweepRange> sweeps,
+                                const ForEach& for_each = for_each_in_order);
 
 /// Which sweeps the light fell on the subject alike in. Where it came from elsewhere (a flash that
 /// turned, a diffuser that bent) shading lies elsewhere on the subject, and passes for movement.

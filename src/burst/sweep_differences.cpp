@@ -1,8 +1,11 @@
 #include "ringsweep/sweep_differences.h"
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
+#include <optional>
 
+#include "burst/breathing.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -74,6 +77,31 @@ double visible(double difference, double from) {
   return std::abs(difference) >= from ? difference : 0.0;
 }
 
+/// Log of how much the picture's scale changes per px of blur.
+struct Breathing {
+  double log_slope = 0.0;
+  double sd = 0.0;
+};
+
+std::optional<Breathing> breathing_of(const FocalPositions& focus,
+                                      std::span<const double> log_scale) {
+  std::vector<double> q, scale;
+  for (std::size_t k = 0; k < focus.frames.size(); ++k) {
+    if (!focus.frames[k].q_px) continue;
+    q.push_back(*focus.frames[k].q_px);
+    scale.push_back(std::exp(log_scale[k]));
+  }
+  const auto n = static_cast<Eigen::Index>(q.size());
+  const Eigen::Map<const Eigen::VectorXd> at(q.data(), n), size(scale.data(), n);
+  const BreathingLine line =
+      fit_breathing(at, size, std::vector<bool>(q.size(), true), FitOptions{}.breathing_sd_px);
+  const double slope_sd = line.sd / (at.array() - at.mean()).matrix().norm();
+  constexpr double kMostSd = 0.1;  // beyond, it tells no aperture from the next
+  const double sd = std::hypot(focus.scale_sd, slope_sd / std::abs(line.slope));
+  if (!(sd < kMostSd)) return std::nullopt;
+  return Breathing{.log_slope = std::log(std::abs(line.slope)), .sd = sd};
+}
+
 }  // namespace
 
 std::vector<SweepDifference> compare_sweeps(const FocalPositions& focus,
@@ -105,6 +133,30 @@ std::vector<SweepDifference> compare_sweeps(const FocalPositions& focus,
     difference.light_ev = visible(median(own, light) - median(first, light), options.light_ev);
   }
   return result;
+}
+
+bool blurs_differ(const Profiles& profiles, const std::vector<bool>& use,
+                  std::span<const double> log_scale, std::span<const SweepRange> sweeps,
+                  const ForEach& for_each) {
+  // Apertures go by thirds of a stop, 12 %. Ours, no source.
+  constexpr double kLeast = 0.1, kSds = 4.0;
+  const std::vector<double> unchanged(log_scale.size(), 0.0);
+  std::optional<Breathing> first;
+  for (const SweepRange& sweep : sweeps) {
+    std::vector<bool> own(use.size(), false);
+    for (std::size_t k = sweep.first; k <= sweep.last; ++k) own[k] = use[k];
+    const FocalPositions focus = fit_focal_positions(profiles, own, unchanged, {}, for_each);
+    if (focus.status != FitStatus::converged) continue;
+    const std::optional<Breathing> breathing = breathing_of(focus, log_scale);
+    if (!breathing) continue;
+    if (!first) {
+      first = breathing;
+    } else if (std::abs(breathing->log_slope - first->log_slope) >
+               std::max(kLeast, kSds * std::hypot(breathing->sd, first->sd))) {
+      return true;
+    }
+  }
+  return false;
 }
 
 std::vector<std::size_t> groups_lit_alike(const FocalPositions& focus,

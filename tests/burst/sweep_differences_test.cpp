@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "positions.h"
+#include "synthetic/made_burst.h"
 
 namespace ringsweep {
 namespace {
@@ -25,6 +26,41 @@ std::vector<SweepDifference> compare(const FrameView& second) {
     views.push_back(view);
   }
   return compare_sweeps(focus, sweeps, views);
+}
+
+/// There and back, the way back through another aperture.
+bool blurs_differ_with(double aperture, double breathing_per_px) {
+  constexpr std::size_t kFrames = 20;  // of a sweep
+  std::vector<double> q_px, apertures(kFrames, 1.0);
+  for (std::size_t k = 0; k < kFrames; ++k) q_px.push_back(2.0 * static_cast<double>(k));
+  for (std::size_t k = kFrames; k-- > 0;) q_px.push_back(2.0 * static_cast<double>(k) + 0.7);
+  apertures.resize(q_px.size(), aperture);
+  const synthetic::MadeBurst burst =
+      synthetic::make_burst(q_px, {.tiles = 400,
+                                   .scatter = 0.05,
+                                   .noise = 0.01,
+                                   .aperture = apertures,
+                                   .breathing_per_px = breathing_per_px,
+                                   .scale_noise = 1e-4});
+  const std::vector<SweepRange> sweeps{
+      {.first = 0, .last = kFrames - 1, .rising = true},
+      {.first = kFrames, .last = 2 * kFrames - 1, .rising = false}};
+  return blurs_differ(burst.profiles, std::vector<bool>(q_px.size(), true), burst.log_scale,
+                      sweeps);
+}
+
+// Two thirds of a stop and more; ISO 517 (from memory): apertures in steps of a third of a stop.
+TEST(SweepDifferences, AnotherApertureIsToldByHowTheRingChangesThePicturesScale) {
+  for (const double breathing : {0.002, -0.0007}) {
+    EXPECT_FALSE(blurs_differ_with(1.0, breathing));
+    for (const double stops : {-1.0, -2.0 / 3.0, 2.0 / 3.0, 1.0, 2.0})
+      EXPECT_TRUE(blurs_differ_with(std::exp2(0.5 * stops), breathing)) << stops << " stops";
+  }
+}
+
+TEST(SweepDifferences, ALensThatDoesNotBreatheTellsNoAperture) {
+  EXPECT_FALSE(blurs_differ_with(1.0, 0.0));
+  EXPECT_FALSE(blurs_differ_with(1.41, 0.0));
 }
 
 TEST(SweepDifferences, NoneWhereNothingIsVisible) {

@@ -59,6 +59,9 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
   const auto shake = [&](std::size_t k) {
     return options.shake_px2.empty() ? 0.0 : options.shake_px2[k];
   };
+  const auto defocus = [&](std::size_t k, double u_px) {
+    return (options.aperture.empty() ? 1.0 : options.aperture[k]) * (q_px[k] - u_px);
+  };
   MadeBurst made{.q_px = q_px, .log_gain = options.log_gain};
   made.log_gain.resize(n);
   double middle = 0.0;
@@ -140,7 +143,7 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
       for (std::size_t k = 0; k < n; ++k) {
         double energy = 0.0;
         for (const Part& part : parts) {
-          const double d = q_px[k] - part.u_px[k];
+          const double d = defocus(k, part.u_px[k]);
           energy += part.share * std::exp(log_h(options.fall, fall[j], d * d + shake(k)));
         }
         if (any_energy) energy = uniform(random, 0.0, 1.0);
@@ -159,10 +162,10 @@ MadeBurst make_burst(const std::vector<double>& q_px, const BurstOptions& option
     tile.peak_frame =
         static_cast<std::size_t>(std::ranges::max_element(shown[0]) - shown[0].begin());
     for (Part& part : parts) {
-      part.sharpest_px = std::abs(q_px[tile.peak_frame] - part.u_px[tile.peak_frame]);
+      part.sharpest_px = std::abs(defocus(tile.peak_frame, part.u_px[tile.peak_frame]));
       for (std::size_t k = 0; k < n && two; ++k)
         if (sees(k))
-          part.sharpest_px = std::min(part.sharpest_px, std::abs(q_px[k] - part.u_px[k]));
+          part.sharpest_px = std::min(part.sharpest_px, std::abs(defocus(k, part.u_px[k])));
     }
     for (std::size_t j = 0; j < kNumBands; ++j) {
       const auto mosaic_at = [&](double x) {

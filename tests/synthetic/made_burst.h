@@ -45,6 +45,7 @@ struct BurstOptions {
   double amplitude_sd = 0.0;    ///< of log a_tj
   std::vector<double> log_gain{};   ///< log g_k; empty: 0
   std::vector<double> shake_px2{};  ///< squared blur of each frame beside defocus; empty: 0
+  std::vector<double> aperture{};   ///< of each frame, a factor of its defocus; empty: 1
   double jumping_share = 0.0;  ///< of the tiles: they move by 3 to 10 px in depth during the burst
   double random_share = 0.0;   ///< of the tiles: any energy in any frame
   double two_depth_share = 0.0;  ///< of the tiles: the sum of two depths, `two_depth_px` apart
