@@ -10,6 +10,7 @@
 #include "frame/resample.h"
 #include "frame/wave_blur.h"
 #include "numerics/quantile.h"
+#include "ringsweep/block_means.h"
 
 namespace ringsweep {
 namespace {
@@ -81,11 +82,9 @@ cv::Mat gradient_energy_of_half(const cv::Mat& half, double sigma) {
   });
 }
 
-/// Means of whole blocks of `edge` px.
+/// Means of so many whole blocks of `edge` px, from the corner.
 cv::Mat means_of(const cv::Mat& values, cv::Size blocks, int edge) {
-  cv::Mat means;
-  cv::resize(values(cv::Rect({}, blocks * edge)), means, blocks, 0, 0, cv::INTER_AREA);
-  return means;
+  return block_means(values(cv::Rect({}, blocks * edge)), edge);
 }
 
 /// Means over tiles. `edge` px of `values` per tile.
