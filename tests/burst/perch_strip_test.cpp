@@ -65,9 +65,9 @@ std::optional<Told> told(const Scene& scene) {
   return result;
 }
 
-/// A stem from the left border to the right one, 6 tiles thick, bent by 3 tiles, from `left` px to
+/// A stem from the left border to the right one, 6 tiles thick, bent by 6 tiles, from `left` px to
 /// 0.5 px a tile more.
-double stem_row(int col) { return 42.0 + 3.0 * std::pow((col - 40.0) / 40.0, 2); }
+double stem_row(int col) { return 42.0 + 6.0 * std::pow((col - 40.0) / 40.0, 2); }
 double stem_px(int col) { return 0.5 * col; }
 bool on_stem(int row, int col) { return std::abs(row - stem_row(col)) <= 3.0; }
 
@@ -97,13 +97,13 @@ TEST(PerchStrip, AnimalAsDeepAsItsPerchIsTakenForItNoMore) {
 }
 
 TEST(PerchStrip, WhatSticksOutOnTheOtherSideIsPerch) {
-  // Hairs below the stem, of three tiles' width, 5 px deeper than it: not known for perch.
-  const auto hair = [](int row, int col) {
-    return row > stem_row(col) + 3.0 && row <= stem_row(col) + 9.0 && col % 12 < 3;
+  // A tuft below the stem, so large that it could be an animal's, 5 px deeper: not known for perch.
+  const auto tuft = [](int row, int col) {
+    return col >= 20 && col < 32 && row > stem_row(col) + 3.0 && row <= stem_row(col) + 13.0;
   };
   const auto t = told([&](int row, int col) -> std::optional<There> {
     if (const auto a = animal(row, col, 30.0, false)) return a;
-    if (hair(row, col)) return There{Is::perch, stem_px(col) - 5.0, false};
+    if (tuft(row, col)) return There{Is::perch, stem_px(col) - 5.0, false};
     return stem(row, col);
   });
   ASSERT_TRUE(t);
