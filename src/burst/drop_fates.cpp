@@ -21,10 +21,31 @@ double apart_in_radii(const DropChange& lost, const DropChange& came) {
   return cv::norm(lost.at - came.at) / (lost.radius_px + came.radius_px);
 }
 
+bool at_its_place(const DropChange& lost, const DropChange& came) {
+  constexpr double kRadii = 0.75;
+  return apart_in_radii(lost, came) < kRadii;
+}
+
 /// What comes to light behind a drop that goes is bright, too: it is in its place, not elsewhere.
 bool is_in_its_place(const DropChange& lost, const DropChange& came) {
-  constexpr double kRadii = 0.75;
-  return overlap(lost, came) && apart_in_radii(lost, came) < kRadii;
+  return overlap(lost, came) && at_its_place(lost, came);
+}
+
+/// No drop comes back: it was hidden, or its light fell elsewhere, for a while.
+bool came_back(const DropChange& lost, const DropChange& came) {
+  return came.before >= lost.after && at_its_place(lost, came) && are_alike(lost, came);
+}
+
+void forget_what_came_back(Drops& drops) {
+  std::vector<bool> back(drops.appeared.size());
+  std::erase_if(drops.lost, [&](const DropChange& lost) {
+    bool any = false;
+    for (std::size_t c = 0; c < back.size(); ++c)
+      if (came_back(lost, drops.appeared[c])) any = back[c] = true;
+    return any;
+  });
+  std::size_t c = 0;
+  std::erase_if(drops.appeared, [&](const DropChange&) { return back[c++]; });
 }
 
 bool may_have_rolled(const DropChange& lost, const DropChange& came) {
@@ -67,6 +88,7 @@ bool at_one_place(cv::Point2d a, double a_radius_px, cv::Point2d b, double b_rad
 }
 
 void settle_fates(Drops& drops) {
+  forget_what_came_back(drops);
   std::vector<bool> told(drops.appeared.size());
   for (const Roll& roll : rolls_of(drops)) {
     drops.lost[roll.lost].fate = DropFate::rolled;

@@ -1,5 +1,6 @@
 #pragma once
-/// What became of drops: one that went and is nearby from then on rolled there.
+/// What became of drops: one that went and is nearby from then on rolled there, one that is back
+/// later on was there all the time.
 
 #include <opencv2/core.hpp>
 
@@ -12,7 +13,8 @@ namespace ringsweep {
                                 double b_radius_px);
 
 /// Of all that was found to go or to come: what went and is nearby from then on rolled, and is told
-/// once. Puts all in order: by frame, then by row.
+/// once; what went and comes back to its place is told neither as gone nor as come. Puts all in
+/// order: by frame, then by row.
 void settle_fates(Drops& drops);
 
 }  // namespace ringsweep

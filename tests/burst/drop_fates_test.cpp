@@ -65,6 +65,27 @@ TEST(DropFates, OneThatCameAtAnotherTimeIsAnother) {
   EXPECT_EQ(drops.appeared.size(), 1U);
 }
 
+TEST(DropFates, OneThatIsBackInItsPlaceWasThereAllTheTime) {
+  DropChange back = came({103, 84}, 5.0);
+  back.before = 8;
+  back.after = 9;
+  Drops drops{.lost = {gone({100, 80}), gone({160, 80})}, .appeared = {back}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].at.x, 160.0);
+  EXPECT_TRUE(drops.appeared.empty());
+}
+
+TEST(DropFates, OneThatCameAndThenWentWasThereForAWhile) {
+  DropChange before = came({103, 84}, 5.0);
+  before.before = 5;
+  before.after = 6;
+  Drops drops{.lost = {gone({100, 80})}, .appeared = {before}};
+  settle_fates(drops);
+  EXPECT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.appeared.size(), 1U);
+}
+
 TEST(DropFates, AreToldByFrameThenByRow) {
   Drops drops{.lost = {gone({10, 90}), gone({10, 20}), gone({10, 50})}};
   drops.lost[2].before = 2, drops.lost[2].after = 3;
