@@ -37,11 +37,13 @@ constexpr double kOffTimes = 2.5;    // or so many times the median
 constexpr double kClear = 2.0;       // farther from its edge, nothing is perch by being near
 constexpr double kOneSide = 3.0;     // so many times as much on one side: the animal's
 constexpr double kFewestClear = 12.0;
-constexpr double kCore = 8.0;       // tiles of a piece of the animal,
-constexpr double kCoreShare = 0.1;  // or this share of the largest
-constexpr int kRounds = 4;          // of the fit of its depth, each without what is far off,
-constexpr double kTrim = 1.5;       // so many times what counts as the perch
-constexpr int kGrow = 10;           // a leg reaches so far from a piece towards the perch
+constexpr double kCore = 8.0;         // tiles of a piece of the animal,
+constexpr double kCoreShare = 0.1;    // or this share of the largest
+constexpr int kRounds = 4;            // of the fit of its depth, each without what is far off,
+constexpr double kTrim = 1.5;         // so many times what counts as the perch
+constexpr double kAtBorder = 0.3;     // share of a piece that leaves the picture,
+constexpr double kBesidePerch = 0.2;  // and that lies beside the perch
+constexpr int kGrow = 10;             // a leg reaches so far from a piece towards the perch
 constexpr int kNear = 4;
 
 using Row = Eigen::RowVectorXd;
@@ -239,9 +241,27 @@ int side_of_animal(const Strip& strip, const Tiles& rest) {
   return below > kOneSide * above ? -1 : 0;
 }
 
+bool any_near(const DepthTiles& field, std::size_t t, const std::vector<bool>& of) {
+  bool any = false;
+  field.around(t, kNear, [&](std::size_t other) { any = any || of[other]; });
+  return any;
+}
+
+/// A leaf's tip or an ear's, say, that bends away from the strip.
+bool leaves_picture_beside(const DepthTiles& field, const std::vector<bool>& perch,
+                           const Tiles& piece) {
+  const auto share = [&](const auto& is) {
+    return static_cast<double>(std::ranges::count_if(piece, is)) /
+           static_cast<double>(piece.size());
+  };
+  return share([&](std::size_t t) { return field.in_border_zone(t); }) > kAtBorder &&
+         share([&](std::size_t t) { return any_near(field, t, perch); }) > kBesidePerch;
+}
+
 /// Large pieces of what is neither perch nor near it, and what hangs on them: legs, towards the
 /// perch.
-std::vector<bool> animal_in(const DepthTiles& field, const Strip& strip, const Tiles& rest) {
+std::vector<bool> animal_in(const DepthTiles& field, const Strip& strip,
+                            const std::vector<bool>& perch, const Tiles& rest) {
   std::vector<bool> in(field.count()), clear(field.count());
   for (const std::size_t t : rest) {
     in[t] = true;
@@ -250,11 +270,14 @@ std::vector<bool> animal_in(const DepthTiles& field, const Strip& strip, const T
   std::vector<bool> animal(field.count());
   const std::vector<Tiles> pieces = field.pieces(clear);
   if (pieces.empty()) return animal;
-  const double largest = static_cast<double>(std::ranges::max(pieces, {}, &Tiles::size).size());
+  const Tiles& largest = std::ranges::max(pieces, {}, &Tiles::size);
+  const double least = std::max(kCore, kCoreShare * static_cast<double>(largest.size()));
   Tiles rim;
-  for (const Tiles& piece : pieces)
-    if (static_cast<double>(piece.size()) >= std::max(kCore, kCoreShare * largest))
-      for (const std::size_t t : piece) animal[t] = true, rim.push_back(t);
+  for (const Tiles& piece : pieces) {
+    if (static_cast<double>(piece.size()) < least) continue;
+    if (piece.front() != largest.front() && leaves_picture_beside(field, perch, piece)) continue;
+    for (const std::size_t t : piece) animal[t] = true, rim.push_back(t);
+  }
   for (int step = 0; step < kGrow && !rim.empty(); ++step) {
     Tiles next;
     for (const std::size_t t : rim)
@@ -266,12 +289,6 @@ std::vector<bool> animal_in(const DepthTiles& field, const Strip& strip, const T
     rim = std::move(next);
   }
   return animal;
-}
-
-bool any_near(const DepthTiles& field, std::size_t t, const std::vector<bool>& of) {
-  bool any = false;
-  field.around(t, kNear, [&](std::size_t other) { any = any || of[other]; });
-  return any;
 }
 
 }  // namespace
@@ -297,7 +314,7 @@ std::optional<std::vector<bool>> perch_of_strip(const DepthTiles& field,
     perch[t] = true;
     return true;
   });
-  const std::vector<bool> animal = animal_in(field, *strip, rest);
+  const std::vector<bool> animal = animal_in(field, *strip, perch, rest);
   if (std::ranges::count(animal, true) == 0) return std::nullopt;
   std::vector<bool> result = perch;
   for (const std::size_t t : rest)
