@@ -13,8 +13,8 @@ namespace ringsweep {
 
 /// @param known  of each tile: whether it is known to lie on the perch
 /// @param among  of each tile: whether it is subject or perch
-/// @return of each tile: whether it is perch, not animal. Nothing where what is known is no strip,
-/// or no animal is to be seen beside it.
+/// @return of each tile: whether it is no animal: perch, or a speck far from both. Nothing where
+/// what is known is no strip, or no animal is to be seen beside it.
 /// Same input, same result: random pairs come from `seed`.
 [[nodiscard]] std::optional<std::vector<bool>> perch_of_strip(const DepthTiles& field,
                                                               const std::vector<bool>& known,
