@@ -111,6 +111,21 @@ TEST(PerchStrip, WhatSticksOutOnTheOtherSideIsPerch) {
   EXPECT_LE(t->of_animal, 12.0 / 500.0);
 }
 
+TEST(PerchStrip, WhatBendsAwayAndLeavesThePictureIsPerch) {
+  // A leaf's tip at the left border, on the animal's side, 5 px deeper: not known for perch.
+  const auto tip = [](int row, int col) {
+    return col < 8 && row < stem_row(col) - 3.0 && row >= stem_row(col) - 13.0;
+  };
+  const auto t = told([&](int row, int col) -> std::optional<There> {
+    if (const auto a = animal(row, col, 30.0, false)) return a;
+    if (tip(row, col)) return There{Is::perch, stem_px(col) - 5.0, false};
+    return stem(row, col);
+  });
+  ASSERT_TRUE(t);
+  EXPECT_EQ(t->of_perch, 1.0);
+  EXPECT_LE(t->of_animal, 12.0 / 500.0);
+}
+
 TEST(PerchStrip, OfAnAnimalOnBothSidesNeitherIsPerch) {
   // Seen from above: the body lies in front of the stem, 15 px nearer.
   const auto t = told([](int row, int col) -> std::optional<There> {
