@@ -114,7 +114,7 @@ TEST(PerchStrip, WhatSticksOutOnTheOtherSideIsPerch) {
 TEST(PerchStrip, WhatBendsAwayAndLeavesThePictureIsPerch) {
   // A leaf's tip at the left border, on the animal's side, 5 px deeper: not known for perch.
   const auto tip = [](int row, int col) {
-    return col < 8 && row < stem_row(col) - 3.0 && row >= stem_row(col) - 13.0;
+    return col < 16 && row < stem_row(col) - 3.0 && row >= stem_row(col) - 10.0;
   };
   const auto t = told([&](int row, int col) -> std::optional<There> {
     if (const auto a = animal(row, col, 30.0, false)) return a;
