@@ -9,7 +9,6 @@
 
 #include "burst/depth_tiles.h"
 #include "burst/perch.h"
-#include "burst/perch_strip.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -159,20 +158,6 @@ std::vector<bool> with_what_lies_on_it(const Perch& perch, const std::vector<Til
   return whole;
 }
 
-/// What is perch among the subject and the perch so far: of a strip, by where it lies; else as
-/// found.
-std::vector<bool> no_animal(const DepthTiles& field, const Perch& perch,
-                            const std::vector<bool>& supported, const std::vector<TileRole>& roles,
-                            const SubjectOptions& options) {
-  std::vector<bool> known(roles.size()), among(roles.size());
-  for (std::size_t t = 0; t < roles.size(); ++t) {
-    known[t] = supported[t] && perch.holds[t];
-    among[t] = roles[t] == TileRole::subject;
-  }
-  if (auto told = perch_of_strip(field, known, among, options.seed)) return std::move(*told);
-  return with_what_lies_on_it(perch, roles, field);
-}
-
 /// The perch counts within the animal's own depth: there it is what the animal stands on. What of
 /// it lies elsewhere gets its role.
 /// @param q_px  one a tile
@@ -249,9 +234,9 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
       result.roles[t] = TileRole::subject;
       if (!supported[t]) q_px[t] = depth_of_body(field, body, t);
     }
-    all_perch = leave_perch_at_animal(result.roles, q_px,
-                                      no_animal(field, perch, supported, result.roles, options),
-                                      kEndsErr * blur_limit_px);
+    all_perch =
+        leave_perch_at_animal(result.roles, q_px, with_what_lies_on_it(perch, result.roles, field),
+                              kEndsErr * blur_limit_px);
   }
   cut_beyond(result.roles, field, low, -1.0, options);
   cut_beyond(result.roles, field, high, 1.0, options);
