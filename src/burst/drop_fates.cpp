@@ -36,6 +36,12 @@ bool came_back(const DropChange& lost, const DropChange& came) {
   return came.before >= lost.after && at_its_place(lost, came) && are_alike(lost, came);
 }
 
+/// @param marked  one of each change
+void erase_marked(std::vector<DropChange>& changes, const std::vector<bool>& marked) {
+  std::size_t i = 0;
+  std::erase_if(changes, [&](const DropChange&) { return marked[i++]; });
+}
+
 void forget_what_came_back(Drops& drops) {
   std::vector<bool> back(drops.appeared.size());
   std::erase_if(drops.lost, [&](const DropChange& lost) {
@@ -44,8 +50,7 @@ void forget_what_came_back(Drops& drops) {
       if (came_back(lost, drops.appeared[c])) any = back[c] = true;
     return any;
   });
-  std::size_t c = 0;
-  std::erase_if(drops.appeared, [&](const DropChange&) { return back[c++]; });
+  erase_marked(drops.appeared, back);
 }
 
 bool may_have_rolled(const DropChange& lost, const DropChange& came) {
@@ -99,8 +104,7 @@ void settle_fates(Drops& drops) {
       const DropChange& came = drops.appeared[c];
       if (is_in_its_place(lost, came) && are_alike(lost, came)) lost.uncovers = told[c] = true;
     }
-  std::size_t c = 0;
-  std::erase_if(drops.appeared, [&](const DropChange&) { return told[c++]; });
+  erase_marked(drops.appeared, told);
   for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})
     std::ranges::stable_sort(*list, [](const DropChange& a, const DropChange& b) {
       return a.after != b.after ? a.after < b.after : a.at.y < b.at.y;
