@@ -104,13 +104,13 @@ Verdict judge_end(double share, const KnownEnds& known, bool low = true) {
                 find_sweeps(focus, 8.0), std::vector<bool>(3), kAllowedPx, known);
 }
 
-TEST(Verdict, OpenFarEndIsANoteUntilAQuarterLiesBeyond) {
-  const Verdict note = judge_end(0.24, {.towards_near = 1.0});
+TEST(Verdict, OpenFarEndIsANoteUntilATenthIsSeenBeyond) {
+  const Verdict note = judge_end(0.09, {.towards_near = 1.0});
   EXPECT_EQ(note.kind, VerdictKind::complete);
   ASSERT_EQ(note.notes.size(), 1U);
   EXPECT_EQ(note.notes[0].kind, ReasonKind::open_end);
-  EXPECT_NEAR(note.notes[0].subject_share, 0.24, 1e-12);
-  EXPECT_EQ(judge_end(0.26, {.towards_near = 1.0}).kind, VerdictKind::reshoot);
+  EXPECT_NEAR(note.notes[0].subject_share, 0.09, 1e-12);
+  EXPECT_EQ(judge_end(0.11, {.towards_near = 1.0}).kind, VerdictKind::reshoot);
 }
 
 TEST(Verdict, OpenNearEndIsAReshoot) {
@@ -123,9 +123,9 @@ TEST(Verdict, OpenEndOfUnknownSideIsAReshootWhereMuchLiesBeyond) {
 }
 
 TEST(Verdict, OpenEndThatIsLikelyFarIsJudgedAsFar) {
-  EXPECT_EQ(judge_end(0.24, {.towards_near = 0.985}).kind, VerdictKind::complete);
-  EXPECT_EQ(judge_end(0.24, {.towards_near = 0.015}, false).kind, VerdictKind::complete);
-  EXPECT_EQ(judge_end(0.24, {.towards_near = 0.97}).kind, VerdictKind::reshoot);
+  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.985}).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.015}, false).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.97}).kind, VerdictKind::reshoot);
   EXPECT_EQ(judge_end(0.01, {.towards_near = 0.015}).kind, VerdictKind::reshoot) << "likely near";
 }
 
