@@ -11,10 +11,14 @@ namespace {
 
 // All: ours, no source; found on the open seeds of the suite, see bench/accuracy.
 
+constexpr double kAlike = 1.6;  // radii
+
+bool is_smaller(const DropChange& lost, const DropChange& came) {
+  return lost.radius_px * kAlike <= came.radius_px;
+}
+
 bool are_alike(const DropChange& lost, const DropChange& came) {
-  constexpr double kAlike = 1.6;
-  const double ratio = lost.radius_px / came.radius_px;
-  return ratio < kAlike && ratio * kAlike > 1.0;
+  return !is_smaller(lost, came) && lost.radius_px < came.radius_px * kAlike;
 }
 
 double apart_in_radii(const DropChange& lost, const DropChange& came) {
@@ -51,6 +55,22 @@ void forget_what_came_back(Drops& drops) {
     return any;
   });
   erase_marked(drops.appeared, back);
+}
+
+/// Where a larger light comes as a smaller one goes, and nothing else goes there that could have
+/// run together with it, that is one light that looks otherwise: neither went nor came.
+void forget_what_looks_larger(Drops& drops) {
+  std::vector<bool> same_lost(drops.lost.size()), same_came(drops.appeared.size());
+  for (std::size_t c = 0; c < same_came.size(); ++c) {
+    const DropChange& came = drops.appeared[c];
+    std::vector<std::size_t> there;
+    for (std::size_t i = 0; i < same_lost.size(); ++i)
+      if (is_in_its_place(drops.lost[i], came)) there.push_back(i);
+    if (there.size() != 1 || !is_smaller(drops.lost[there[0]], came)) continue;
+    same_lost[there[0]] = same_came[c] = true;
+  }
+  erase_marked(drops.lost, same_lost);
+  erase_marked(drops.appeared, same_came);
 }
 
 bool may_have_rolled(const DropChange& lost, const DropChange& came) {
@@ -94,6 +114,7 @@ bool at_one_place(cv::Point2d a, double a_radius_px, cv::Point2d b, double b_rad
 
 void settle_fates(Drops& drops) {
   forget_what_came_back(drops);
+  forget_what_looks_larger(drops);
   std::vector<bool> told(drops.appeared.size());
   for (const Roll& roll : rolls_of(drops)) {
     drops.lost[roll.lost].fate = DropFate::rolled;

@@ -76,6 +76,20 @@ TEST(DropFates, OneThatIsBackInItsPlaceWasThereAllTheTime) {
   EXPECT_TRUE(drops.appeared.empty());
 }
 
+TEST(DropFates, ASmallOneWhoseLightLooksLargerFromThenOnIsNotLost) {
+  Drops drops{.lost = {gone({100, 80}, 2.7)}, .appeared = {came({104, 79}, 5.3)}};
+  settle_fates(drops);
+  EXPECT_TRUE(drops.lost.empty());
+  EXPECT_TRUE(drops.appeared.empty());
+}
+
+TEST(DropFates, TwoThatRanTogetherAreLost) {
+  Drops drops{.lost = {gone({100, 80}, 4.0), gone({108, 80}, 4.0)},
+              .appeared = {came({104, 80}, 6.5)}};
+  settle_fates(drops);
+  EXPECT_EQ(drops.lost.size(), 2U);
+}
+
 TEST(DropFates, OneThatCameAndThenWentWasThereForAWhile) {
   DropChange before = came({103, 84}, 5.0);
   before.before = 5;
