@@ -43,6 +43,8 @@ class Judge {
   void allow_for_lens_blur();
   [[nodiscard]] std::optional<BurstAnalysis> sweeps_apart();
   void find_near_side();
+  void look_for_the_subject();
+  bool forgive_shake_off_the_subject();
   void find_the_subject();
   [[nodiscard]] UprightMap upright() const;
   [[nodiscard]] CoverageOptions coverage_options() const;
@@ -221,6 +223,31 @@ CoverageOptions Judge::coverage_options() const {
   return options;
 }
 
+void Judge::look_for_the_subject() {
+  subject_ = find_subject(burst_.profiles, focus_, out_.blur_limit_px, burst_.view, wish_);
+  // Positions that are not to be trusted cover nothing, and leave no gap either.
+  if (focus_.status == FitStatus::converged)
+    out_.coverage = assess_coverage(focus_, subject_.positions_px, coverage_options());
+}
+
+/// Where a frame shows nothing sharp, shake looks much like defocus; and nobody misses it.
+/// @return whether there was any
+bool Judge::forgive_shake_off_the_subject() {
+  if (!out_.coverage.has_subject) return false;
+  const double low_px = out_.coverage.subject_low_px - out_.blur_limit_px;
+  const double high_px = out_.coverage.subject_high_px + out_.blur_limit_px;
+  bool any = false;
+  for (std::size_t k = 0; k < out_.frames.size(); ++k) {
+    FocalPosition& frame = focus_.frames[k];
+    if (frame.usable || !burst_.focus.frames[k].usable || !frame.q_px ||
+        (*frame.q_px >= low_px && *frame.q_px <= high_px))
+      continue;
+    frame.usable = any = true;
+    std::erase(out_.frames[k].flags, FrameFlag::shaken);
+  }
+  return any;
+}
+
 void Judge::find_the_subject() {
   wish_ = wish_on_grid(options_.subject,
                        {.burst = burst_,
@@ -228,10 +255,11 @@ void Judge::find_the_subject() {
                         .upright = upright(),
                         .near_known = out_.near_side.known()},
                        out_.notes);
-  subject_ = find_subject(burst_.profiles, focus_, out_.blur_limit_px, burst_.view, wish_);
-  // Positions that are not to be trusted cover nothing, and leave no gap either.
-  if (focus_.status != FitStatus::converged) return;
-  out_.coverage = assess_coverage(focus_, subject_.positions_px, coverage_options());
+  look_for_the_subject();
+  if (forgive_shake_off_the_subject()) {
+    ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
+    look_for_the_subject();
+  }
   place(out_.coverage);
 }
 

@@ -248,7 +248,13 @@ void score_flags(const json& said, const json& truth, BurstScore& score) {
   if (std::ranges::any_of(checks, [](const json& check) {
         return check.is_string() && check.get<std::string>().starts_with("shak");
       })) {
-    score.shaken = count({"shaken"});
+    // Off the subject nobody misses a frame: it is not due, nor is it false.
+    std::set<std::string> told = flagged(said, {"shaken"}), due = flagged(truth, {"shaken"});
+    for (const json& frame : list(truth, "frames")) {
+      const std::string file = word(frame, "file");
+      if (!frame.value("on_subject", true) && due.erase(file) > 0) told.erase(file);
+    }
+    score.shaken = compare(told, due);
   }
 }
 
