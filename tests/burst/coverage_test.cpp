@@ -118,22 +118,32 @@ TEST(FindGaps, BlurLimitMustBePositive) {
                std::invalid_argument);
 }
 
+/// The subject lies in the sweep from 0 to 6 px, but for some tiles beyond its end.
+bool end_is_open(double beyond_px, std::size_t tiles, double sd_px) {
+  FocalPositions focus = frames_at({0.0, 3.0, 6.0});
+  focus.covariance_px2(2, 2) = sd_px * sd_px;
+  std::vector<double> subject{1.0, 2.0};
+  subject.insert(subject.end(), tiles, 6.0 + beyond_px);
+  return assess_coverage(focus, subject, {.blur_limit_px = 2.0}).ends[1].open;
+}
+
 TEST(AssessCoverage, AnEndThatMayWellBeCoveredIsNotOpen) {
   // The subject goes on by 2.2 px, 0.2 px beyond the limit: open from 0.2 / 1.645 = 0.1216 px of sd
   // down.
-  const auto open = [](double beyond_px, double sd_px) {
-    FocalPositions focus = frames_at({0.0, 3.0, 6.0});
-    focus.covariance_px2(2, 2) = sd_px * sd_px;
-    return assess_coverage(focus, std::vector<double>{1.0, 2.0, 6.0 + beyond_px},
-                           {.blur_limit_px = 2.0})
-        .ends[1]
-        .open;
-  };
-  EXPECT_TRUE(open(2.2, 0.121));
-  EXPECT_FALSE(open(2.2, 0.122));
+  constexpr std::size_t kMany = 1000;
+  EXPECT_TRUE(end_is_open(2.2, kMany, 0.121));
+  EXPECT_FALSE(end_is_open(2.2, kMany, 0.122));
   // Whatever the sd, half a px beyond the limit of 2 px is open.
-  EXPECT_FALSE(open(2.49, 5.0));
-  EXPECT_TRUE(open(2.51, 5.0));
+  EXPECT_FALSE(end_is_open(2.49, kMany, 5.0));
+  EXPECT_TRUE(end_is_open(2.51, kMany, 5.0));
+}
+
+TEST(AssessCoverage, AnEndOfFewTilesMustLieFartherOut) {
+  // One tile by 0.3 blur limits of 2 px, four by half as much.
+  EXPECT_FALSE(end_is_open(2.59, 1, 0.0));
+  EXPECT_TRUE(end_is_open(2.61, 1, 0.0));
+  EXPECT_FALSE(end_is_open(2.29, 4, 0.0));
+  EXPECT_TRUE(end_is_open(2.31, 4, 0.0));
 }
 
 TEST(AssessCoverage, EndIsOpenWhereTheSubjectGoesOnBeyondTheLimit) {
