@@ -3,12 +3,14 @@
 ///
 /// Found where nobody says it: tiles that agree with their neighbours about their depth. What runs
 /// out of the picture (stem, blade, leaf) is the perch: it is no subject beyond the animal's own
-/// depth, and opens no end. A perch shows itself in four ways: as a band that is followed to the
+/// depth, unless the sweep goes on past its end: then the whole of it was meant; and it opens no
+/// end. A perch shows itself in four ways: as a band that is followed to the
 /// picture's border (bands.h), as a plane in picture and depth that reaches it, as a long strip
 /// whose ends lie at it or fade where the sweep ends in depth, and, beyond the sweep's ends, as a
-/// piece that reaches the border; and it leaves the picture about as thick as it is. What lies on
-/// it alone, a drop, goes with it. The planes are sought by random triples of tiles: M. A.
-/// Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
+/// piece that reaches the border; and it leaves the picture about as thick as it is. Where it goes
+/// through the picture as a strip, only what lies within the strip is perch, or sticks out of it
+/// where no animal is. What lies on it alone, a drop, goes with it. The planes are sought by random
+/// triples of tiles: M. A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
 
 #include <cstddef>
 #include <cstdint>
@@ -25,7 +27,7 @@ namespace ringsweep {
 enum class TileRole : std::uint8_t {
   stray,  ///< fits badly, or disagrees with all its neighbours
   subject,
-  perch,     ///< runs out of the picture, and lies outside the animal's own depth
+  perch,     ///< runs out of the picture, and lies where it does not count
   apart,     ///< behind a break in depth beyond an end, or too blurred to have a depth
   not_meant  ///< outside what the user said
 };

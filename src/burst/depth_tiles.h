@@ -29,6 +29,8 @@ class DepthTiles {
   [[nodiscard]] std::size_t count() const { return tiles_.size(); }
   [[nodiscard]] double q(std::size_t t) const { return focus_.tiles[t].q_px; }
   [[nodiscard]] bool at_border(std::size_t t) const { return border_[t]; }
+  /// Near to it: where a set's thickness at the border is taken.
+  [[nodiscard]] bool in_border_zone(std::size_t t) const { return zone_[t]; }
   [[nodiscard]] const TileProfile& tile(std::size_t t) const { return tiles_[t]; }
   [[nodiscard]] cv::Size size() const { return at_.size(); }
 

@@ -9,16 +9,21 @@
 
 #include "burst/depth_tiles.h"
 #include "burst/perch.h"
+#include "burst/perch_strip.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
 namespace {
 
-constexpr std::size_t kPiece = 3;       // tiles; fewer are noise
-constexpr std::size_t kFewest = 12;     // tiles that can be a subject
-constexpr double kEndsErr = 0.25;       // of the blur limit: so well an animal's ends are told
-constexpr double kAllPerch = 0.9;       // share from which on animal and perch cannot be told apart
-constexpr double kEndQuantile = 0.005;  // the last hair is no end; as in coverage.cpp
+constexpr std::size_t kPiece = 3;    // tiles; fewer are noise
+constexpr std::size_t kFewest = 12;  // tiles that can be a subject
+constexpr double kEndsErr = 0.25;    // of the blur limit: so well an animal's ends are told
+// The perch ends where a hundredth of it is left; the sweep goes on past it by so many blur limits.
+constexpr double kPerchQuantile = 0.01;
+constexpr double kPast = 1.25;
+constexpr double kAllPerch = 0.9;  // share from which on animal and perch cannot be told apart,
+constexpr double kAllPerchOfStrip = 0.95;  // and where the perch is a strip beside which much lies
+constexpr double kEndQuantile = 0.005;     // the last hair is no end; as in coverage.cpp
 
 /// The usable frames' outermost positions.
 std::optional<std::pair<double, double>> sweep_range(const FocalPositions& focus) {
@@ -158,28 +163,56 @@ std::vector<bool> with_what_lies_on_it(const Perch& perch, const std::vector<Til
   return whole;
 }
 
-/// The perch counts within the animal's own depth: there it is what the animal stands on. What of
-/// it lies elsewhere gets its role.
+struct NoAnimal {
+  std::vector<bool> tiles;  ///< one each
+  double most = 0.0;        ///< share of it from which on animal and perch cannot be told apart
+};
+
+/// What is perch among the subject and the perch so far: of a strip, by where it lies; else as
+/// found.
+NoAnimal no_animal(const DepthTiles& field, const Perch& perch, const std::vector<bool>& supported,
+                   const std::vector<TileRole>& roles, const SubjectOptions& options) {
+  std::vector<bool> known(roles.size()), among(roles.size());
+  for (std::size_t t = 0; t < roles.size(); ++t) {
+    known[t] = supported[t] && perch.holds[t];
+    among[t] = roles[t] == TileRole::subject;
+  }
+  if (auto told = perch_of_strip(field, known, among, options.seed))
+    return {std::move(*told), kAllPerchOfStrip};
+  return {with_what_lies_on_it(perch, roles, field), kAllPerch};
+}
+
+/// The perch counts as far as the animal's own depth goes: there it is what the animal stands on.
+/// And to its end, where the sweep goes on past that: then the whole of it was meant. What of it
+/// lies elsewhere gets its role.
 /// @param q_px  one a tile
+/// @param low, high  the sweep's ends
 /// @param err_px  so well the animal's ends are told
 /// @return whether nearly all is perch: animal and perch cannot be told apart
 bool leave_perch_at_animal(std::vector<TileRole>& roles, const std::vector<double>& q_px,
-                           const std::vector<bool>& no_animal, double err_px) {
-  std::vector<double> animal;
+                           const NoAnimal& no_animal, double low, double high, double err_px,
+                           double past_px) {
+  std::vector<double> animal, perch;
   std::size_t all = 0;
   for (std::size_t t = 0; t < roles.size(); ++t) {
+    if (roles[t] == TileRole::perch) perch.push_back(q_px[t]);
     if (roles[t] != TileRole::subject) continue;
     ++all;
-    if (!no_animal[t]) animal.push_back(q_px[t]);
+    (no_animal.tiles[t] ? perch : animal).push_back(q_px[t]);
   }
-  if (static_cast<double>(animal.size()) < (1.0 - kAllPerch) * static_cast<double>(all))
+  if (static_cast<double>(animal.size()) < (1.0 - no_animal.most) * static_cast<double>(all))
     return true;
   if (animal.size() < kFewest) return false;
   std::ranges::sort(animal);
-  const double from = quantile_of_sorted(animal, kEndQuantile) - err_px;
-  const double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
+  std::ranges::sort(perch);
+  double from = quantile_of_sorted(animal, kEndQuantile) - err_px;
+  double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
+  if (perch.size() >= kFewest) {
+    if (quantile_of_sorted(perch, kPerchQuantile) > low + past_px) from = low;
+    if (quantile_of_sorted(perch, 1.0 - kPerchQuantile) < high - past_px) to = high;
+  }
   for (std::size_t t = 0; t < roles.size(); ++t)
-    if (roles[t] == TileRole::subject && no_animal[t] && (q_px[t] < from || q_px[t] > to))
+    if (roles[t] == TileRole::subject && no_animal.tiles[t] && (q_px[t] < from || q_px[t] > to))
       roles[t] = TileRole::perch;
   return false;
 }
@@ -234,9 +267,9 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
       result.roles[t] = TileRole::subject;
       if (!supported[t]) q_px[t] = depth_of_body(field, body, t);
     }
-    all_perch =
-        leave_perch_at_animal(result.roles, q_px, with_what_lies_on_it(perch, result.roles, field),
-                              kEndsErr * blur_limit_px);
+    all_perch = leave_perch_at_animal(result.roles, q_px,
+                                      no_animal(field, perch, supported, result.roles, options),
+                                      low, high, kEndsErr * blur_limit_px, kPast * blur_limit_px);
   }
   cut_beyond(result.roles, field, low, -1.0, options);
   cut_beyond(result.roles, field, high, 1.0, options);

@@ -228,6 +228,28 @@ TEST(Subject, LeafThatRunsOutOfThePictureOpensNoEnd) {
   EXPECT_GT(std::ranges::count(s.roles, TileRole::perch), 8 * 40);
 }
 
+TEST(Subject, LeafCountsToItsEndWhereTheSweepGoesOnPastIt) {
+  // The animal lies from 8 to 20 px, the frames from 0 to 30. The leaf ends at 4 px, which the
+  // sweep passes by two blur limits; and at 25, which it does as well, or at 29, which it hardly
+  // does.
+  const auto with_leaf_to = [](double right) {
+    return subject_of(
+        [=](int row, int col) {
+          const auto animal = ball(row, col, 20.0);
+          return animal || row < 38 || row >= 46
+                     ? animal
+                     : std::optional(4.0 + (right - 4.0) * col / (kCols - 1));
+        },
+        kSweep);
+  };
+  const Subject passed = with_leaf_to(25.0);
+  EXPECT_EQ(passed.positions_px.front(), 4.0);
+  EXPECT_EQ(passed.positions_px.back(), 25.0);
+  const Subject not_passed = with_leaf_to(29.0);
+  EXPECT_EQ(not_passed.positions_px.front(), 4.0);
+  EXPECT_LE(not_passed.positions_px.back(), 20.0 + kBlurPx);
+}
+
 TEST(Subject, LeafIsFoundBelowAnAnimalWithMoreTilesInOnePlane) {
   // A disc of 452 tiles at 10 px, and a leaf of 320 from 5 px at the left border to 35 at the
   // right: a plane through its left end and the disc has more tiles than its own, and reaches no
