@@ -598,6 +598,28 @@ TEST(NoSweep, OnePictureOverAndOverIsNoSweep) {
   EXPECT_TRUE(bursts[0].coverage.gaps.empty());
 }
 
+// Where nothing is sharp shake and defocus look alike: a long shake is put into what was measured
+// of a frame of the run-in, and of one in the middle of the subject.
+TEST(Sample, AFrameOffTheSubjectIsNotToldAsShaken) {
+  const Intake intake =
+      find_bursts(std::vector<fs::path>{fs::path(RINGSWEEP_SAMPLE_BURSTS) / "meadow-complete"});
+  ASSERT_EQ(intake.bursts.size(), 1U);
+  std::vector<MeasuredBurst> measured = measure(
+      intake.bursts.front(), [](const FrameRef& frame, int r) { return decode(frame, {r}); });
+  ASSERT_EQ(measured.size(), 1U);
+  std::vector<FocalPosition>& frames = measured[0].focus.frames;
+  const std::size_t middle = frames.size() / 2;
+  for (const std::size_t k : {std::size_t{0}, middle}) frames[k].shake_px = 9.0;
+  const BurstAnalysis said = judge(measured[0]);
+  const auto shook = [&](std::size_t k) {
+    return std::ranges::count(said.frames[k].flags, FrameFlag::shaken) > 0;
+  };
+  EXPECT_FALSE(shook(0));
+  EXPECT_TRUE(said.frames[0].usable);
+  EXPECT_TRUE(shook(middle));
+  EXPECT_FALSE(said.frames[middle].usable);
+}
+
 // A phone's lens was driven in equal steps of dioptres, a public data set. Blur is linear in
 // dioptres (DESIGN: q grows with -1/v, and 1/v = 1/f - 1/u), so positions against dioptres are a
 // straight line. Half a step is what is asked: neighbouring frames must not change places.
