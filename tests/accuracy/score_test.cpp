@@ -258,6 +258,20 @@ TEST(ScoreFlags, ShakenFramesAreDueOnlyWhereTheyAreLookedFor) {
   EXPECT_THAT(*score_burst(said, truth).shaken, Counts(0, 1, 1));
 }
 
+TEST(ScoreFlags, ShakenFramesOffTheSubjectAreNeitherDueNorFalse) {
+  json truth = truth_at({0.0, 1.0, 2.0});
+  truth["frames"][0]["flags"] = {"shaken"};
+  truth["frames"][0]["on_subject"] = false;
+  truth["frames"][2]["on_subject"] = false;
+  json said = said_at({0.0, 1.0, 2.0}, 0.1);
+  said["checks_made"] = {"shaking"};
+  EXPECT_THAT(*score_burst(said, truth).shaken, Counts(0, 0, 0));
+  said["frames"][0]["flags"] = {"shaken"};
+  EXPECT_THAT(*score_burst(said, truth).shaken, Counts(0, 0, 0));
+  said["frames"][2]["flags"] = {"shaken"};  // but it stood still
+  EXPECT_THAT(*score_burst(said, truth).shaken, Counts(0, 0, 1));
+}
+
 /// A part of 10 x 10 px at (100, 50) of the picture, elsewhere from frame c on, by 3 px.
 json truth_with_move() {
   json truth = truth_at({0.0, 1.0, 2.0, 3.0, 4.0});
