@@ -207,7 +207,8 @@ bool SceneFinder::burnt_out(std::size_t frame) const {
 /// that falls on something else brightens what was dark.
 bool SceneFinder::only_lost_light(const Frames& frames, const Frames& scene) const {
   constexpr double kBrighterEv = 0.2;    // than any frame of the scene: flicker is less
-  constexpr double kDarkerEv = 0.5;      // than any
+  constexpr double kDarkerEv = 0.5;      // than all but a few,
+  constexpr double kFew = 0.2;           // of which others may have lost light, too
   constexpr double kFewBrighter = 0.05;  // of the blocks: edges that sway
   constexpr double kEnoughDarker = 0.2;  // of the blocks
   int brighter = 0, darker = 0;
@@ -216,9 +217,8 @@ bool SceneFinder::only_lost_light(const Frames& frames, const Frames& scene) con
     for (const std::size_t k : frames) here.push_back(block_ev(*light_[k], b));
     for (const std::size_t k : scene) there.push_back(block_ev(*light_[k], b));
     const double level = quantile(here, 0.5);
-    const auto [low, high] = std::ranges::minmax(there);
-    brighter += level > high + kBrighterEv ? 1 : 0;
-    darker += level < low - kDarkerEv ? 1 : 0;
+    brighter += level > std::ranges::max(there) + kBrighterEv ? 1 : 0;
+    darker += level < quantile(there, kFew) - kDarkerEv ? 1 : 0;
   }
   if (brighter > kFewBrighter * kBlocks || darker < kEnoughDarker * kBlocks) return false;
 

@@ -216,6 +216,22 @@ TEST(FindScenes, FramesWithoutTheirLightPartNothing) {
   EXPECT_THAT(with_between({burnt}).split(), ElementsAre(from_to(0, 12)));
 }
 
+TEST(FindScenes, TwoFramesThatTheShutterCutPartNothing) {
+  // All detail lies in the lower two thirds. One frame shows the upper part of it, the other none.
+  cv::Mat scene = textured(kSize, 1);
+  scene.rowRange(0, 100) = cv::Scalar(0.5);
+  Shots shots;
+  for (const int lit_rows : {0, 165, 115}) {
+    if (lit_rows > 0) {
+      cv::Mat cut = frame_of(scene, 2);
+      cut.rowRange(lit_rows, kSize.height) *= 0.01;
+      shots.add(cut);
+    }
+    shots.add_sweep(scene, 6);
+  }
+  EXPECT_THAT(shots.split(), ElementsAre(from_to(0, 19)));
+}
+
 TEST(FindScenes, FourFramesOfFiveDark) {
   const cv::Mat scene = textured(kSize, 1), black(kSize, CV_32FC1, cv::Scalar(0.0));
   Shots shots;
