@@ -525,8 +525,9 @@ void Judge::split_at_conflicts() {
   const std::vector<std::size_t> pose = number_poses(out_.frames.size(), firsts);
   for (std::size_t k = 0; k < pose.size(); ++k) out_.frames[k].pose = pose[k];
   if (reasons.empty()) return;
+  // A pose that shows the whole animal will do; of the perch the other poses show more.
   const auto judged = [&](const FocalPositions& part) {
-    Coverage coverage = assess_coverage(part, subject_.positions_px, coverage_options());
+    Coverage coverage = assess_coverage(part, subject_.animal_px, coverage_options());
     place(coverage);
     return PoseJudged{.verdict = decide_pose(part, coverage),
                       .subject_share = share_sharp(part),

@@ -72,6 +72,9 @@ struct SubjectOptions {
 struct Subject {
   std::vector<TileRole> roles;       ///< M, order of the profiles' tiles
   std::vector<double> positions_px;  ///< of the subject's tiles, rising
+  /// Of these what lies within the animal's own depth: all but perch that counts because the sweep
+  /// goes on past it.
+  std::vector<double> animal_px;
   /// Whether its ends are known: false where all that is seen runs out of the picture, or too
   /// little is seen. What lies beyond the sweep is then not for us to judge.
   bool trusted = false;

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cstddef>
 #include <cstdint>
+#include <iterator>
+#include <limits>
 #include <optional>
 #include <stdexcept>
 #include <utility>
@@ -182,16 +184,20 @@ NoAnimal no_animal(const DepthTiles& field, const Perch& perch, const std::vecto
   return {with_what_lies_on_it(perch, roles, field), kAllPerch};
 }
 
+struct AnimalDepth {
+  bool told = false;  ///< else nearly all is perch: animal and perch cannot be told apart
+  double from_px = -std::numeric_limits<double>::infinity();
+  double to_px = std::numeric_limits<double>::infinity();
+};
+
 /// The perch counts as far as the animal's own depth goes: there it is what the animal stands on.
 /// And to its end, where the sweep goes on past that: then the whole of it was meant. What of it
 /// lies elsewhere gets its role.
 /// @param q_px  one a tile
 /// @param low, high  the sweep's ends
-/// @param err_px  so well the animal's ends are told
-/// @return whether nearly all is perch: animal and perch cannot be told apart
-bool leave_perch_at_animal(std::vector<TileRole>& roles, const std::vector<double>& q_px,
-                           const NoAnimal& no_animal, double low, double high, double err_px,
-                           double past_px) {
+AnimalDepth leave_perch_at_animal(std::vector<TileRole>& roles, const std::vector<double>& q_px,
+                                  const NoAnimal& no_animal, double low, double high,
+                                  double blur_limit_px) {
   std::vector<double> animal, perch;
   std::size_t all = 0;
   for (std::size_t t = 0; t < roles.size(); ++t) {
@@ -201,12 +207,15 @@ bool leave_perch_at_animal(std::vector<TileRole>& roles, const std::vector<doubl
     (no_animal.tiles[t] ? perch : animal).push_back(q_px[t]);
   }
   if (static_cast<double>(animal.size()) < (1.0 - no_animal.most) * static_cast<double>(all))
-    return true;
-  if (animal.size() < kFewest) return false;
+    return {};
+  AnimalDepth depth{.told = true};
+  if (animal.size() < kFewest) return depth;
   std::ranges::sort(animal);
   std::ranges::sort(perch);
-  double from = quantile_of_sorted(animal, kEndQuantile) - err_px;
-  double to = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
+  const double err_px = kEndsErr * blur_limit_px, past_px = kPast * blur_limit_px;
+  depth.from_px = quantile_of_sorted(animal, kEndQuantile) - err_px;
+  depth.to_px = quantile_of_sorted(animal, 1.0 - kEndQuantile) + err_px;
+  double from = depth.from_px, to = depth.to_px;
   if (perch.size() >= kFewest) {
     if (quantile_of_sorted(perch, kPerchQuantile) > low + past_px) from = low;
     if (quantile_of_sorted(perch, 1.0 - kPerchQuantile) < high - past_px) to = high;
@@ -214,7 +223,7 @@ bool leave_perch_at_animal(std::vector<TileRole>& roles, const std::vector<doubl
   for (std::size_t t = 0; t < roles.size(); ++t)
     if (roles[t] == TileRole::subject && no_animal.tiles[t] && (q_px[t] < from || q_px[t] > to))
       roles[t] = TileRole::perch;
-  return false;
+  return depth;
 }
 
 }  // namespace
@@ -248,7 +257,7 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
     if (supported[t] && not_meant(t)) result.roles[t] = TileRole::not_meant;
 
   const auto [low, high] = *range;
-  bool all_perch = false;
+  AnimalDepth animal{.told = true};
   std::vector<bool> body(supported.size());
   std::vector<double> q_px;
   for (std::size_t t = 0; t < supported.size(); ++t) q_px.push_back(field.q(t));
@@ -267,9 +276,9 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
       result.roles[t] = TileRole::subject;
       if (!supported[t]) q_px[t] = depth_of_body(field, body, t);
     }
-    all_perch = leave_perch_at_animal(result.roles, q_px,
-                                      no_animal(field, perch, supported, result.roles, options),
-                                      low, high, kEndsErr * blur_limit_px, kPast * blur_limit_px);
+    animal = leave_perch_at_animal(result.roles, q_px,
+                                   no_animal(field, perch, supported, result.roles, options), low,
+                                   high, blur_limit_px);
   }
   cut_beyond(result.roles, field, low, -1.0, options);
   cut_beyond(result.roles, field, high, 1.0, options);
@@ -280,7 +289,9 @@ Subject find_subject(const Profiles& profiles, const FocalPositions& focus, doub
           std::clamp(q_px[t], low - options.reach_px, high + options.reach_px));
   }
   std::ranges::sort(result.positions_px);
-  result.trusted = result.positions_px.size() >= kFewest && (!all_perch || result.said);
+  std::ranges::copy_if(result.positions_px, std::back_inserter(result.animal_px),
+                       [&](double q) { return q >= animal.from_px && q <= animal.to_px; });
+  result.trusted = result.positions_px.size() >= kFewest && (animal.told || result.said);
   return result;
 }
 
