@@ -245,6 +245,10 @@ TEST(Subject, LeafCountsToItsEndWhereTheSweepGoesOnPastIt) {
   const Subject passed = with_leaf_to(25.0);
   EXPECT_EQ(passed.positions_px.front(), 4.0);
   EXPECT_EQ(passed.positions_px.back(), 25.0);
+  // The animal's own ends are told to a quarter of the blur limit.
+  EXPECT_GE(passed.animal_px.front(), 8.0 - 0.25 * kBlurPx);
+  EXPECT_LE(passed.animal_px.back(), 20.0 + 0.25 * kBlurPx);
+  EXPECT_GT(passed.animal_px.size(), 452U) << "and what it stands on";
   const Subject not_passed = with_leaf_to(29.0);
   EXPECT_EQ(not_passed.positions_px.front(), 4.0);
   EXPECT_LE(not_passed.positions_px.back(), 20.0 + kBlurPx);
