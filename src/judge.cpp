@@ -62,6 +62,7 @@ class Judge {
   void place(DropChange& drop) const;
   void place_drops();
   void decide_coverage();
+  [[nodiscard]] VerdictOptions options_for_part() const;
   [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
   void split_at_conflicts();
   void note_movement();
@@ -465,12 +466,12 @@ void Judge::decide_coverage() {
     const FocalPositions part = only_sweeps({i});
     Coverage coverage = assess_coverage(part, subject_.positions_px, coverage_options());
     place(coverage);
-    out_.sweeps.push_back(
-        {.first = ranges_[i].first,
-         .last = ranges_[i].last,
-         .rising = ranges_[i].rising,
-         .verdict = decide(part, coverage, {ranges_[i]}, no_light_, out_.allowed_step_px, known_),
-         .gaps = coverage.gaps});
+    out_.sweeps.push_back({.first = ranges_[i].first,
+                           .last = ranges_[i].last,
+                           .rising = ranges_[i].rising,
+                           .verdict = decide(part, coverage, {ranges_[i]}, no_light_,
+                                             out_.allowed_step_px, known_, options_for_part()),
+                           .gaps = coverage.gaps});
   }
   compare_the_sweeps();
   if (focus_.status == FitStatus::converged) find_what_is_outside();
@@ -481,7 +482,7 @@ void Judge::decide_coverage() {
             return out_.sweeps[sweeps[0]].verdict.kind == VerdictKind::complete;
           const FocalPositions part = only_sweeps(sweeps);
           return decide(part, assess_coverage(part, subject_.positions_px, coverage_options()),
-                        ranges_, no_light_, out_.allowed_step_px, known_)
+                        ranges_, no_light_, out_.allowed_step_px, known_, options_for_part())
                      .kind == VerdictKind::complete;
         });
   }
@@ -494,9 +495,19 @@ void Judge::decide_coverage() {
                         .blur_limit_px = out_.blur_limit_px});
 }
 
+/// How much of the subject lies beyond a part's far end is seen where the burst goes on there.
+VerdictOptions Judge::options_for_part() const {
+  VerdictOptions options;
+  const bool far_is_low = known_.towards_near >= 0.5;
+  if (std::ranges::none_of(out_.coverage.ends,
+                           [&](const End& end) { return end.open && end.low == far_is_low; }))
+    options.far_share = options.far_share_seen;
+  return options;
+}
+
 /// An end that the sweep went on to cover is wanted, even where it is not known to be the near one.
 Verdict Judge::decide_pose(const FocalPositions& part, const Coverage& coverage) const {
-  VerdictOptions options;
+  VerdictOptions options = options_for_part();
   if (std::ranges::none_of(out_.coverage.ends, &End::open)) options.unknown_share = 0.0;
   const auto decided = [&](const Coverage& of, const KnownEnds& known) {
     return decide(part, of, ranges_, no_light_, out_.allowed_step_px, known, options);

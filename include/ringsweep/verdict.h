@@ -90,10 +90,12 @@ struct KnownEnds {
 
 struct VerdictOptions {
   /// An open far end is a note, until so much of the subject is seen to lie beyond it; an end of
-  /// unknown side until so much. Ours, no source. What lies beyond is blurred in all frames and
-  /// shows its depth at some places only: on bench/accuracy's open seeds a quarter of the subject
-  /// and more was seen as 0.07 to 0.45, less than that as 0.01 to 0.07.
+  /// unknown side until so much. Ours, no source. What is blurred in all frames shows its depth at
+  /// some places only: on bench/accuracy's open seeds a quarter of the subject and more was seen as
+  /// 0.07 to 0.45, less than that as 0.01 to 0.07. Where other frames show it sharp, a quarter is
+  /// one.
   double far_share = 0.1;
+  double far_share_seen = 0.25;
   double unknown_share = 0.02;
   /// An end that is the far one, or the near one, with this probability is judged as such. Asked
   /// for less than to say it (NearSideOptions): on bench/accuracy's open seeds 21 of 22 between
