@@ -42,6 +42,7 @@ class Judge {
   void hold_frames_against_the_limit();
   void allow_for_lens_blur();
   [[nodiscard]] std::optional<BurstAnalysis> sweeps_apart();
+  void cut_into_sweeps();
   void find_near_side();
   void look_for_the_subject();
   bool forgive_shake_off_the_subject();
@@ -180,6 +181,10 @@ std::optional<BurstAnalysis> Judge::sweeps_apart() {
   return put_together(out_, std::move(sweeps));
 }
 
+void Judge::cut_into_sweeps() {
+  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
+}
+
 void Judge::find_near_side() {
   NearSideClues clues{.picture = burst_.picture_tells_near};
   // Without a sweep there is no end at which it began.
@@ -197,7 +202,7 @@ void Judge::find_near_side() {
   out_.near_side = weigh_near_side(clues);
   turned_ = out_.near_side.known() && out_.near_side.probability < 0.5;
   focus_ = grown_towards_near(std::move(focus_), out_.near_side);
-  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
+  cut_into_sweeps();
   if (!out_.near_side.contradicted) return;
   const std::string said = out_.near_side.from == NearSideSource::lens
                                ? "What is known of the lens says which end is near"
@@ -258,7 +263,7 @@ void Judge::find_the_subject() {
                        out_.notes);
   look_for_the_subject();
   if (forgive_shake_off_the_subject()) {
-    ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
+    cut_into_sweeps();
     look_for_the_subject();
   }
   place(out_.coverage);
@@ -664,7 +669,7 @@ BurstAnalysis Judge::run() {
   if (!out_.full_size.empty()) know_the_lens();
   if (nothing_measured()) return out_;
   hold_frames_against_the_limit();
-  ranges_ = find_sweeps(focus_, least_turn_px(out_.blur_limit_px), burst_.time_s());
+  cut_into_sweeps();
   if (auto apart = sweeps_apart()) return *std::move(apart);
   find_near_side();
   find_the_subject();
