@@ -184,19 +184,24 @@ void Stage::set_motions(const Scene& scene, const std::vector<Seen>& seen) {
   }
 }
 
+double Stage::share(std::size_t i, std::size_t k) const {
+  return share_of_move(recipe_.moves[i], static_cast<int>(k) + 1, static_cast<int>(plans_.size()),
+                       hash(recipe_.hand_seed, i));
+}
+
 Pose Stage::pose(std::size_t k) const {
-  const int frame = static_cast<int>(k) + 1, frames = static_cast<int>(plans_.size());
+  const int frame = static_cast<int>(k) + 1;
   const Sweep& sweep = recipe_.sweeps[plans_[k].sweep];
   const double px_per_u = frame_.width_px / static_cast<double>(kSceneWidth);
   Pose pose;
   pose.drop_growth = static_cast<float>(sweep.drop_growth);
   pose.light_turn_deg = static_cast<float>(sweep.light_turn_deg);
   for (std::size_t i = 0; i < motions_.size(); ++i) {
-    const double share = share_of_move(recipe_.moves[i], frame, frames, hash(recipe_.hand_seed, i));
-    if (share == 0.0) continue;
+    const auto made = static_cast<float>(share(i, k));
+    if (made == 0.0F) continue;
     Motion motion = motions_[i];
-    motion.shift *= static_cast<float>(share);
-    if (angles_[i] != 0.0F) motion.turn = turned(axes_[i], static_cast<float>(share) * angles_[i]);
+    motion.shift *= made;
+    if (angles_[i] != 0.0F) motion.turn = turned(axes_[i], made * angles_[i]);
     pose.motions.push_back(motion);
   }
   const Optics& optics = recipe_.optics;
@@ -260,6 +265,7 @@ void Stage::see(const Scene& scene, const std::vector<Seen>& seen) {
                   .box_px = {},
                   .before_px = {},
                   .after_px = {}};
+    for (std::size_t k = 0; k < plans_.size(); ++k) move.shares.push_back(share(i, k));
     Pose after;
     after.motions = {motions_[i]};
     std::vector<double> shifts, x, y;

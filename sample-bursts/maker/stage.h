@@ -26,11 +26,12 @@ struct SeenMove {
   std::string part;
   int frame = 1;  ///< first frame in which it is elsewhere
   Move::Kind kind = Move::Kind::stays;
-  double shift_px = 0.0;          ///< 90th percentile, at v_ref
+  double shift_px = 0.0;          ///< 90th percentile, at v_ref, of the whole move
   double seen_px = 0.0;           ///< area of what is seen of it
   cv::Rect2d box_px;              ///< afterwards, scene px (from_scene of truth.json)
   std::vector<double> before_px;  ///< focal positions at v_ref of what is seen, rising
   std::vector<double> after_px;   ///< the same pixels afterwards, rising
+  std::vector<double> shares{};   ///< of the move, that has been made in each frame
 };
 
 struct SeenDrop {
@@ -62,6 +63,8 @@ class Stage {
  private:
   [[nodiscard]] Scene sampled(const Pose& pose) const;
   [[nodiscard]] cv::Vec3f point_of(const Seen& seen, const Scene& scene) const;
+  /// How much of the recipe's move i has been made in frame k (both from 0).
+  [[nodiscard]] double share(std::size_t i, std::size_t k) const;
   void set_motions(const Scene& scene, const std::vector<Seen>& seen);
   void see(const Scene& scene, const std::vector<Seen>& seen);
 

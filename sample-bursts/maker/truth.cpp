@@ -82,6 +82,9 @@ class Reckoning {
   [[nodiscard]] std::pair<double, double> beyond(std::size_t first, std::size_t end) const;
   [[nodiscard]] bool covered(std::size_t first, std::size_t end) const;
   [[nodiscard]] json frames() const;
+  /// Of the whole move; of one to and fro how far it went, not how far it was meant to.
+  /// @param at  the first frame in which it is elsewhere
+  [[nodiscard]] double share_made(const SeenMove& move, std::size_t at) const;
   [[nodiscard]] json moved(std::vector<std::size_t>& breaks) const;
   [[nodiscard]] json drops(std::vector<std::size_t>& breaks) const;
   /// Of the ring, between consecutive frames of one sweep on the subject or across it.
@@ -263,6 +266,25 @@ std::size_t written_before(const std::vector<FramePlan>& plans, std::size_t k) {
   return k > 0 ? k - 1 : 0;
 }
 
+double Reckoning::share_made(const SeenMove& move, std::size_t at) const {
+  if (move.kind != Move::Kind::to_and_fro) return 1.0;
+  // Twice the sd of its places in the frames that show it, the last at rest among them.
+  const double middle = at_middle(quantile(move.before_px, 0.5));
+  std::vector<std::pair<double, double>> places;  // by their blur
+  for (std::size_t k = at - 1; k < plans_.size(); ++k)
+    if (use(plans_[k])) places.emplace_back(std::abs(q_[k] - middle), move.shares[k]);
+  std::ranges::stable_sort(places, {}, [](const auto& p) { return p.first; });
+  std::size_t shown = 0;
+  while (shown < places.size() && (shown < kFewestPlaces || places[shown].first <= kTrembleReachPx))
+    ++shown;
+  places.resize(shown);
+  if (shown < 2) return 1.0;
+  double mean = 0.0, squares = 0.0;
+  for (const auto& place : places) mean += place.second / static_cast<double>(shown);
+  for (const auto& place : places) squares += (place.second - mean) * (place.second - mean);
+  return 2.0 * std::sqrt(squares / static_cast<double>(shown - 1));
+}
+
 json Reckoning::moved(std::vector<std::size_t>& breaks) const {
   json list = json::array();
   for (const SeenMove& move : sight_.moves) {
@@ -270,7 +292,7 @@ json Reckoning::moved(std::vector<std::size_t>& breaks) const {
     if (at == 0 || at >= plans_.size()) continue;
     const double before = share_sharp(move.before_px, 0, at);
     const double after = share_sharp(move.after_px, at, plans_.size());
-    const double shift = move.shift_px * middle_scale_;
+    const double shift = share_made(move, at) * move.shift_px * middle_scale_;
     const bool conflict =
         shift > kBlurLimitPx && before >= kConflictShare && after >= kConflictShare;
     if (conflict) breaks.push_back(at);

@@ -1,6 +1,7 @@
 #pragma once
 /// The truth of a burst, computed from its optics: what an analysis ought to find.
 
+#include <cstddef>
 #include <nlohmann/json_fwd.hpp>
 #include <span>
 #include <string>
@@ -26,6 +27,10 @@ inline constexpr double kShakenPx = kBlurLimitPx;
 /// none after comes nearer than kDropReachPx to its focus.
 inline constexpr double kDropVisible = 0.3;
 inline constexpr double kDropReachPx = 6.0;
+/// A part that goes to and fro is shown by the frames that blur its middle by up to this, px, and
+/// by so many at least.
+inline constexpr double kTrembleReachPx = 4.0;
+inline constexpr std::size_t kFewestPlaces = 7;
 /// Shares of a moved part that must be sharp both before and after for a conflict.
 inline constexpr double kConflictShare = 0.05;
 /// Share of the subject that makes a frame lie on it, and share that makes a wide step a gap.
@@ -56,7 +61,9 @@ inline constexpr double kFarShare = 0.25;
 /// A part that moved, or a drop that went, is a conflict where it is within the blur limit in
 /// usable frames both before and after (a part: by kConflictShare of it, and moved by more than the
 /// blur limit). Then the verdict is complete-without where the frames between two conflicts alone
-/// cover the subject, else reshoot.
+/// cover the subject, else reshoot. How far a part goes to and fro is twice the sd of its places in
+/// the usable frames that show it, from the last before it begins: the places are drawn anew in
+/// each frame, and these few are what pictures can tell, not the sd with which they are drawn.
 [[nodiscard]] nlohmann::json truth_of(const Recipe& recipe, const std::vector<FramePlan>& plans,
                                       const Sight& sight);
 

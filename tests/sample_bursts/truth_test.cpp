@@ -149,18 +149,21 @@ Burst with_move(int frame, double shift_px) {
   return b;
 }
 
-json truth_with_move(const Burst& b) {
-  Sight sight{b.subject, {}, {}};
+SeenMove seen_move(const Move& of) {
   SeenMove move{.part = "head",
-                .frame = b.recipe.moves[0].frame,
-                .shift_px = b.recipe.moves[0].shift_px,
+                .frame = of.frame,
+                .kind = of.kind,
+                .shift_px = of.shift_px,
                 .box_px = {10, 20, 30, 40},
                 .before_px = {},
                 .after_px = {}};
   for (int i = 0; i <= 300; ++i) move.before_px.push_back(0.01 * i);
   move.after_px = move.before_px;
-  sight.moves = {move};
-  return truth_of(b.recipe, b.plans, sight);
+  return move;
+}
+
+json truth_with_move(const Burst& b) {
+  return truth_of(b.recipe, b.plans, {b.subject, {seen_move(b.recipe.moves[0])}, {}});
 }
 
 TEST(Truth, APartThatMovesWhileItIsSharpIsAConflict) {
@@ -180,6 +183,18 @@ TEST(Truth, WhatMovesByLessThanTheBlurLimitOrWhileBlurredIsNone) {
   EXPECT_EQ(truth_with_move(with_move(4, 1.5))["moved"][0]["conflict"], false);
   EXPECT_EQ(truth_with_move(with_move(4, 1.5))["verdict"], "complete");
   EXPECT_EQ(truth_with_move(with_move(6, 5.0))["moved"][0]["conflict"], false);  // sharp no more
+}
+
+TEST(Truth, HowFarAPartGoesToAndFroIsToldByTheFramesThatShowIt) {
+  Burst b = burst_at({9, 6, 5, 4, 3, 2, 1, 0, -1, -8}, -4.0, 5.0);
+  b.recipe.moves = {{.part = "head", .frame = 3, .shift_px = 5.0, .kind = Move::Kind::to_and_fro}};
+  SeenMove move = seen_move(b.recipe.moves[0]);
+  // The middle of the part is at 1.5 px. Frames at 6 px and -8 px are too far off: none counts.
+  move.shares = {0, 0, 1, -1, 1, -1, 1, -1, 1, 90};
+  const json t = truth_of(b.recipe, b.plans, {b.subject, {move}, {}});
+  // Seven places of +1 and -1, four and three: squares about the mean of 1/7 are 7 - 1/7.
+  const double sd = std::sqrt((7.0 - 1.0 / 7.0) / 6.0);
+  EXPECT_NEAR(t["moved"][0]["shift_px"].get<double>(), 5.0 * 2.0 * sd, 0.01);  // rounded
 }
 
 TEST(Truth, OnePoseThatCoversAloneIsCompleteWithoutTheOthers) {
