@@ -8,6 +8,7 @@
 #include <span>
 #include <utility>
 
+#include "burst/trembling.h"
 #include "numerics/quantile.h"
 #include "ringsweep/part_shift.h"
 
@@ -184,33 +185,28 @@ std::vector<std::size_t> with_neighbours(const TileFields& burst,
   return all;
 }
 
-/// How far it trembles: what its tiles say, whose windows see the ground, too, times what its
-/// widest steps are before the ground against those of its tiles. 0: these do not tell.
+/// How far it trembles before the ground that windows of tiles see, too: twice the sd of its
+/// places. 0: it cannot be told from the ground.
 /// @param around  its tiles and their neighbours
 double tremor_before_ground(const TileFields& burst, const Found& part,
                             const std::vector<std::size_t>& around) {
-  constexpr double kShare = 0.9;                      // of its tiles, as of what moved once
-  constexpr std::size_t kMostSteps = 5;               // costly; ours, no source
-  std::vector<std::pair<double, std::size_t>> steps;  // by its tiles, and the pair
-  for (const std::size_t k : part.moves) {
-    std::vector<double> lengths;
-    for (const std::size_t t : part.tiles)
-      if (const Seen& seen = burst.fields[k - 1][t]; seen.known)
-        lengths.push_back(cv::norm(seen.shift));
-    const double length = lengths.empty() ? 0.0 : quantile_in_place(lengths, kShare);
-    if (length > 0.0) steps.emplace_back(length, k - 1);
-  }
-  std::ranges::stable_sort(steps, std::greater<>(), [](const auto& s) { return s.first; });
+  std::vector<TremorStep> steps = part.steps;
   std::vector<double> ratios;
-  for (std::size_t i = 0; i < std::min(kMostSteps, steps.size()); ++i) {
-    const std::vector<std::size_t> pairs(around.size(), steps[i].second);
-    const PartShift step = shift_of(burst, around, pairs);
-    if (step.explained >= kLeastExplained) ratios.push_back(step.shift_px / steps[i].first);
+  std::vector<bool> told(steps.size());
+  for (std::size_t i = 0; i < steps.size(); ++i) {
+    const PartShift shift =
+        shift_of(burst, around, std::vector<std::size_t>(around.size(), steps[i].pair));
+    told[i] = shift.explained >= kLeastExplained;
+    if (!told[i]) continue;
+    ratios.push_back(shift.shift_px / std::max(1e-9, std::abs(steps[i].px)));
+    steps[i].px = std::copysign(shift.shift_px, steps[i].px);
   }
   if (ratios.empty()) return 0.0;
-  std::vector<double> all;
-  for (const cv::Vec2d& shift : part.shift) all.push_back(cv::norm(shift));
-  return std::max(1.0, quantile_in_place(ratios, 0.5)) * quantile_in_place(all, kShare);
+  // Where it hardly moved, its tiles tell.
+  const double ratio = std::max(1.0, quantile_in_place(ratios, 0.5));
+  for (std::size_t i = 0; i < steps.size(); ++i)
+    if (!told[i]) steps[i].px *= ratio;
+  return 2.0 * scatter_px(steps);
 }
 
 }  // namespace

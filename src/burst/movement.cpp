@@ -478,6 +478,11 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
       out.changed.push_back(described(burst, place));
   for (Found& found : changed) add_changed(burst, all, std::move(found));
   for (Found& found : trembling) {
+    // Steps of it that were found by themselves.
+    std::erase_if(all, [&](const Found& f) {
+      return f.kind != MoveKind::to_and_fro && f.c + 1 >= found.c &&
+             mostly_in(f.tiles, found.tiles);
+    });
     if (std::ranges::any_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
       continue;
     measure_before_ground(burst, found);

@@ -18,6 +18,13 @@ struct Patch {
   double score = 0.0;
 };
 
+/// What a part that trembles does between neighbours in time, as its tiles say together.
+struct TremorStep {
+  std::size_t pair = 0;  ///< of the fields; its second frame is the next
+  double px = 0.0;       ///< along the part's way
+  double blur_px = 0.0;  ///< of the less sharp of both frames
+};
+
 /// A part that moved, and how.
 struct Found {
   MoveKind kind = MoveKind::stays;
@@ -27,6 +34,7 @@ struct Found {
   std::vector<cv::Vec2d> shift{};          ///< of each tile at the end of the course
   std::vector<Information> information{};  ///< of each
   std::vector<std::size_t> moves{};        ///< frames before which it moved, of what trembles
+  std::vector<TremorStep> steps{};         ///< of what trembles, in time, where it is sharp
   /// How far it moved before ground that stands still, px; 0 where no two layers are told apart.
   double before_ground_px = 0.0;
   double explained = 0.0;          ///< as in PartShift
@@ -34,9 +42,6 @@ struct Found {
 };
 
 /// Whether a patch moved, and how; or what else looks like it.
-/// Thresholds are ours, no source: on made bursts with known movement real steps have shares of
-/// 0.87 to 1.00, jumps of 0.9 to 1.25 and explain half or more of the pictures' difference, what is
-/// no movement has one of these clearly less.
 struct Judged {
   std::vector<Found> found{};
   bool glides = false;  ///< from the first frame on, as what the viewpoint shifts does

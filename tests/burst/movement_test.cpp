@@ -202,6 +202,20 @@ TEST(FindMovement, WhatGoesToAndFroTrembles) {
   EXPECT_GT(movement.parts[0].moves.size(), 5U);
 }
 
+// An antenna is thinner than a tile: its tiles see ground that stands still as well.
+TEST(FindMovement, AThinPartTremblesByItsWholeWay) {
+  const Movement movement =
+      Stack({.part_px =
+                 [](std::size_t k) {
+                   return k < 7 ? 0.0 : 1.5 * std::sin(2.4 * static_cast<double>(k));
+                 },
+             .part = cv::Rect(150, 70, 14, 64)})
+          .movement();
+  ASSERT_EQ(movement.parts.size(), 1U);
+  EXPECT_EQ(movement.parts[0].kind, MoveKind::to_and_fro);
+  EXPECT_NEAR(movement.parts[0].shift_px, 2.0 * 1.5 / std::sqrt(2.0), 0.3) << "twice the sd";
+}
+
 TEST(FindMovement, ATwentiethOfAPartIsEnoughToBeSharp) {
   EXPECT_TRUE((MovedPart{.sharp_before = 0.05, .sharp_after = 1.0}.sharp_on_both_sides()));
   EXPECT_FALSE((MovedPart{.sharp_before = 1.0, .sharp_after = 0.04}.sharp_on_both_sides()));
@@ -235,8 +249,6 @@ TEST(FindMovement, TheWholePictureAndTheViewpointMayMove) {
   EXPECT_TRUE(Stack({.parallax = 0.3}).movement().parts.empty());
 }
 
-// One burst in 50 may raise a false alarm; of these 30, whose noise spans what cameras have, the
-// pictures of a static scene are told from a moved one without one.
 TEST(FindMovement, ABumpBetweenTwoSweepsIsAnotherViewpointAndNoMove) {
   const Movement still = Stack({.num_frames = 22, .there_and_back = true}).movement();
   ASSERT_EQ(still.parallax_px.size(), 2U);
@@ -289,6 +301,8 @@ TEST(FindMovement, SweepsOfOtherLightAreNotCompared) {
   EXPECT_TRUE(stack.movement({.lit_alike = {0, 1}}).parts.empty());
 }
 
+// One burst in 50 may raise a false alarm; of these 30, whose noise spans what cameras have, the
+// pictures of a static scene are told from a moved one without one.
 TEST(FindMovement, NoiseRaisesNoAlarm) {
   int alarms = 0;
   for (unsigned seed = 1; seed <= 30; ++seed)
