@@ -486,7 +486,8 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
     if (std::ranges::any_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
       continue;
     measure_before_ground(burst, found);
-    all.push_back(std::move(found));
+    // Where no step of it explains the pictures it is noise, far out of focus.
+    if (found.before_ground_px > 0.0) all.push_back(std::move(found));
   }
   // What came with a new sweep and stayed may be drops that have grown since.
   const auto since_sweep = [&](const Found& found) {
