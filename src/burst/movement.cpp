@@ -213,12 +213,15 @@ std::vector<Found> search(TileFields& burst, const MovementOptions& options,
 /// ground beside a thin part, too. Of a part that is much larger they are but an edge.
 void add_changed(const TileFields& burst, std::vector<Found>& parts, Found changed) {
   constexpr std::size_t kMuchLarger = 5;
+  constexpr double kClearly = 1.5;  // ours, no source
   for (Found& part : parts) {
     const std::size_t apart = std::max(part.c, changed.c) - std::min(part.c, changed.c);
     if (part.kind != MoveKind::stays || apart > 1 || !beside(burst, part.tiles, changed.tiles))
       continue;
     if (part.tiles.size() > kMuchLarger * changed.tiles.size()) return;
-    if (changed.explained > part.explained) {
+    // Of two that differ clearly the smaller one has seen but what is near the joint.
+    const double larger = changed.before_ground_px / std::max(1e-9, part.before_ground_px);
+    if (larger > kClearly || (changed.explained > part.explained && larger > 1.0 / kClearly)) {
       part.before_ground_px = changed.before_ground_px;
       part.explained = changed.explained;
       part.own = changed.own;
