@@ -32,10 +32,6 @@ class PairsByFrames {
   std::map<std::pair<std::size_t, std::size_t>, std::size_t> pairs_;
 };
 
-double blur_px(const TileFields& burst, std::size_t k, std::size_t t) {
-  return std::abs(burst.q_px[k] - burst.focus.tiles[t].q_px);
-}
-
 /// How much more two frames differ at a tile than what is left there of the difference between
 /// neighbours in time on one side of frame c; 0: cannot be told.
 double beyond_usual(const TileFields& burst, const PairsByFrames& by_frames, std::size_t p,

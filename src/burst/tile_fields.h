@@ -2,6 +2,7 @@
 /// Fields: what each tile did between the frames of each pair, less what is smooth over the
 /// picture, with errors that hold for this burst.
 
+#include <cmath>
 #include <cstddef>
 #include <opencv2/core.hpp>
 #include <span>
@@ -84,6 +85,11 @@ struct TileFields {
                                         std::span<const SweepRange> sweeps,
                                         std::span<const std::size_t> lit_alike,
                                         const ReadPackedPicture& read, const ForEach& for_each);
+
+/// Of a tile in a frame.
+[[nodiscard]] inline double blur_px(const TileFields& burst, std::size_t frame, std::size_t tile) {
+  return std::abs(burst.q_px[frame] - burst.focus.tiles[tile].q_px);
+}
 
 /// The first pairs of all are those of neighbours in time, where hardly anything moves.
 [[nodiscard]] std::size_t num_neighbours(const TileFields& burst);

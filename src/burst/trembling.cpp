@@ -92,8 +92,7 @@ std::vector<TremorStep> steps_of(const TileFields& burst, const Found& part) {
       if (!s.known) continue;
       sum.add(s.information);
       pull += s.information.times(s.shift);
-      blur.push_back(std::max(std::abs(burst.q_px[p] - burst.focus.tiles[t].q_px),
-                              std::abs(burst.q_px[p + 1] - burst.focus.tiles[t].q_px)));
+      blur.push_back(std::max(blur_px(burst, p, t), blur_px(burst, p + 1, t)));
     }
     if (blur.empty()) continue;
     shifts.push_back(sum.solve(pull));
