@@ -481,16 +481,19 @@ Movement find_movement(const Profiles& profiles, const FocalPositions& focus,
       out.changed.push_back(described(burst, place));
   for (Found& found : changed) add_changed(burst, all, std::move(found));
   for (Found& found : trembling) {
-    // Steps of it that were found by themselves.
-    std::erase_if(all, [&](const Found& f) {
+    // What was found by itself and is but a step of it.
+    const auto is_step = [&](const Found& f) {
       return f.kind != MoveKind::to_and_fro && f.c + 1 >= found.c &&
              mostly_in(f.tiles, found.tiles);
-    });
-    if (std::ranges::any_of(all, [&](const Found& f) { return mostly_in(found.tiles, f.tiles); }))
+    };
+    if (std::ranges::any_of(
+            all, [&](const Found& f) { return !is_step(f) && mostly_in(found.tiles, f.tiles); }))
       continue;
     measure_before_ground(burst, found);
     // Where no step of it explains the pictures it is noise, far out of focus.
-    if (found.before_ground_px > 0.0) all.push_back(std::move(found));
+    if (!(found.before_ground_px > 0.0)) continue;
+    std::erase_if(all, is_step);
+    all.push_back(std::move(found));
   }
   // What came with a new sweep and stayed may be drops that have grown since.
   const auto since_sweep = [&](const Found& found) {

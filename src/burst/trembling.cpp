@@ -109,11 +109,13 @@ std::vector<TremorStep> steps_of(const TileFields& burst, const Found& part) {
 std::vector<TremorStep> sharp_ones(std::vector<TremorStep> steps, double px) {
   constexpr double kSharpPx = 4.0;    // of blur, of px compared; ours, no source
   constexpr std::size_t kFewest = 6;  // else the sharpest
+  constexpr std::size_t kMost = 24;   // each is costly to measure before its ground
   if (steps.empty()) return steps;
   std::vector<double> blur;
   for (const TremorStep& step : steps) blur.push_back(step.blur_px);
   std::ranges::sort(blur);
-  const double limit = std::max(kSharpPx * px, blur[std::min(kFewest, blur.size()) - 1]);
+  const auto at = [&](std::size_t number) { return blur[std::min(number, blur.size()) - 1]; };
+  const double limit = std::min(at(kMost), std::max(at(kFewest), kSharpPx * px));
   std::erase_if(steps, [&](const TremorStep& step) { return step.blur_px > limit; });
   return steps;
 }
