@@ -10,28 +10,24 @@
 namespace ringsweep {
 namespace {
 
-/// A tile that goes to and fro from one frame to the next.
-struct Tremor {
-  bool there = false;
-  std::vector<std::size_t> moves{};  ///< frames after a movement, rising
-};
-
 /// The highest share of products in squares of n steps that is taken for turning back: where each
 /// place is drawn anew it is -1/2 with an sd of 0.7 / sqrt(n) (M. S. Bartlett, J. Roy. Stat. Soc.
 /// Suppl. 8, 1946, from memory), two of which are allowed; few steps tell little.
-double least_turn_back(std::size_t n) {
+double turning_back_limit(std::size_t n) {
   constexpr double kFew = -0.2, kMost = -0.05;  // ours, no source
   constexpr std::size_t kFewSteps = 8;
   if (n < kFewSteps) return kFew;
   return std::clamp(-0.5 + 1.4 / std::sqrt(static_cast<double>(n)), kFew, kMost);
 }
 
-/// Ours, no source: places drawn anew in each frame make steps that turn back, each two in a row
-/// with a mean product of minus half of their mean square; a drift has plus one, one jump none.
-Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
+/// The frames after a movement, rising, of a tile that goes to and fro from one frame to the next;
+/// none where it does not. Ours, no source: places drawn anew in each frame make steps that turn
+/// back, each two in a row with a mean product of minus half of their mean square; a drift has plus
+/// one, one jump none.
+std::vector<std::size_t> tremor_moves(const TileFields& burst, std::size_t t, double bound) {
   constexpr std::size_t kFewest = 3;
   constexpr double kLeastPx = 0.35, kExplains = 0.6;
-  Tremor tremor;
+  std::vector<std::size_t> moves;
   double forms = 0.0, explained = 0.0, squares = 0.0, products = 0.0;
   cv::Vec2d last{};
   for (std::size_t p = 0; p < num_neighbours(burst); ++p) {
@@ -42,7 +38,7 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
     }
     const double form = form_of(burst, p, t);
     if (form > bound && cv::norm(s.shift) > kLeastPx * burst.px) {
-      tremor.moves.push_back(burst.pairs[p].second);
+      moves.push_back(burst.pairs[p].second);
       forms += form;
       explained += form * (1.0 - std::min(1.0, s.after / std::max(1e-12, s.before)));
     }
@@ -50,11 +46,10 @@ Tremor tremor_of(const TileFields& burst, std::size_t t, double bound) {
     products += s.shift.dot(last);
     last = s.shift;
   }
-  if (tremor.moves.size() < kFewest || explained < kExplains * forms ||
-      products > least_turn_back(tremor.moves.size()) * squares)
+  if (moves.size() < kFewest || explained < kExplains * forms ||
+      products > turning_back_limit(moves.size()) * squares)
     return {};
-  tremor.there = true;
-  return tremor;
+  return moves;
 }
 
 /// The frame from which on it trembles: before it a move is as rare, after it as frequent as the
@@ -189,19 +184,19 @@ double scatter_px(std::span<const TremorStep> steps) {
 std::vector<Found> find_trembling(const TileFields& burst, const MovementOptions& options) {
   const std::size_t n = burst.num_frames(), m = burst.num_tiles();
   const double bound = bound_of(burst, options.false_alarm);
-  std::vector<Tremor> tremors(m);
-  for (std::size_t t = 0; t < m; ++t) tremors[t] = tremor_of(burst, t, bound);
+  std::vector<std::vector<std::size_t>> tremors(m);
+  for (std::size_t t = 0; t < m; ++t) tremors[t] = tremor_moves(burst, t, bound);
   constexpr std::size_t kFewestToBegin = 2;
   std::vector<Found> parts;
   std::vector<bool> taken(m);
   for (std::size_t t = 0; t < m; ++t) {
-    if (!tremors[t].there || taken[t]) continue;
+    if (tremors[t].empty() || taken[t]) continue;
     Found part{.kind = MoveKind::to_and_fro};
     std::vector<std::size_t> votes(n);  // how many tiles moved before each frame
     part.tiles = connected_from(burst, t, taken,
-                                [&](std::size_t, std::size_t o) { return tremors[o].there; });
+                                [&](std::size_t, std::size_t o) { return !tremors[o].empty(); });
     for (const std::size_t here : part.tiles)
-      for (const std::size_t k : tremors[here].moves) ++votes[k];
+      for (const std::size_t k : tremors[here]) ++votes[k];
     if (part.tiles.size() < kFewestToBegin) continue;
     for (std::size_t k = 0; k < n; ++k)
       if (4 * votes[k] >= part.tiles.size()) part.moves.push_back(k);
