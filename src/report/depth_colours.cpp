@@ -1,5 +1,6 @@
 #include "report/depth_colours.h"
 
+#include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <numbers>
@@ -9,25 +10,43 @@
 
 namespace ringsweep {
 
+namespace {
+
+/// CIE 15:2004, 8.2.1.1, turned round; white is D65.
+cv::Vec3d xyz_of_lab(double l, double a, double b) {
+  constexpr double kEdge = 6.0 / 29.0;
+  const auto cube = [](double f) {
+    return f > kEdge ? f * f * f : 3.0 * kEdge * kEdge * (f - 4.0 / 29.0);
+  };
+  const double y = (l + 16.0) / 116.0;
+  return {0.95047 * cube(y + a / 500.0), cube(y), 1.08883 * cube(y - b / 200.0)};
+}
+
+/// IEC 61966-2-1: primaries and transfer.
+cv::Vec3b bgr_of_xyz(const cv::Vec3d& xyz) {
+  const cv::Matx33d bgr_from_xyz(0.0557, -0.2040, 1.0570, -0.9689, 1.8758, 0.0415, 3.2406, -1.5372,
+                                 -0.4986);
+  const cv::Vec3d linear = bgr_from_xyz * xyz;
+  cv::Vec3b bgr;
+  for (int i = 0; i < 3; ++i) {
+    const double c = std::max(linear[i], 0.0);
+    const double encoded = c <= 0.0031308 ? 12.92 * c : 1.055 * std::pow(c, 1.0 / 2.4) - 0.055;
+    bgr[i] = cv::saturate_cast<std::uint8_t>(255.0 * encoded);
+  }
+  return bgr;
+}
+
+}  // namespace
+
 std::array<cv::Vec3b, kDepthColours> depth_colours() {
-  cv::Mat lab(1, kDepthColours, CV_32FC3);
-  for (int i = 0; i < kDepthColours; ++i) {
-    const double t = i / (kDepthColours - 1.0);
-    const double lightness = 20.0 + 73.0 * t;
+  std::array<cv::Vec3b, kDepthColours> colours;
+  for (std::size_t i = 0; i < colours.size(); ++i) {
+    const double t = static_cast<double>(i) / (kDepthColours - 1.0);
     const double chroma = 36.0 + 18.0 * std::sin(std::numbers::pi * t);
     const double hue = (290.0 + 165.0 * t) * std::numbers::pi / 180.0;
-    lab.at<cv::Vec3f>(i) = {static_cast<float>(lightness),
-                            static_cast<float>(chroma * std::cos(hue)),
-                            static_cast<float>(chroma * std::sin(hue))};
-  }
-  cv::Mat bgr;
-  cv::cvtColor(lab, bgr, cv::COLOR_Lab2BGR);
-  std::array<cv::Vec3b, kDepthColours> colours;
-  for (int i = 0; i < kDepthColours; ++i) {
-    const auto c = bgr.at<cv::Vec3f>(i);
-    for (int j = 0; j < 3; ++j) {
-      colours[static_cast<std::size_t>(i)][j] = cv::saturate_cast<std::uint8_t>(255.0F * c[j]);
-    }
+    // By hand: before its first picture in this space OpenCV fills tables for a tenth of a second.
+    colours[i] =
+        bgr_of_xyz(xyz_of_lab(20.0 + 73.0 * t, chroma * std::cos(hue), chroma * std::sin(hue)));
   }
   return colours;
 }

@@ -3,9 +3,11 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "report/depth_colours.h"
 #include "report/made_analysis.h"
 #include "ringsweep/report.h"
 
@@ -28,8 +30,7 @@ cv::Vec3b tile_colour(const cv::Mat& picture, int row, int col, int cols) {
   return picture.at<cv::Vec3b>(row * cell + cell / 2, col * cell + cell / 2);
 }
 
-/// CIE L* of an sRGB colour, by the formulas of CIE 15 and IEC 61966-2-1; not by OpenCV, which made
-/// the colours.
+/// CIE L* of an sRGB colour, by the formulas of CIE 15 and IEC 61966-2-1.
 double lightness(const std::array<double, 3>& linear_rgb) {
   const double y = 0.2126 * linear_rgb[0] + 0.7152 * linear_rgb[1] + 0.0722 * linear_rgb[2];
   constexpr double kEpsilon = 216.0 / 24389.0;
@@ -97,6 +98,25 @@ TEST(DepthPicture, LightnessRisesEvenly) {
     // Half a step of 256 colours is 0.14, rounding to 8 bit up to 0.3 at the dark end.
     EXPECT_NEAR(lightness(linear_rgb(tile_colour(picture, 0, i, kSteps))),
                 20.0 + 73.0 * i / (kSteps - 1.0), 0.5);
+  }
+}
+
+// OpenCV's conversion to CIE L*a*b* knows nothing of ours. A step of 1 / 255 is up to 0.4 of L* and
+// 0.9 of a* or b* here; half of it is rounded away, in each of the three primaries.
+TEST(DepthColours, GoTheWayInLightnessChromaAndHueThatTheyShould) {
+  const std::array<cv::Vec3b, kDepthColours> colours = depth_colours();
+  cv::Mat bgr(1, kDepthColours, CV_32FC3), lab;
+  for (int i = 0; i < kDepthColours; ++i)
+    bgr.at<cv::Vec3f>(i) = cv::Vec3f(colours[static_cast<std::size_t>(i)]) / 255.0F;
+  cv::cvtColor(bgr, lab, cv::COLOR_BGR2Lab);
+  for (int i = 0; i < kDepthColours; ++i) {
+    const double t = i / (kDepthColours - 1.0);
+    const double chroma = 36.0 + 18.0 * std::sin(std::numbers::pi * t);
+    const double hue = (290.0 + 165.0 * t) * std::numbers::pi / 180.0;
+    const auto& found = lab.at<cv::Vec3f>(i);
+    EXPECT_NEAR(found[0], 20.0 + 73.0 * t, 0.4) << i;
+    EXPECT_NEAR(found[1], chroma * std::cos(hue), 1.0) << i;
+    EXPECT_NEAR(found[2], chroma * std::sin(hue), 1.0) << i;
   }
 }
 
