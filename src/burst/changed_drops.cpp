@@ -178,14 +178,16 @@ bool is_one(const DropChange& a, const DropChange& b) {
 void add_changed_drops(Drops& drops, std::span<const DropFrame> frames,
                        std::span<const PackedPicture> pictures,
                        std::span<const std::vector<Spot>> spots,
-                       std::span<const ChangedPlace> changed, const cv::Mat& tile_q_px,
-                       int tile_px) {
+                       std::span<const ChangedPlace> changed, const cv::Mat& tile_q_px, int tile_px,
+                       const ForEach& for_each) {
   const ChangedDrops search(frames, pictures, spots, tile_q_px, tile_px);
+  std::vector<std::vector<DropChange>> found(changed.size());
+  for_each(changed.size(), [&](std::size_t i) { found[i] = search.at(changed[i]); });
   const auto known = [](const std::vector<DropChange>& list, const DropChange& drop) {
     return std::ranges::any_of(list, [&](const DropChange& d) { return is_one(d, drop); });
   };
-  for (const ChangedPlace& place : changed)
-    for (DropChange& drop : search.at(place)) {
+  for (const std::vector<DropChange>& at_place : found)
+    for (const DropChange& drop : at_place) {
       if (known(drops.lost, drop)) continue;
       if (drop.fate == DropFate::came) {
         if (!known(drops.appeared, drop)) drops.appeared.push_back(drop);

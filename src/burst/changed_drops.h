@@ -14,7 +14,7 @@ namespace ringsweep {
 void add_changed_drops(Drops& drops, std::span<const DropFrame> frames,
                        std::span<const PackedPicture> pictures,
                        std::span<const std::vector<Spot>> spots,
-                       std::span<const ChangedPlace> changed, const cv::Mat& tile_q_px,
-                       int tile_px);
+                       std::span<const ChangedPlace> changed, const cv::Mat& tile_q_px, int tile_px,
+                       const ForEach& for_each);
 
 }  // namespace ringsweep

@@ -210,8 +210,13 @@ double tremor_before_ground(const TileFields& burst, const Found& part,
 std::vector<Found> find_changed(const TileFields& burst, const ForEach& for_each) {
   constexpr double kLeastPx = 1.0;
   std::vector<Found> parts;
-  for (const Place& place : find_places(burst, {}, for_each)) {
-    const PartShift part = shift_of(burst, place.tiles, place.pairs);
+  const std::vector<Place> places = find_places(burst, {}, for_each);
+  std::vector<PartShift> shifts(places.size());
+  for_each(places.size(),
+           [&](std::size_t i) { shifts[i] = shift_of(burst, places[i].tiles, places[i].pairs); });
+  for (std::size_t i = 0; i < places.size(); ++i) {
+    const Place& place = places[i];
+    const PartShift& part = shifts[i];
     if (part.explained < kLeastExplained || part.tiles.size() < kFewestTiles) continue;
     Found found{.kind = MoveKind::stays, .c = place.c, .tiles = part.tiles, .shift = part.shift};
     found.before_ground_px = part.shift_px;

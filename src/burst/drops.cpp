@@ -80,6 +80,7 @@ class DropSearch {
   [[nodiscard]] SpotShare share(View& view, std::size_t j, std::size_t k,
                                 std::span<const double> q_px) const;
   [[nodiscard]] std::vector<std::size_t> to_compare_with(std::size_t i) const;
+  [[nodiscard]] std::vector<SpotSuspicion> without_their_like() const;
   [[nodiscard]] std::vector<SpotSuspicion> suspicions() const;
   struct SizedSpot {
     std::size_t frame = 0;
@@ -162,23 +163,47 @@ std::vector<std::size_t> DropSearch::to_compare_with(std::size_t i) const {
 }
 
 /// Spots without their like at the same place in a frame that might show it.
-std::vector<SpotSuspicion> DropSearch::suspicions() const {
+std::vector<SpotSuspicion> DropSearch::without_their_like() const {
   constexpr double kAlike = 1.6;
-  std::vector<SpotSuspicion> result;
-  for (std::size_t i = 0; i < usable_.size(); ++i) {
+  const auto row = [](const Spot& s) { return s.at.y; };
+  std::vector<std::vector<Spot>> by_row(usable_.size());
+  std::vector<std::size_t> index(frames_.size());
+  for (std::size_t i = 0; i < usable_.size(); ++i) index[usable_[i]] = i;
+  for_each_(usable_.size(), [&](std::size_t i) {
+    by_row[i] = spots_[usable_[i]];
+    std::ranges::sort(by_row[i], {}, row);
+  });
+  const auto has_its_like = [&](const Spot& s, std::size_t frame) {
+    const double near_px = 1.0 + 0.5 * s.sigma_px;
+    const std::vector<Spot>& others = by_row[index[frame]];
+    const int rows = static_cast<int>(near_px);
+    return std::any_of(std::ranges::lower_bound(others, s.at.y - rows, {}, row),
+                       std::ranges::upper_bound(others, s.at.y + rows, {}, row),
+                       [&](const Spot& o) {
+                         return cv::norm(o.at - s.at) <= near_px && o.height < kAlike * s.height &&
+                                kAlike * o.height > s.height && o.sigma_px < kAlike * s.sigma_px &&
+                                kAlike * o.sigma_px > s.sigma_px;
+                       });
+  };
+  std::vector<std::vector<SpotSuspicion>> of_frame(usable_.size());
+  for_each_(usable_.size(), [&](std::size_t i) {
     const std::vector<std::size_t> others = to_compare_with(i);
     for (const Spot& s : spots_[usable_[i]]) {
       if (s.height < kLeastHeight) continue;
-      for (const std::size_t m : others) {
-        const bool has = std::ranges::any_of(spots_[m], [&](const Spot& o) {
-          return cv::norm(o.at - s.at) <= 1.0 + 0.5 * s.sigma_px && o.height < kAlike * s.height &&
-                 kAlike * o.height > s.height && o.sigma_px < kAlike * s.sigma_px &&
-                 kAlike * o.sigma_px > s.sigma_px;
-        });
-        if (!has) result.push_back({.spot = s, .frame = usable_[i], .missing = m});
-      }
+      for (const std::size_t m : others)
+        if (!has_its_like(s, m))
+          of_frame[i].push_back({.spot = s, .frame = usable_[i], .missing = m});
     }
-  }
+  });
+  std::vector<SpotSuspicion> result;
+  for (const std::vector<SpotSuspicion>& found : of_frame)
+    result.insert(result.end(), found.begin(), found.end());
+  return result;
+}
+
+/// Those of them that went, by the light there, the highest first.
+std::vector<SpotSuspicion> DropSearch::suspicions() const {
+  std::vector<SpotSuspicion> result = without_their_like();
   for_each_(result.size(), [&](std::size_t i) {
     SpotSuspicion& s = result[i];
     s.q_px = surface_depth_px(tile_q_px_, tile_px_, s.spot.at).value_or(frames_[s.frame].q_px);
@@ -517,7 +542,7 @@ Drops find_drops(std::span<const DropFrame> frames, std::span<const PackedPictur
     throw std::invalid_argument("as many pictures and lists of spots as frames are needed");
   if (tile_px <= 0) throw std::invalid_argument("tile_px must be > 0");
   Drops drops = DropSearch(frames, pictures, spots, tile_q_px, tile_px, for_each).run();
-  add_changed_drops(drops, frames, pictures, spots, changed, tile_q_px, tile_px);
+  add_changed_drops(drops, frames, pictures, spots, changed, tile_q_px, tile_px, for_each);
   settle_fates(drops);
   return drops;
 }

@@ -44,10 +44,14 @@ std::optional<Plane> through(const DepthTiles& field, std::size_t i, std::size_t
   return Plane{.a = x(0), .b = x(1), .c = x(2)};
 }
 
+bool is_on(const Plane& plane, const DepthTiles& field, std::size_t tile, double off_px) {
+  return plane.off_px(field.tile(tile), field.q(tile)) < off_px;
+}
+
 Tiles on(const Plane& plane, const DepthTiles& field, const Tiles& tiles, double off_px) {
   Tiles result;
-  for (const std::size_t t : tiles)
-    if (plane.off_px(field.tile(t), field.q(t)) < off_px) result.push_back(t);
+  std::ranges::copy_if(tiles, std::back_inserter(result),
+                       [&](std::size_t t) { return is_on(plane, field, t, off_px); });
   return result;
 }
 
@@ -76,7 +80,8 @@ std::optional<Found> best_plane(const DepthTiles& field, const std::vector<bool>
     const std::size_t i = any(first), j = any(all), k = any(all);
     const std::optional<Plane> candidate = through(field, i, j, k);
     if (!candidate) continue;
-    const std::size_t count = on(*candidate, field, all, off_px).size();
+    const auto count = static_cast<std::size_t>(std::ranges::count_if(
+        all, [&](std::size_t t) { return is_on(*candidate, field, t, off_px); }));
     if (count > most) most = count, found.plane = *candidate;
   }
   if (most < kPlane) return std::nullopt;
