@@ -55,16 +55,16 @@ struct DropChange {
   /// Px of the grid; in an analysis full-size px of the upright reference frame. So are the
   /// lengths.
   cv::Point2d at{};
-  double radius_px = 0.0;    ///< of a disc as large as what has changed
-  double reach_px = 0.0;     ///< how far that extends from its middle
-  double q_px = 0.0;         ///< where it is sharp, px of blur
-  std::size_t before = 0;    ///< last frame that tells the state before
-  std::size_t after = 0;     ///< first frame that tells the state after
-  double probability = 0.0;  ///< 0..1
-  double log_odds = 0.0;     ///< log-likelihood ratio, gone / there
-  double height = 0.0;       ///< of its brightest spot, as in Spot
-  bool uncovers = false;     ///< lost, and a light like its own, from behind it, is in its place
-  bool conflict = false;     ///< lost, and wanted on both sides: DESIGN section 2
+  double radius_px = 0.0;     ///< of a disc as large as what has changed
+  double reach_px = 0.0;      ///< how far that extends from its middle
+  double q_px = 0.0;          ///< where it is sharp, px of blur
+  std::size_t before = 0;     ///< last frame that tells the state before
+  std::size_t after = 0;      ///< first frame that tells the state after
+  double probability = 0.0;   ///< 0..1
+  double log_odds = 0.0;      ///< log-likelihood ratio, gone / there
+  double height = 0.0;        ///< of its brightest spot, as in Spot
+  bool over_another = false;  ///< it lay, or from then on lies, before a light like its own
+  bool conflict = false;      ///< lost, and wanted on both sides: DESIGN section 2
 };
 
 struct Drops {

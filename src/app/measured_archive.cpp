@@ -171,9 +171,9 @@ void serialize(Archive& archive, Movement& x) {
 
 template <class Archive>
 void serialize(Archive& archive, DropChange& x) {
-  auto& [fate, at, radius, reach, q, before, after, probability, log_odds, height, uncovers,
+  auto& [fate, at, radius, reach, q, before, after, probability, log_odds, height, over_another,
          conflict] = x;
-  archive(fate, at, radius, reach, q, before, after, probability, log_odds, height, uncovers,
+  archive(fate, at, radius, reach, q, before, after, probability, log_odds, height, over_another,
           conflict);
 }
 

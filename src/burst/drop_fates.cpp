@@ -57,17 +57,31 @@ void forget_what_came_back(Drops& drops) {
   erase_marked(drops.appeared, back);
 }
 
-/// Where a larger light comes as a smaller one goes, and nothing else goes there that could have
-/// run together with it, that is one light that looks otherwise: neither went nor came.
-void forget_what_looks_larger(Drops& drops) {
+/// A drop is brighter than what it hides. On 42 of the rendered bursts cut anew and 38 open ones of
+/// the suite the light of a drop that went is 0.9 to 15 times, that of one that came at least 1.17
+/// times as high as the other's at its place.
+/// Where light told both: what has changed in two frames is no height of a spot.
+bool hides(const DropChange& came, const DropChange& lost) {
+  constexpr double kBrighter = 1.1;
+  return lost.log_odds > 0.0 && came.log_odds > 0.0 && came.height > kBrighter * lost.height;
+}
+
+/// Where a light comes as one goes, and nothing else goes there that could have run together with
+/// it: a larger one than went is that light, which looks otherwise, and neither went nor came; a
+/// brighter one is a drop that came, and what went lies behind it.
+void forget_what_is_still_there(Drops& drops) {
   std::vector<bool> same_lost(drops.lost.size()), same_came(drops.appeared.size());
   for (std::size_t c = 0; c < same_came.size(); ++c) {
-    const DropChange& came = drops.appeared[c];
+    DropChange& came = drops.appeared[c];
     std::vector<std::size_t> there;
     for (std::size_t i = 0; i < same_lost.size(); ++i)
       if (is_in_its_place(drops.lost[i], came)) there.push_back(i);
-    if (there.size() != 1 || !is_smaller(drops.lost[there[0]], came)) continue;
-    same_lost[there[0]] = same_came[c] = true;
+    if (there.size() != 1) continue;
+    const DropChange& lost = drops.lost[there[0]];
+    if (is_smaller(lost, came))
+      same_lost[there[0]] = same_came[c] = true;
+    else if (hides(came, lost))
+      same_lost[there[0]] = came.over_another = true;
   }
   erase_marked(drops.lost, same_lost);
   erase_marked(drops.appeared, same_came);
@@ -114,7 +128,7 @@ bool at_one_place(cv::Point2d a, double a_radius_px, cv::Point2d b, double b_rad
 
 void settle_fates(Drops& drops) {
   forget_what_came_back(drops);
-  forget_what_looks_larger(drops);
+  forget_what_is_still_there(drops);
   std::vector<bool> told(drops.appeared.size());
   for (const Roll& roll : rolls_of(drops)) {
     drops.lost[roll.lost].fate = DropFate::rolled;
@@ -123,7 +137,7 @@ void settle_fates(Drops& drops) {
   for (DropChange& lost : drops.lost)
     for (std::size_t c = 0; c < told.size(); ++c) {
       const DropChange& came = drops.appeared[c];
-      if (is_in_its_place(lost, came) && are_alike(lost, came)) lost.uncovers = told[c] = true;
+      if (is_in_its_place(lost, came) && are_alike(lost, came)) lost.over_another = told[c] = true;
     }
   erase_marked(drops.appeared, told);
   for (std::vector<DropChange>* list : {&drops.lost, &drops.appeared})

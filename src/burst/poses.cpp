@@ -26,25 +26,29 @@ std::vector<Reason> conflict_reasons(const Movement& movement, const Drops& drop
 }
 
 void part_drops_and_movement(Movement& movement, Drops& drops) {
-  const auto together = [](const DropChange& drop, const MovedPart& part) {
+  const auto together = [](const DropChange& drop, const MovedPart& part, double margin_px) {
+    const int px = static_cast<int>(margin_px);
+    const cv::Rect box(part.box_px.tl() - cv::Point(px, px), part.box_px.br() + cv::Point(px, px));
     return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
-           part.box_px.contains(cv::Point(drop.at));
+           box.contains(cv::Point(drop.at));
   };
-  // A part hardly larger than a drop that rolled is that drop; so it is where one went that was
-  // round, as a leg is not: what lay behind it looks shifted, above all where that is like it.
+  // A part hardly larger than a drop that rolled is that drop; so it is where one went or came that
+  // was round, as a leg is not: what lies behind it looks shifted, above all where that is like it.
+  const auto is_drop = [&](const MovedPart& part, const DropChange& drop) {
+    constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
+    constexpr double kRound = 1.7;                 // in its radii; ours, no source
+    const bool two = drop.fate == DropFate::rolled || drop.over_another;
+    const double side_px = (two ? kSideTwo : kSide) * drop.radius_px;
+    return together(drop, part, drop.radius_px) && part.box_px.area() <= side_px * side_px &&
+           (two || drop.reach_px <= kRound * drop.radius_px);
+  };
   std::erase_if(movement.parts, [&](const MovedPart& part) {
-    return std::ranges::any_of(drops.lost, [&](const DropChange& drop) {
-      constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
-      constexpr double kRound = 1.7;                 // in its radii; ours, no source
-      const bool two = drop.fate == DropFate::rolled || drop.uncovers;
-      const double side_px = (two ? kSideTwo : kSide) * drop.radius_px;
-      return together(drop, part) && part.box_px.area() <= side_px * side_px &&
-             (two || drop.reach_px <= kRound * drop.radius_px);
-    });
+    const auto is_it = [&](const DropChange& drop) { return is_drop(part, drop); };
+    return std::ranges::any_of(drops.lost, is_it) || std::ranges::any_of(drops.appeared, is_it);
   });
   const auto went_along = [&](const DropChange& drop) {
     return std::ranges::any_of(movement.parts,
-                               [&](const MovedPart& part) { return together(drop, part); });
+                               [&](const MovedPart& part) { return together(drop, part, 0.0); });
   };
   std::erase_if(drops.lost, went_along);
   std::erase_if(drops.appeared, went_along);

@@ -23,7 +23,7 @@ TEST(DropFates, OneThatIsNearbyFromThenOnRolledAndIsToldOnce) {
   settle_fates(drops);
   ASSERT_EQ(drops.lost.size(), 1U);
   EXPECT_EQ(drops.lost[0].fate, DropFate::rolled);
-  EXPECT_FALSE(drops.lost[0].uncovers);
+  EXPECT_FALSE(drops.lost[0].over_another);
   EXPECT_TRUE(drops.appeared.empty());
 }
 
@@ -32,7 +32,7 @@ TEST(DropFates, WhatComesToLightBehindADropIsNotThatDropElsewhere) {
   settle_fates(drops);
   ASSERT_EQ(drops.lost.size(), 1U);
   EXPECT_EQ(drops.lost[0].fate, DropFate::gone);
-  EXPECT_TRUE(drops.lost[0].uncovers);
+  EXPECT_TRUE(drops.lost[0].over_another);
   EXPECT_TRUE(drops.appeared.empty()) << "it was there before";
 }
 
@@ -42,7 +42,7 @@ TEST(DropFates, NorIsItAnotherDropThatWentNearby) {
   ASSERT_EQ(drops.lost.size(), 2U);
   for (const DropChange& lost : drops.lost) {
     EXPECT_EQ(lost.fate, DropFate::gone);
-    EXPECT_EQ(lost.uncovers, lost.at.x < 110.0);
+    EXPECT_EQ(lost.over_another, lost.at.x < 110.0);
   }
 }
 
@@ -81,6 +81,40 @@ TEST(DropFates, ASmallOneWhoseLightLooksLargerFromThenOnIsNotLost) {
   settle_fates(drops);
   EXPECT_TRUE(drops.lost.empty());
   EXPECT_TRUE(drops.appeared.empty());
+}
+
+/// A drop seen by its light.
+DropChange bright(DropChange drop, double height) {
+  drop.height = height;
+  drop.log_odds = 12.0;
+  return drop;
+}
+
+TEST(DropFates, ALightThatADropCameBeforeIsNotLost) {
+  Drops drops{.lost = {bright(gone({100, 80}), 0.042), bright(gone({200, 80}), 0.06)},
+              .appeared = {bright(came({103, 84}), 0.055), bright(came({203, 84}), 0.04)}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].at.x, 200.0) << "the brighter one is the drop";
+  ASSERT_EQ(drops.appeared.size(), 1U);
+  EXPECT_EQ(drops.appeared[0].at.x, 103.0);
+  EXPECT_TRUE(drops.appeared[0].over_another);
+}
+
+TEST(DropFates, ADropMayHaveRolledBeforeALight) {
+  Drops drops{.lost = {bright(gone({100, 80}), 0.06), bright(gone({130, 80}), 0.04)},
+              .appeared = {bright(came({133, 80}), 0.06)}};
+  settle_fates(drops);
+  ASSERT_EQ(drops.lost.size(), 1U);
+  EXPECT_EQ(drops.lost[0].at.x, 100.0);
+  EXPECT_EQ(drops.lost[0].fate, DropFate::rolled);
+}
+
+TEST(DropFates, TwoThatRanTogetherAreLostHoweverBrightWhatTheyBecame) {
+  Drops drops{.lost = {bright(gone({100, 80}), 0.04), bright(gone({106, 80}), 0.04)},
+              .appeared = {bright(came({103, 80}), 0.07)}};
+  settle_fates(drops);
+  EXPECT_EQ(drops.lost.size(), 2U);
 }
 
 TEST(DropFates, TwoThatRanTogetherAreLost) {

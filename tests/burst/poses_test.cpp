@@ -59,7 +59,7 @@ TEST(Poses, ConflictsAreLostDropsByEventAndPartsThatMoved) {
 
 /// A part of `side_px` at (50, 50) that moved from frame 5 on, and a drop of 5 px that went then.
 std::size_t parts_beside_a_drop(int side_px, DropFate fate, std::size_t* drops_left = nullptr,
-                                double reach_px = 6.0, bool uncovers = false) {
+                                double reach_px = 6.0, bool over_another = false) {
   Movement movement{
       .looked = true,
       .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
@@ -70,7 +70,7 @@ std::size_t parts_beside_a_drop(int side_px, DropFate fate, std::size_t* drops_l
                         .reach_px = reach_px,
                         .before = 4,
                         .after = 5,
-                        .uncovers = uncovers}}};
+                        .over_another = over_another}}};
   part_drops_and_movement(movement, drops);
   if (drops_left != nullptr) *drops_left = drops.lost.size();
   return movement.parts.size();
@@ -85,6 +85,29 @@ TEST(Poses, WhatIsHardlyLargerThanADropThatWentIsTheDrop) {
   EXPECT_EQ(parts_beside_a_drop(28, DropFate::gone, &drops, 6.0, true), 0U)
       << "the light behind it";
   EXPECT_EQ(drops, 1U);
+}
+
+TEST(Poses, WhatIsHardlyLargerThanADropThatCameIsTheDrop) {
+  const auto parts_left = [](int side_px, cv::Point2d at, bool over_another) {
+    Movement movement{
+        .looked = true,
+        .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
+    Drops drops{.looked = true,
+                .appeared = {{.fate = DropFate::came,
+                              .at = at,
+                              .radius_px = 5.0,
+                              .reach_px = 6.0,
+                              .before = 4,
+                              .after = 5,
+                              .over_another = over_another}}};
+    part_drops_and_movement(movement, drops);
+    return movement.parts.size();
+  };
+  EXPECT_EQ(parts_left(18, {55.0, 55.0}, false), 0U);
+  EXPECT_EQ(parts_left(18, {46.0, 55.0}, false), 0U) << "its disc reaches in";
+  EXPECT_EQ(parts_left(18, {44.0, 55.0}, false), 1U) << "beside it";
+  EXPECT_EQ(parts_left(28, {55.0, 55.0}, false), 1U);
+  EXPECT_EQ(parts_left(28, {55.0, 55.0}, true), 0U) << "with the light behind it";
 }
 
 TEST(Poses, ADropOnALargePartThatMovedWentWithIt) {
