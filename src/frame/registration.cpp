@@ -16,6 +16,9 @@ namespace {
 
 constexpr double kConvergedPx = 2e-3;  // largest movement of a corner in one step; sd is 1e-2 px
 constexpr double kConvergedCoarselyPx = 2e-2;  // the same, where a finer level follows
+// Of a corner, by what is left of the light. Pictures have 1e-3; of a copy nothing is left, and it
+// would weigh so much that what the others say is lost.
+constexpr double kLeastSdPx = 1e-4;
 
 cv::Matx33d translation(double x, double y) { return {1, 0, x, 0, 1, y, 0, 0, 1}; }
 
@@ -219,7 +222,8 @@ Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity&
     link.correlation = overlay.correlation();
     const NormalEquations e = overlay.normal_equations(r.loss);
     const Eigen::Vector4d information =
-        e.h.diagonal() / std::max(1e-12, e.chi2 / overlay.num_compared());
+        (e.h.diagonal() / std::max(1e-12, e.chi2 / overlay.num_compared()))
+            .cwiseMin(1.0 / (kLeastSdPx * kLeastSdPx));
     // From px at the corner to log scale and radians.
     const double radius2 = overlay.center().dot(overlay.center());
     link.information = {information[0] * radius2, information[1] * radius2, information[2],
