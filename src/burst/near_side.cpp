@@ -79,8 +79,10 @@ double edges_tell(std::span<const DepthEdge> edges) {
   // An edge tells only where a step is seen, and two steps are what is seen.
   constexpr double kLeastExplained = 0.9, kLeastContrast = 0.1, kMostOfOne = 1.0;
   constexpr int kPartPx = 48;
-  // Of the logistic curve: the likeliest one on bursts of known truth, with room (bench/accuracy).
-  constexpr double kSlope = 3.5;
+  // Of the logistic curve, and how many edges of a part make half of what many would: one alone is
+  // often the rim of something round. About the likeliest on bursts of known truth
+  // (bench/accuracy), and no part alone tells.
+  constexpr double kSlope = 5.0, kHalf = 6.0;
   std::map<std::pair<int, int>, std::pair<double, double>> parts;  // sum, count
   for (const DepthEdge& edge : edges) {
     if (edge.explained < kLeastExplained || edge.contrast < kLeastContrast) continue;
@@ -90,7 +92,7 @@ double edges_tell(std::span<const DepthEdge> edges) {
   double total = 0.0;
   for (const auto& [place, part] : parts) {
     const auto [sum, count] = part;
-    total += sum / count * std::sqrt(count / (count + 3.0));
+    total += sum / (count + kHalf);
   }
   return probability(kSlope * total);
 }

@@ -388,6 +388,19 @@ TEST(Drops, ALargeOneIsLostWhereItsWholePictureChanges) {
   EXPECT_EQ(drops.lost[0].fate, DropFate::gone);
 }
 
+// Between frames that blur it by 1 and by 6 px there is nothing that both would show alike.
+TEST(Drops, AcrossAWideStepOfTheRingNoWholePictureTells) {
+  std::vector<double> q = sweep(6.0, 1.0, 1.0);
+  for (const double after : {-6.0, -7.0, -8.0}) q.push_back(after);
+  Made made = with_dull_drop(q, 0, 6);
+  made.changed = {{.before = 5, .after = 6, .box_on_grid = {88, 88, 24, 24}}};
+  EXPECT_TRUE(made.found().lost.empty());
+  q[6] = -1.0;
+  Made near = with_dull_drop(q, 0, 6);
+  near.changed = made.changed;
+  EXPECT_EQ(near.found().lost.size(), 1U);
+}
+
 TEST(Drops, ALargeOneThatComesIsNoLoss) {
   Made made = with_dull_drop(sweep(6.0, -6.0, 1.0), 7, 99);
   made.changed = {{.before = 6, .after = 7, .box_on_grid = {88, 88, 24, 24}}};

@@ -121,6 +121,14 @@ TEST(EdgesTell, EdgesOfOnePartErrTogether) {
   EXPECT_GT(edges_tell(parts), 0.995);
 }
 
+// The rims of a round body are such: on rendered bursts begun too late four alone said the wrong.
+TEST(EdgesTell, EdgesThatStandAloneTellLittle) {
+  std::vector<DepthEdge> alone;
+  for (int i = 0; i < 4; ++i) alone.push_back(edge_at(20 + 60 * i, 20, 3.0));
+  EXPECT_GT(edges_tell(alone), 0.5);
+  EXPECT_LT(edges_tell(alone), 0.98) << "from there on an end counts as the far one";
+}
+
 TEST(EdgesTell, WhatIsNoStepDoesNotCount) {
   DepthEdge vague = edge_at(10, 10, 1.0), pale = vague;
   vague.explained = 0.5;
