@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstddef>
 #include <opencv2/core.hpp>
+#include <utility>
 
 #include "numerics/quantile.h"
 
@@ -143,19 +144,23 @@ void follow(const TileFields& burst, Found& part, std::vector<bool>& taken, doub
   constexpr double kExplains = 0.5;  // ours, no source
   part.steps = sharp_ones(steps_of(burst, part), burst.px);
   const double twice_sd_px = std::max(1e-9, 2.0 * scatter_px(part.steps));
-  const auto measure = [&](const Following& f) {
+  const auto add = [&](std::size_t t, const Following& f) {
+    part.tiles.push_back(t);
     part.shift.push_back(twice_sd_px * f.per_px);
     part.information.push_back(f.information.times_factor(1.0 / (twice_sd_px * twice_sd_px)));
   };
-  for (const std::size_t t : part.tiles) measure(following(burst, t, part.steps));
+  // One that none of the steps shows cannot say how far it went.
+  for (const std::size_t t : std::exchange(part.tiles, {})) {
+    const Following f = following(burst, t, part.steps);
+    if (f.information.xx + f.information.yy > 0.0) add(t, f);
+  }
   for (std::size_t i = 0; i < part.tiles.size(); ++i)
     for_neighbours(burst, part.tiles[i], 1, [&](std::size_t o) {
       if (taken[o]) return;
       const Following f = following(burst, o, part.steps);
       if (f.form < bound || f.form < kExplains * f.all) return;
       taken[o] = true;
-      part.tiles.push_back(o);
-      measure(f);
+      add(o, f);
     });
 }
 
