@@ -175,8 +175,10 @@ void Fit::take_best(const FocalStarts& starts, std::span<const std::size_t> some
   double best = std::numeric_limits<double>::max(), best_misfit = 0.0;
   FitState best_state;
   // A subject all in one depth looks the same from both sides, and a fold explains it as well or,
-  // having more to bend, a little better: what is mended has to be clearly better.
+  // having more to bend, a little better: what is mended has to be clearly better, and what the
+  // picture's scale does not go with, where it goes with another course.
   constexpr double kClearGain = 0.3;  // of the energies' cost
+  constexpr double kUnlike = 5.0;     // ours, no source; folds of real stacks: 16 to 23
   // Where what tiles say of the steps leads to as good a fit, it is the sounder start. Found on
   // real stacks of which frames were left out.
   constexpr double kScaleGain = 0.05;
@@ -197,6 +199,8 @@ void Fit::take_best(const FocalStarts& starts, std::span<const std::size_t> some
     // Each start has a breathing sd of its own, so its logarithm belongs to the likelihood.
     const double misfit = FrameSystem(input_, state_, some).cost(state_);
     const double cost = misfit + 2.0 * used * std::log(state_.breathing.sd);
+    if (best_state.q.size() > 0 && state_.breathing.sd > kUnlike * best_state.breathing.sd)
+      least_gain = std::max(least_gain, kClearGain * best_misfit);
     if (cost < best - least_gain) best = cost, best_misfit = misfit, best_state = state_;
   };
   for (const VectorXd& start : starts.positions) try_start(start, 0.0);
