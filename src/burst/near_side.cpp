@@ -82,7 +82,7 @@ double edges_tell(std::span<const DepthEdge> edges) {
   // Of the logistic curve, and how many edges of a part make half of what many would: one alone is
   // often the rim of something round. About the likeliest on bursts of known truth
   // (bench/accuracy), and no part alone tells.
-  constexpr double kSlope = 5.0, kHalf = 6.0;
+  constexpr double kSlope = 5.2, kHalf = 6.0;
   std::map<std::pair<int, int>, std::pair<double, double>> parts;  // sum, count
   for (const DepthEdge& edge : edges) {
     if (edge.explained < kLeastExplained || edge.contrast < kLeastContrast) continue;
