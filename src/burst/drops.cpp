@@ -166,16 +166,11 @@ std::vector<std::size_t> DropSearch::to_compare_with(std::size_t i) const {
 std::vector<SpotSuspicion> DropSearch::without_their_like() const {
   constexpr double kAlike = 1.6;
   const auto row = [](const Spot& s) { return s.at.y; };
-  std::vector<std::vector<Spot>> by_row(usable_.size());
-  std::vector<std::size_t> index(frames_.size());
-  for (std::size_t i = 0; i < usable_.size(); ++i) index[usable_[i]] = i;
-  for_each_(usable_.size(), [&](std::size_t i) {
-    by_row[i] = spots_[usable_[i]];
-    std::ranges::sort(by_row[i], {}, row);
-  });
+  std::vector<std::vector<Spot>> by_row(spots_.begin(), spots_.end());
+  for_each_(by_row.size(), [&](std::size_t k) { std::ranges::sort(by_row[k], {}, row); });
   const auto has_its_like = [&](const Spot& s, std::size_t frame) {
     const double near_px = 1.0 + 0.5 * s.sigma_px;
-    const std::vector<Spot>& others = by_row[index[frame]];
+    const std::vector<Spot>& others = by_row[frame];
     const int rows = static_cast<int>(near_px);
     return std::any_of(std::ranges::lower_bound(others, s.at.y - rows, {}, row),
                        std::ranges::upper_bound(others, s.at.y + rows, {}, row),
