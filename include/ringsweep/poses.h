@@ -16,8 +16,8 @@ namespace ringsweep {
 /// The conflicts of both, a reason each: lost drops by event, then parts that moved.
 [[nodiscard]] std::vector<Reason> conflict_reasons(const Movement& movement, const Drops& drops);
 
-/// What changed is told once: what is on a part that moved went with it, and a drop that went or
-/// rolled is no part that moved.
+/// What changed is told once: what is on a part that moved went with it, and a drop that went, came
+/// or rolled is no part that moved.
 /// @param drops  placed: in px of the parts' boxes
 void part_drops_and_movement(Movement& movement, Drops& drops);
 

@@ -19,8 +19,9 @@ namespace {
 /// That one told has gone: of 10 on open seeds that no light told all had, (10 + 1) / (10 + 2).
 constexpr double kProbability = 0.92;
 
-/// Of the size and shape of a drop, with the rest as it was. Drops that went changed 35 times what
-/// is usual around them and more, on bursts at rest nothing told changed by more than 23 times.
+/// Of the size and shape of a drop, with the rest as it was. Between frames that blur it alike
+/// drops that went changed 35 times what is usual around them and more, what is at rest 15 times at
+/// most.
 bool is_drop(const SpotChange& change) {
   constexpr double kLeastRadiusPx = 2.0, kLeastChange = 0.1, kOfUsual = 23.0, kMostAround = 0.3;
   constexpr double kRound = 2.0, kRoundPx = 2.0;  // of its radius

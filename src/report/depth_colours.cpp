@@ -4,12 +4,11 @@
 #include <cmath>
 #include <cstdint>
 #include <numbers>
-#include <opencv2/imgproc.hpp>
+#include <opencv2/core.hpp>
 
 #include "ringsweep/upright.h"
 
 namespace ringsweep {
-
 namespace {
 
 /// CIE 15:2004, 8.2.1.1, turned round; white is D65.

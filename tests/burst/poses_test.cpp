@@ -57,12 +57,16 @@ TEST(Poses, ConflictsAreLostDropsByEventAndPartsThatMoved) {
   EXPECT_EQ(reasons[1].width_px, 5.0);
 }
 
-/// A part of `side_px` at (50, 50) that moved from frame 5 on, and a drop of 5 px that went then.
+/// A part of `side_px` at (50, 50) that moved from frame 5 on.
+Movement part_moved(int side_px) {
+  return {.looked = true,
+          .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
+}
+
+/// Such a part, and a drop of 5 px that went then.
 std::size_t parts_beside_a_drop(int side_px, DropFate fate, std::size_t* drops_left = nullptr,
                                 double reach_px = 6.0, bool over_another = false) {
-  Movement movement{
-      .looked = true,
-      .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
+  Movement movement = part_moved(side_px);
   Drops drops{.looked = true,
               .lost = {{.fate = fate,
                         .at = {55.0, 55.0},
@@ -89,9 +93,7 @@ TEST(Poses, WhatIsHardlyLargerThanADropThatWentIsTheDrop) {
 
 TEST(Poses, WhatIsHardlyLargerThanADropThatCameIsTheDrop) {
   const auto parts_left = [](int side_px, cv::Point2d at, bool over_another) {
-    Movement movement{
-        .looked = true,
-        .parts = {{.frame = 5, .box_px = cv::Rect(50, 50, side_px, side_px), .shift_px = 4.0}}};
+    Movement movement = part_moved(side_px);
     Drops drops{.looked = true,
                 .appeared = {{.fate = DropFate::came,
                               .at = at,
