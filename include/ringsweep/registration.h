@@ -34,6 +34,7 @@ struct Link {
   std::array<double, 4> information{};  ///< diagonal, 1 / variance, order as in Similarity
   double correlation = 0.0;             ///< of the two pictures where they overlap, -1..1
   bool converged = false;
+  cv::Mat astray{};  ///< CV_8UC1, tiles of `to` that go another way than most: 255; empty: none
 };
 
 struct RegistrationOptions {
@@ -54,8 +55,9 @@ struct Thumbnail {
 
 /// Registers `from` on `to`, coarse to fine, Gauss-Newton on log luminance with a free offset (the
 /// exposure) and a robust loss. Blur is symmetric and moves nothing; what it takes away only
-/// weakens the evidence. Sizes may differ; coordinates are about each picture's own centre.
-/// Cramer-Rao bound of such an estimate: Robinson & Milanfar, IEEE TIP 13(9), 2004.
+/// weakens the evidence. What goes another way than most of the picture is left out in the end,
+/// where it is more than a little of it. Sizes may differ; coordinates are about each picture's own
+/// centre. Cramer-Rao bound of such an estimate: Robinson & Milanfar, IEEE TIP 13(9), 2004.
 [[nodiscard]] Link register_pair(const Thumbnail& to, const Thumbnail& from,
                                  const Similarity& start, const RegistrationOptions& options = {});
 
@@ -73,6 +75,9 @@ struct Registration {
   std::size_t reference = 0;
   std::vector<Similarity> reference_from_frame;  ///< N, px of the thumbnails
   std::vector<bool> same_picture;                ///< false: shows something else, or nothing
+  /// CV_32FC1, one a tile of the picture: in which share of the links it went another way than
+  /// most, as grass does that sways before the subject. Empty: none did.
+  cv::Mat astray;
 };
 
 /// Links neighbours, and frames farther apart against drift, and adjusts all links together.

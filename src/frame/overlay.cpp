@@ -157,6 +157,47 @@ RobustLoss Overlay::robust_loss(std::vector<float>& workspace) const {
   return {static_cast<float>(offset), static_cast<float>(kHuber * sigma)};
 }
 
+std::vector<TileEquations> Overlay::tile_equations(const RobustLoss& loss, int tile_px) const {
+  const double radius = std::hypot(center().x, center().y);
+  const cv::Size grid = tile_grid(tile_px);
+  std::vector<TileEquations> tiles;
+  for (int row = 0; row < grid.height; ++row)
+    for (int column = 0; column < grid.width; ++column) {
+      const cv::Point2d middle((column + 0.5) * tile_px - 0.5, (row + 0.5) * tile_px - 0.5);
+      const cv::Point2d at = (middle - center()) / radius;
+      tiles.push_back({.at = {at.x, at.y}});
+    }
+  for (int y = 1; y + 1 < std::min(size_.height, grid.height * tile_px + 1); ++y) {
+    const Interval row = compared_[static_cast<std::size_t>(y)];
+    const float* s = sum_.ptr<float>(y);
+    const float* s_above = sum_.ptr<float>(y - 1);
+    const float* s_below = sum_.ptr<float>(y + 1);
+    const float* d = difference_.ptr<float>(y);
+    TileEquations* of_row = tiles.data() + static_cast<std::ptrdiff_t>(y / tile_px) * grid.width;
+    for (int x = row.begin; x < std::min(row.end, grid.width * tile_px); ++x) {
+      const double e = d[x] - loss.offset;
+      const double weight = std::min(1.0, loss.limit / std::max(std::abs(e), 1e-20));
+      const Eigen::Vector2d gradient(0.25 * (s[x + 1] - s[x - 1]),
+                                     0.25 * (s_below[x] - s_above[x]));
+      TileEquations& tile = of_row[x / tile_px];
+      tile.h += weight * gradient * gradient.transpose();
+      tile.g += weight * e * gradient;
+    }
+  }
+  return tiles;
+}
+
+void Overlay::leave_out(const cv::Mat& tiles, int tile_px) {
+  kept_ = cv::Mat(to_.size(), CV_32FC1, cv::Scalar(1.0));
+  const cv::Rect whole({}, kept_.size());
+  for (int row = 0; row < tiles.rows; ++row)
+    for (int column = 0; column < tiles.cols; ++column)
+      if (tiles.at<uchar>(row, column) != 0)
+        kept_(cv::Rect((column - 1) * tile_px, (row - 1) * tile_px, 3 * tile_px, 3 * tile_px) &
+              whole)
+            .setTo(0.0F);
+}
+
 NormalEquations Overlay::normal_equations(const RobustLoss& loss) const {
   using cv::v_float32x4, cv::v_load, cv::v_setall_f32;
   const double radius = std::hypot(center().x, center().y);
@@ -173,6 +214,7 @@ NormalEquations Overlay::normal_equations(const RobustLoss& loss) const {
     const float* s_above = sum_.ptr<float>(y - 1);
     const float* s_below = sum_.ptr<float>(y + 1);
     const float* d = difference_.ptr<float>(y);
+    const float* kept = kept_.empty() ? nullptr : kept_.ptr<float>(y);
     const v_float32x4 end = v_setall_f32(static_cast<float>(row.end));
     // The y of a row is a constant: the products xx, xy, yy of gradients are summed as they are,
     // times x, and times x^2; those with the residual as they are and times x.
@@ -185,7 +227,8 @@ NormalEquations Overlay::normal_equations(const RobustLoss& loss) const {
       const v_float32x4 at = lane + v_setall_f32(static_cast<float>(x));
       const v_float32x4 px = (at - middle) * to_unit;
       const v_float32x4 e = v_load(d + x) - offset, u = v_abs(e);
-      const v_float32x4 weight = v_min(one, limit / v_max(u, tiny)) & (at < end);
+      v_float32x4 weight = v_min(one, limit / v_max(u, tiny)) & (at < end);
+      if (kept != nullptr) weight *= v_load(kept + x);
       // Four times the mean's gradient.
       const v_float32x4 gx = v_load(s + x + 1) - v_load(s + x - 1);
       const v_float32x4 gy = v_load(s_below + x) - v_load(s_above + x);

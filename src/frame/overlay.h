@@ -6,6 +6,7 @@
 #include <opencv2/core.hpp>
 #include <vector>
 
+#include "frame/stray_tiles.h"
 #include "ringsweep/registration.h"
 
 namespace ringsweep {
@@ -60,6 +61,15 @@ class Overlay {
   /// Median, and limit from the median deviation, of some thousands of px.
   [[nodiscard]] RobustLoss robust_loss(std::vector<float>& workspace) const;
   [[nodiscard]] NormalEquations normal_equations(const RobustLoss& loss) const;
+  /// Those of tiles by themselves, row by row; px beyond the last whole tile are in none.
+  [[nodiscard]] std::vector<TileEquations> tile_equations(const RobustLoss& loss,
+                                                          int tile_px) const;
+  [[nodiscard]] cv::Size tile_grid(int tile_px) const {
+    return {size_.width / tile_px, size_.height / tile_px};
+  }
+  /// From now on normal equations do without the px of these tiles, CV_8UC1 of that grid, and of
+  /// those next to them.
+  void leave_out(const cv::Mat& tiles, int tile_px);
   [[nodiscard]] cv::Point2d center() const {
     return {(size_.width - 1) / 2.0, (size_.height - 1) / 2.0};
   }
@@ -70,6 +80,7 @@ class Overlay {
   cv::Size size_;
   // Rows are longer than the picture, so that several px may be read at a time.
   cv::Mat to_, sum_, difference_;
+  cv::Mat kept_;                    // 1 or 0 a px; empty: all are kept
   std::vector<Interval> compared_;  // a row each
 };
 

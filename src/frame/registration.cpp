@@ -29,6 +29,14 @@ struct LevelResult {
   bool compared = false;  ///< the pictures overlap
 };
 
+/// @param step unknowns as in NormalEquations
+Similarity of_step(const Eigen::Vector4d& step, double radius) {
+  return {.log_scale = step[0] / radius,
+          .rotation_rad = step[1] / radius,
+          .shift_x_px = step[2],
+          .shift_y_px = step[3]};
+}
+
 /// Gauss-Newton on one pyramid level. Leaves in `overlay` what the last step was computed from.
 LevelResult register_level(Overlay& overlay, const cv::Mat& from, const Similarity& start,
                            int max_iterations, double converged_px) {
@@ -49,15 +57,34 @@ LevelResult register_level(Overlay& overlay, const cv::Mat& from, const Similari
     // The step brings `from` onto `to`: from(x - d(x)) = to(x), so gradient . d = from - to.
     const Eigen::Vector4d step = equations.h.ldlt().solve(equations.g);
     if (!step.allFinite()) return result;
-    const Similarity move{.log_scale = step[0] / radius,
-                          .rotation_rad = step[1] / radius,
-                          .shift_x_px = step[2],
-                          .shift_y_px = step[3]};
-    result.to_from = similarity_of(about_centers(move) * about_centers(result.to_from));
+    result.to_from =
+        similarity_of(about_centers(of_step(step, radius)) * about_centers(result.to_from));
     const double moved_px = std::hypot(step[0], step[1]) + std::hypot(step[2], step[3]);
     result.converged = moved_px < converged_px;
     if (result.converged) break;
     near = moved_px < kNearPx;
+  }
+  return result;
+}
+
+/// Where some tiles go another way, the place that the others ask for; else `all`.
+/// @param astray these tiles
+LevelResult without_stray_tiles(Overlay& overlay, const cv::Mat& from, const LevelResult& all,
+                                int max_iterations, cv::Mat& astray) {
+  constexpr int kTilePx = 16, kTries = 3;
+  const double radius = cv::norm(overlay.center());
+  LevelResult result = all;
+  for (int i = 0; i < kTries && result.compared; ++i) {
+    const StrayTiles found =
+        find_stray_tiles(overlay.tile_equations(result.loss, kTilePx), overlay.tile_grid(kTilePx),
+                         result.loss.limit / kHuber);
+    if (found.astray.empty()) break;
+    astray = found.astray;
+    overlay.leave_out(astray, kTilePx);
+    result = register_level(
+        overlay, from,
+        similarity_of(about_centers(of_step(found.move, radius)) * about_centers(result.to_from)),
+        max_iterations, kConvergedPx);
   }
   return result;
 }
@@ -213,9 +240,11 @@ Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity&
     if (std::min(from_level.rows, from_level.cols) < 2) continue;
     const double factor = static_cast<double>(std::size_t{1} << level);
     Overlay overlay(to.levels[level]);
-    const LevelResult r =
+    LevelResult r =
         register_level(overlay, from_level, link.to_from.in_other_px(1.0 / factor),
                        options.max_iterations, level == 0 ? kConvergedPx : kConvergedCoarselyPx);
+    if (level == 0)
+      r = without_stray_tiles(overlay, from_level, r, options.max_iterations, link.astray);
     link.to_from = r.to_from.in_other_px(factor);
     link.converged = r.converged;
     if (level > 0 || !r.compared) continue;
@@ -347,6 +376,13 @@ Registration register_burst(std::span<const Thumbnail> thumbnails, const std::ve
   std::ranges::copy_if(far, std::back_inserter(kept), good);
   if (!kept.empty()) result.reference_from_frame = adjust(n, result.reference, kept);
 
+  for (const Edge& e : kept) {
+    if (e.link.astray.empty()) continue;
+    if (result.astray.empty())
+      result.astray = cv::Mat(e.link.astray.size(), CV_32FC1, cv::Scalar(0));
+    if (result.astray.size() == e.link.astray.size())
+      cv::add(result.astray, 1.0 / static_cast<double>(kept.size()), result.astray, e.link.astray);
+  }
   for (std::size_t k = 0; k < n; ++k) {  // the rest lies where its nearest neighbour lies
     if (result.same_picture[k]) continue;
     const auto nearest =

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <filesystem>
 #include <opencv2/imgproc.hpp>
 #include <vector>
@@ -222,6 +223,65 @@ TEST(RegisterBurst, ACopyOfAFrameChangesNothingForTheOthers) {
   std::vector<Similarity> truth;
   for (const int k : {0, 0, 1, 2, 3, 4, 5, 5, 5, 6, 7, 8}) truth.push_back(of_chain(k));
   expect_recovered(truth);
+}
+
+/// A scene before smooth, brighter ground, as an animal on its perch is.
+cv::Mat before_ground(cv::Size size, unsigned seed) {
+  cv::Mat scene(size, CV_32FC1, cv::Scalar(0.5)), animal = 0.5 * textured(size, seed);
+  const cv::Rect middle(size.width / 4, size.height / 3, size.width / 2, size.height / 2);
+  animal(middle).copyTo(scene(middle));
+  return scene;
+}
+
+/// A blurred blade of grass before a side of the picture, dark; `x` is where it stands.
+cv::Mat with_blade(const cv::Mat& picture, double x) {
+  constexpr double kHalfPx = 10.0, kEdgePx = 8.0;
+  cv::Mat result(picture.size(), CV_32FC1);  // with noise, as all pictures have
+  cv::RNG(static_cast<std::uint64_t>(1000.0 * x)).fill(result, cv::RNG::NORMAL, 0.0, 0.003);
+  result += picture;
+  for (int row = 0; row < result.rows; ++row)
+    for (int column = 0; column < result.cols; ++column) {
+      const double in = kHalfPx + 0.5 * kEdgePx - std::abs(column - x - 0.1 * row);
+      const auto share = static_cast<float>(std::clamp(in / kEdgePx, 0.0, 1.0));
+      float& px = result.at<float>(row, column);
+      px += share * (0.05F - px);
+    }
+  return result;
+}
+
+double blade_at(int k) { return 30.0 + 4.0 * std::sin(1.3 * k); }
+
+// Of all gradients most are the blade's; it stands in each frame elsewhere.
+TEST(RegisterPair, GrassThatSwaysBeforeThePictureMovesNothing) {
+  const cv::Mat to = before_ground({400, 300}, 3);
+  for (int k = 1; k <= 4; ++k) {
+    const Similarity s{0.005, 0.0, 0.6, -0.4};
+    const Link link =
+        registered(with_blade(to, blade_at(0)), with_blade(moved(to, s), blade_at(k)));
+    EXPECT_FALSE(link.astray.empty()) << "sways by " << blade_at(k) - blade_at(0);
+    EXPECT_LT(apart_px(link.to_from, s, to), kCornerPx);
+  }
+  EXPECT_TRUE(registered(to, moved(to, {0.005, 0.0, 0.6, -0.4})).astray.empty());
+}
+
+TEST(RegisterBurst, TellsWhereGrassSwayed) {
+  const cv::Mat scene = before_ground({400, 300}, 3);
+  for (const bool sways : {false, true}) {
+    std::vector<Thumbnail> thumbnails;
+    for (int k = 0; k < 9; ++k) {
+      const cv::Mat frame = moved(scene, {0.004 * k, 0.0, 0.0, 0.0});
+      thumbnails.push_back(make_thumbnail(sways ? with_blade(frame, blade_at(k)) : frame));
+    }
+    const Registration r = register_burst(thumbnails, std::vector<bool>(9, true));
+    EXPECT_EQ(r.astray.empty(), !sways);
+    if (r.astray.empty()) continue;
+    double right = 0.0;
+    cv::minMaxLoc(r.astray.colRange(r.astray.cols / 4, r.astray.cols), nullptr, &right);
+    double left = 0.0;
+    cv::minMaxLoc(r.astray.colRange(0, r.astray.cols / 4), nullptr, &left);
+    EXPECT_GT(left, 0.5);
+    EXPECT_EQ(right, 0.0);
+  }
 }
 
 TEST(RegisterBurst, PictureOfSomethingElseIsTold) {
