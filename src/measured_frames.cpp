@@ -62,6 +62,16 @@ cv::Mat on_reference(const cv::Mat& fine, const Similarity& reference_from_frame
   return blocks;
 }
 
+/// Blocks of light in which something sways, CV_8UC1; empty: none.
+cv::Mat swaying_blocks(const Registration& registration) {
+  constexpr double kOften = 0.2;  // of the links: one that the animal moves across is in fewer
+  cv::Mat share;
+  if (registration.astray.empty()) return {};
+  cv::resize(registration.astray, share, {LightGrid::kGridCols, LightGrid::kGridRows}, 0, 0,
+             cv::INTER_LINEAR);
+  return share > kOften;
+}
+
 void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frames,
                          std::vector<FirstLook>& looks, const ForEach& for_each) {
   const std::size_t n = frames.size();
@@ -69,12 +79,14 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
   const std::vector<bool> other = other_settings(frames, looks);
   for (std::size_t k = 0; k < n; ++k)
     light.push_back(other[k] || looks[k].other_picture ? std::nullopt : looks[k].light);
+  const auto enough_light = [](const FrameExposure& exposure) {
+    return exposure.gain_ev && !exposure.dark && !exposure.partly_lit;
+  };
   const std::vector<FrameExposure> before = estimate_exposure(light);
   std::vector<Thumbnail> thumbnails;
   for (std::size_t k = 0; k < n; ++k) {
     thumbnails.push_back(std::move(looks[k].thumbnail));
-    const FrameExposure& exposure = before[k];
-    out.measured[k] = exposure.gain_ev && !exposure.dark && !exposure.partly_lit;
+    out.measured[k] = enough_light(before[k]);
     std::vector<FrameFlag>& flags = out.flags[k];
     if (!looks[k].light) flags.push_back(FrameFlag::unreadable);
     if (looks[k].other_picture)
@@ -84,6 +96,17 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
     if (looks[k].light) out.thumbnail_px = looks[k].full_px_per_px;
   }
   out.registration = register_burst(thumbnails, out.measured, {}, for_each);
+  const cv::Mat swaying = swaying_blocks(out.registration);
+  if (!swaying.empty()) {
+    // Grass before the picture's border looks like the edge of the shutter.
+    bool more = false;
+    const std::vector<FrameExposure> again = estimate_exposure(light, {}, swaying);
+    for (std::size_t k = 0; k < n; ++k) {
+      if (out.measured[k] || !enough_light(again[k])) continue;
+      out.measured[k] = more = true;
+    }
+    if (more) out.registration = register_burst(thumbnails, out.measured, {}, for_each);
+  }
   for (std::size_t k = 0; k < n; ++k) {
     const cv::Mat fine = std::exchange(looks[k].fine_light, {});
     if (out.measured[k])
@@ -101,7 +124,7 @@ void expose_and_register(MeasuredFrames& out, const std::vector<FrameRef>& frame
   std::vector<double> log_scale;
   for (const Similarity& s : out.registration.reference_from_frame)
     log_scale.push_back(-s.log_scale);
-  out.exposure = estimate_exposure(light, log_scale);
+  out.exposure = estimate_exposure(light, log_scale, swaying);
   for (std::size_t k = 0; k < n; ++k) {
     const FrameExposure& exposure = out.exposure[k];
     if (exposure.dark) out.flags[k].push_back(FrameFlag::dark);

@@ -49,9 +49,11 @@ struct FrameExposure {
 /// straight-line trend along the sweep, up to `most_trend_ev`.
 /// @param grids one a frame in capture order; nullopt where the frame cannot be read.
 /// @param log_scale one a frame, of its picture; empty: not known.
+/// @param left_out CV_8UC1, kGridRows x kGridCols: blocks that say nothing of the light, as those
+/// where grass sways in and out; empty: none
 /// @throws std::invalid_argument where there are neither none nor as many as grids
 [[nodiscard]] std::vector<FrameExposure> estimate_exposure(
     std::span<const std::optional<LightGrid>> grids, std::span<const double> log_scale = {},
-    const ExposureOptions& options = {});
+    const cv::Mat& left_out = {}, const ExposureOptions& options = {});
 
 }  // namespace ringsweep

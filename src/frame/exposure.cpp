@@ -13,7 +13,8 @@ namespace ringsweep {
 namespace {
 
 constexpr int kBlocks = LightGrid::kGridRows * LightGrid::kGridCols;
-constexpr double kFloor = 1e-4;  // of full scale: 8 bit sRGB's first step is 3e-4
+constexpr float kNotTold = 99.0F;  // loss of a block that says nothing
+constexpr double kFloor = 1e-4;    // of full scale: 8 bit sRGB's first step is 3e-4
 
 double ev(double value) { return std::log2(std::max(value, kFloor)); }
 
@@ -41,10 +42,12 @@ double border_drop(const cv::Mat& loss, bool rows) {
     const auto side = [&](int from, int to) {
       std::vector<double> values;
       for (int i = from; i < to; ++i)
-        for (int b = 0; b < bands.cols; ++b) values.push_back(bands.at<float>(i, b));
+        for (int b = 0; b < bands.cols; ++b)
+          if (bands.at<float>(i, b) < kNotTold) values.push_back(bands.at<float>(i, b));
       return values;
     };
     const std::vector<double> a = side(0, cut), b = side(cut, bands.rows);
+    if (a.empty() || b.empty()) continue;
     const double step = std::abs(quantile(a, 0.5) - quantile(b, 0.5));
     const double spread =
         std::max(quantile(a, 0.9) - quantile(a, 0.1), quantile(b, 0.9) - quantile(b, 0.1));
@@ -69,6 +72,7 @@ LightGrid measure_light(const cv::Mat& luminance, const cv::Mat& clipped) {
 
 std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<LightGrid>> grids,
                                              std::span<const double> log_scale,
+                                             const cv::Mat& left_out,
                                              const ExposureOptions& options) {
   const std::size_t n = grids.size();
   if (!log_scale.empty() && log_scale.size() != n)
@@ -86,6 +90,10 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
     if (grids[k]) readable.push_back(k);
   if (readable.empty()) return result;
 
+  std::vector<int> told;
+  for (int b = 0; b < kBlocks; ++b)
+    if (left_out.empty() || left_out.at<uchar>(b / 16, b % 16) == 0) told.push_back(b);
+  if (told.empty()) return estimate_exposure(grids, log_scale, {}, options);
   // Each block against what it is in the brightest frames (second brightest: one may be an
   // accident).
   std::vector<double> full(kBlocks);
@@ -99,9 +107,8 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
   };
   // A frame that the shutter's edge cut is told first: its dark side is not what the flash lights.
   for (const std::size_t k : readable) {
-    cv::Mat map(LightGrid::kGridRows, LightGrid::kGridCols, CV_32FC1);
-    for (int b = 0; b < kBlocks; ++b)
-      map.at<float>(b / 16, b % 16) = static_cast<float>(loss(k, b));
+    cv::Mat map(LightGrid::kGridRows, LightGrid::kGridCols, CV_32FC1, cv::Scalar(kNotTold));
+    for (const int b : told) map.at<float>(b / 16, b % 16) = static_cast<float>(loss(k, b));
     result[k].partly_lit =
         std::min(border_drop(map, true), border_drop(map, false)) < options.partly_ev;
   }
@@ -110,13 +117,13 @@ std::vector<FrameExposure> estimate_exposure(std::span<const std::optional<Light
   for (std::size_t i = 0; i < readable.size(); ++i) {
     if (result[readable[i]].partly_lit) continue;
     std::vector<double> losses;
-    for (int b = 0; b < kBlocks; ++b) losses.push_back(loss(readable[i], b));
+    for (const int b : told) losses.push_back(loss(readable[i], b));
     depth[i] = quantile(losses, 0.05);
   }
   const std::size_t deepest =
       static_cast<std::size_t>(std::distance(depth.begin(), std::ranges::min_element(depth)));
   std::vector<int> lit;
-  for (int b = 0; b < kBlocks; ++b)
+  for (const int b : told)
     if (depth[deepest] > options.dim_ev || loss(readable[deepest], b) < 0.5 * depth[deepest])
       lit.push_back(b);
 

@@ -148,6 +148,27 @@ TEST(Exposure, FrameCutByTheShutterIsPartlyLit) {
   }
 }
 
+// Dark grass that sways before two of the sixteen columns: no edge of the shutter, and no loss of
+// light in those blocks in which it is seen.
+TEST(Exposure, GrassBeforeTheBorderIsNeitherTheShutterNorLostLight) {
+  Grids grids;
+  for (int k = 0; k < 12; ++k)
+    grids.emplace_back(grid_with(
+        [k](int, int c) { return c >= (k % 3 == 1 ? 14 : 15) && k % 3 > 0 ? -2.0 : 0.0; }));
+  cv::Mat left_out(LightGrid::kGridRows, LightGrid::kGridCols, CV_8UC1, cv::Scalar(0));
+  left_out.colRange(14, 16).setTo(255);
+  bool any = false;
+  for (const FrameExposure& e : estimate_exposure(grids)) any = any || e.dim || e.partly_lit;
+  EXPECT_TRUE(any);  // as long as nobody says where it sways
+  for (const FrameExposure& e : estimate_exposure(grids, {}, left_out)) {
+    EXPECT_FALSE(e.dark || e.dim || e.partly_lit);
+    EXPECT_NEAR(*e.gain_ev, 0.0, kRounding);
+  }
+  // Where grass sways everywhere its blocks count.
+  left_out.setTo(255);
+  EXPECT_TRUE(estimate_exposure(burst_of({0, 0, 0, -4}), {}, left_out)[3].dark);
+}
+
 TEST(Exposure, MissedFlashIsFoundBeforeABrightSky) {
   // The flash lights a third of the picture; the sky lights the rest, in every frame alike.
   const auto lit = [](int r, int c) { return r >= 5 && r < 13 && c >= 3 && c < 13; };
