@@ -542,8 +542,10 @@ void Judge::split_at_conflicts() {
   for (std::size_t k = 0; k < pose.size(); ++k) out_.frames[k].pose = pose[k];
   if (reasons.empty()) return;
   // A pose that shows the whole animal will do; of the perch the other poses show more.
+  CoverageOptions of_pose = coverage_options();
+  of_pose.end_doubt = 0.0;
   const auto judged = [&](const FocalPositions& part) {
-    Coverage coverage = assess_coverage(part, subject_.animal_px, coverage_options());
+    Coverage coverage = assess_coverage(part, subject_.animal_px, of_pose);
     place(coverage);
     return PoseJudged{.verdict = decide_pose(part, coverage),
                       .subject_share = share_sharp(part),

@@ -24,6 +24,9 @@ struct CoverageOptions {
   double sure = 0.95;
   double least_width_px = 0.0;
   double gap_share = 0.01;
+  /// Of what an end may lie beyond the limit by error, and is not open yet. 0: open as soon as that
+  /// is likelier than not, where other frames show what is missing.
+  double end_doubt = 1.0;
 };
 
 struct Gap {

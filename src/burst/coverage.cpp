@@ -127,7 +127,7 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
     const double margin = std::max(std::min(1.645 * sd, 0.25 * limit),
                                    kTileErr * limit / std::sqrt(std::max(1.0, tiles_beyond)));
     coverage.ends.push_back({.low = low,
-                             .open = beyond > limit + margin,
+                             .open = beyond > limit + options.end_doubt * margin,
                              .beyond_px = std::max(0.0, beyond),
                              .beyond_sd_px = sd,
                              .subject_share = share_beyond,
