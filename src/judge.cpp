@@ -541,9 +541,9 @@ void Judge::split_at_conflicts() {
   const std::vector<std::size_t> pose = number_poses(out_.frames.size(), firsts);
   for (std::size_t k = 0; k < pose.size(); ++k) out_.frames[k].pose = pose[k];
   if (reasons.empty()) return;
-  // A pose that shows the whole animal will do; of the perch the other poses show more.
   CoverageOptions of_pose = coverage_options();
-  of_pose.end_doubt = 0.0;
+  of_pose.end_doubt = 0.0;  // the other poses show what it lacks
+  // A pose that shows the whole animal will do; of the perch the other poses show more.
   const auto judged = [&](const FocalPositions& part) {
     Coverage coverage = assess_coverage(part, subject_.animal_px, of_pose);
     place(coverage);

@@ -167,7 +167,7 @@ std::vector<TileEquations> Overlay::tile_equations(const RobustLoss& loss, int t
       const cv::Point2d at = (middle - center()) / radius;
       tiles.push_back({.at = {at.x, at.y}});
     }
-  for (int y = 1; y + 1 < std::min(size_.height, grid.height * tile_px + 1); ++y) {
+  for (int y = 1; y < std::min(size_.height - 1, grid.height * tile_px); ++y) {
     const Interval row = compared_[static_cast<std::size_t>(y)];
     const float* s = sum_.ptr<float>(y);
     const float* s_above = sum_.ptr<float>(y - 1);
