@@ -228,9 +228,8 @@ void Measuring::ask_the_picture() {
     }
     const DepthLook look = look_at_depth(pictures, for_each_);
     // Haze takes contrast from the background too, and would pass for the ring.
-    const std::vector<BackgroundPart> background =
-        out_.haze ? std::vector<BackgroundPart>{}
-                  : find_background(pictures, q_px, look, {}, for_each_);
+    const Background background =
+        out_.haze ? Background{} : find_background(pictures, q_px, look, {}, for_each_);
     out_.picture_tells_near = picture_tells(find_depth_edges(pictures, q_px, look), background);
   }
   measured_.edge_pictures.clear();  // nobody else needs them

@@ -14,10 +14,14 @@ namespace ringsweep {
 
 /// A square of the background.
 struct BackgroundPart {
-  cv::Point at;        ///< its first pixel, px of the pictures
-  double gain = 0.0;   ///< of the square of its relative contrast, from the lowest position to the
-                       ///< highest, over its mean: > 0 where the highest one is the far end
-  double noise = 0.0;  ///< the share of that square that noise has in one frame
+  cv::Point at;  ///< its first pixel, px of the pictures
+  /// N - 1: the square of its relative contrast in each two neighbouring frames, over the mean.
+  std::vector<double> contrast;
+};
+
+struct Background {
+  std::vector<double> q_px;  ///< N, rising
+  std::vector<BackgroundPart> parts;
 };
 
 struct BackgroundOptions {
@@ -33,11 +37,12 @@ struct BackgroundOptions {
 
 /// @param pictures N, CV_8UC1 as edge_picture() makes them, one size, by rising position.
 /// @param q_px N, rising, px of these pictures. @param look of these pictures.
-/// @return by rows. None where there are fewer than 5 pictures, or no depth.
+/// @return parts by rows. None where there are fewer than 5 pictures, or no depth.
 /// @throws std::invalid_argument where sizes differ.
 /// Cost O(N x pixels).
-[[nodiscard]] std::vector<BackgroundPart> find_background(
-    std::span<const cv::Mat> pictures, std::span<const double> q_px, const DepthLook& look,
-    const BackgroundOptions& options = {}, const ForEach& for_each = for_each_in_order);
+[[nodiscard]] Background find_background(std::span<const cv::Mat> pictures,
+                                         std::span<const double> q_px, const DepthLook& look,
+                                         const BackgroundOptions& options = {},
+                                         const ForEach& for_each = for_each_in_order);
 
 }  // namespace ringsweep

@@ -57,14 +57,13 @@ struct NearSideOptions {
 /// @return probability that positions grow towards near, 0..1; 0.5 where no edge tells.
 [[nodiscard]] double edges_tell(std::span<const DepthEdge> edges);
 
-/// What the background says: it is less blurred the nearer to it a frame focuses. Its parts are
-/// weighed by how much they agree.
+/// What the background says: it is less blurred the nearer to it a frame focuses. It is as sure as
+/// its parts agree, and as its frames lie on a line.
 /// @return probability that positions grow towards near, 0..1; 0.5 where there are too few parts.
-[[nodiscard]] double background_tells(std::span<const BackgroundPart> parts);
+[[nodiscard]] double background_tells(const Background& background);
 
 /// Both together: they have no pixel in common.
-[[nodiscard]] double picture_tells(std::span<const DepthEdge> edges,
-                                   std::span<const BackgroundPart> background);
+[[nodiscard]] double picture_tells(std::span<const DepthEdge> edges, const Background& background);
 
 /// Positions that grow towards near where the side is known; as they are where it is not. Changes
 /// `side.probability` with them.

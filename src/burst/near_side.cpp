@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <numeric>
 #include <stdexcept>
 #include <utility>
 #include <vector>
@@ -24,6 +25,69 @@ double log_odds(double p) {
   constexpr double kLeast = 1e-4;
   const double held = std::clamp(p, kLeast, 1.0 - kLeast);
   return std::log(held / (1.0 - held));
+}
+
+/// A straight line through contrasts over positions.
+struct Line {
+  double slope = 0.0;   ///< per px
+  double spread = 0.0;  ///< sum of squares of the positions about their mean, px^2
+};
+
+/// Of runs of frames, as many as `runs`, all with one slope and each with a level of its own.
+Line fit_line(std::span<const double> q_px, std::span<const double> contrast, std::size_t runs) {
+  Line line;
+  double both = 0.0;
+  for (std::size_t run = 0; run < runs; ++run) {
+    const std::size_t begin = run * q_px.size() / runs, end = (run + 1) * q_px.size() / runs;
+    const auto n = static_cast<double>(end - begin);
+    double q_mean = 0.0, mean = 0.0;
+    for (std::size_t i = begin; i < end; ++i) q_mean += q_px[i] / n, mean += contrast[i] / n;
+    for (std::size_t i = begin; i < end; ++i) {
+      line.spread += std::pow(q_px[i] - q_mean, 2);
+      both += (q_px[i] - q_mean) * (contrast[i] - mean);
+    }
+  }
+  if (line.spread > 0.0) line.slope = both / line.spread;
+  return line;
+}
+
+/// Variance of a line's slope where neighbouring frames err together: products of residuals up to a
+/// quarter of the sweep apart count too. Newey and West (1987), A simple, positive semi-definite,
+/// heteroskedasticity and autocorrelation consistent covariance matrix; n over n - 2 as the line
+/// has two unknowns.
+double variance_of_errors_together(std::span<const double> q_px, std::span<const double> contrast,
+                                   const Line& line) {
+  const std::size_t n = q_px.size(), most_apart = std::max<std::size_t>(1, n / 4);
+  const double q_mean = std::reduce(q_px.begin(), q_px.end()) / static_cast<double>(n);
+  const double mean = std::reduce(contrast.begin(), contrast.end()) / static_cast<double>(n);
+  std::vector<double> adds(n);  // to the slope
+  for (std::size_t i = 0; i < n; ++i) {
+    const double q = q_px[i] - q_mean;
+    adds[i] = q / line.spread * (contrast[i] - mean - line.slope * q);
+  }
+  double variance = 0.0;
+  for (std::size_t apart = 0; apart <= most_apart; ++apart) {
+    const double weight = 1.0 - static_cast<double>(apart) / static_cast<double>(most_apart + 1);
+    for (std::size_t i = apart; i < n; ++i)
+      variance += (apart > 0 ? 2.0 : 1.0) * weight * adds[i] * adds[i - apart];
+  }
+  return std::max(variance, 0.0) * static_cast<double>(n) / static_cast<double>(n - 2);
+}
+
+/// Variance of a line's slope by how far it is from the slope within halves or thirds of the sweep:
+/// what comes or goes once, as a blade that leaves, is a line over the whole and none within. Were
+/// both slopes of one line, the square of their difference would be the difference of their
+/// variances on average: Hausman (1978), Specification tests in econometrics. The larger counts.
+double variance_of_misfit(std::span<const double> q_px, std::span<const double> contrast,
+                          const Line& line) {
+  double largest = 0.0;
+  for (const std::size_t runs : {std::size_t{2}, std::size_t{3}}) {
+    const Line within = fit_line(q_px, contrast, runs);
+    if (within.spread > 0.0 && within.spread < line.spread)
+      largest = std::max(
+          largest, std::pow(within.slope - line.slope, 2) / (line.spread / within.spread - 1.0));
+  }
+  return largest;
 }
 
 }  // namespace
@@ -97,27 +161,40 @@ double edges_tell(std::span<const DepthEdge> edges) {
   return probability(kSlope * total);
 }
 
-double background_tells(std::span<const BackgroundPart> parts) {
-  // What sways all parts alike is not seen in their scatter: changing haze, stray light, fall-off.
-  // It is taken to be 5 % of a squared contrast. Ours, no source.
+double background_tells(const Background& background) {
+  // What sways all parts alike is not seen in their scatter, and where it goes with the positions,
+  // as stray light and fall-off may, not in that of the frames: it is taken to be 5 % of a squared
+  // contrast. Ours, no source.
   constexpr double kCommonSd = 0.05, kMostOfOne = 2.0;
   constexpr std::size_t kFewestParts = 6;  // fewer know little of their own scatter
-  if (parts.size() < kFewestParts) return 0.5;
-  const auto n = static_cast<double>(parts.size());
-  const auto gain = [&](const BackgroundPart& part) {
-    return std::clamp(part.gain, -kMostOfOne, kMostOfOne);
-  };
-  double mean = 0.0, variance = 0.0;
-  for (const BackgroundPart& part : parts) mean += gain(part) / n;
-  for (const BackgroundPart& part : parts)
-    variance += std::pow(gain(part) - mean, 2) / (n * (n - 1.0));
-  // The far end is the one of the lower positions where contrast falls with them. The logistic
-  // curve of this slope is the normal distribution's to within 0.01, and less sure of its tails.
+  if (background.parts.size() < kFewestParts) return 0.5;
+  const auto n = static_cast<double>(background.parts.size());
+  std::vector<double> middle_px(background.q_px.size() - 1), shared(middle_px.size(), 0.0);
+  for (std::size_t i = 0; i < middle_px.size(); ++i)
+    middle_px[i] = 0.5 * (background.q_px[i] + background.q_px[i + 1]);
+  const double range_px = background.q_px.back() - background.q_px.front();
+  std::vector<double> gains;  // from the lowest position to the highest
+  for (const BackgroundPart& part : background.parts) {
+    gains.push_back(std::clamp(fit_line(middle_px, part.contrast, 1).slope * range_px, -kMostOfOne,
+                               kMostOfOne));
+    for (std::size_t i = 0; i < shared.size(); ++i) shared[i] += part.contrast[i] / n;
+  }
+  const Line line = fit_line(middle_px, shared, 1);
+  if (!(line.spread > 0.0)) return 0.5;
+  const double mean = std::reduce(gains.begin(), gains.end()) / n;
+  double variance = range_px * range_px *
+                        (variance_of_errors_together(middle_px, shared, line) +
+                         variance_of_misfit(middle_px, shared, line)) +
+                    kCommonSd * kCommonSd;
+  for (const double gain : gains) variance += std::pow(gain - mean, 2) / (n * (n - 1.0));
+  // Towards the far end contrast grows: where it falls with the positions they grow towards near.
+  // The logistic curve of this slope is the normal distribution's to within 0.01, and less sure of
+  // its tails.
   constexpr double kNormalSlope = 1.702;
-  return probability(-kNormalSlope * mean / std::sqrt(variance + kCommonSd * kCommonSd));
+  return probability(-kNormalSlope * mean / std::sqrt(variance));
 }
 
-double picture_tells(std::span<const DepthEdge> edges, std::span<const BackgroundPart> background) {
+double picture_tells(std::span<const DepthEdge> edges, const Background& background) {
   return probability(log_odds(edges_tell(edges)) + log_odds(background_tells(background)));
 }
 

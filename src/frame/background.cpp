@@ -80,14 +80,13 @@ Ground ground_of(const cv::Mat& picture) {
 
 /// Contrast of one part in each two neighbouring frames: noise differs between the two, so their
 /// product is free of it.
-std::optional<BackgroundPart> judge(std::span<const Ground> grounds, std::span<const double> q_px,
-                                    const cv::Rect& part, const cv::Mat& clear,
-                                    const BackgroundOptions& options) {
+std::optional<BackgroundPart> judge(std::span<const Ground> grounds, const cv::Rect& part,
+                                    const cv::Mat& clear, const BackgroundOptions& options) {
   const cv::Mat mask = clear(part);
   const int count = cv::countNonZero(mask);
   if (count < options.least_of_part * part.area()) return std::nullopt;
-  std::vector<double> energy, middle;
-  double noise = 0.0, mean = 0.0, q_mean = 0.0;
+  BackgroundPart seen{.at = part.tl() * kShrink, .contrast = {}};
+  double noise = 0.0, mean = 0.0;
   cv::Mat before;
   for (std::size_t k = 0; k < grounds.size(); ++k) {
     const double light = cv::mean(grounds[k].light(part), mask)[0];
@@ -95,48 +94,40 @@ std::optional<BackgroundPart> judge(std::span<const Ground> grounds, std::span<c
     cv::Mat now(part.size(), CV_32FC1, cv::Scalar(0));
     cv::Mat(grounds[k].structure(part) / light).copyTo(now, mask);
     if (k > 0) {
-      energy.push_back(now.dot(before) / count);
-      middle.push_back(0.5 * (q_px[k] + q_px[k - 1]));
+      seen.contrast.push_back(now.dot(before) / count);
       noise += 0.5 * std::pow(cv::norm(now, before), 2) / count;
-      mean += energy.back(), q_mean += middle.back();
+      mean += seen.contrast.back();
     }
     before = now;
   }
-  const auto pairs = static_cast<double>(energy.size());
-  noise /= pairs, mean /= pairs, q_mean /= pairs;
+  const auto pairs = static_cast<double>(seen.contrast.size());
+  noise /= pairs, mean /= pairs;
   if (!(mean > options.structure * noise)) return std::nullopt;
-  double qq = 0.0, qe = 0.0;
-  for (std::size_t i = 0; i < energy.size(); ++i)
-    qq += std::pow(middle[i] - q_mean, 2), qe += (middle[i] - q_mean) * energy[i];
-  if (!(qq > 0.0)) return std::nullopt;
-  // Towards the far end contrast grows, and positions there are the lower ones if gain < 0.
-  return BackgroundPart{.at = part.tl() * kShrink,
-                        .gain = qe / qq * (q_px.back() - q_px.front()) / mean,
-                        .noise = noise / mean};
+  for (double& contrast : seen.contrast) contrast /= mean;
+  return seen;
 }
 
 }  // namespace
 
-std::vector<BackgroundPart> find_background(std::span<const cv::Mat> pictures,
-                                            std::span<const double> q_px, const DepthLook& look,
-                                            const BackgroundOptions& options,
-                                            const ForEach& for_each) {
+Background find_background(std::span<const cv::Mat> pictures, std::span<const double> q_px,
+                           const DepthLook& look, const BackgroundOptions& options,
+                           const ForEach& for_each) {
   if (pictures.size() != q_px.size())
     throw std::invalid_argument("q_px must have one value a picture");
-  std::vector<BackgroundPart> parts;
-  if (pictures.size() < 5) return parts;
+  Background background{.q_px = {q_px.begin(), q_px.end()}, .parts = {}};
+  if (pictures.size() < 5) return background;
   for (const cv::Mat& picture : pictures)
     if (picture.size() != look.energy.size())
       throw std::invalid_argument("pictures and look must have one size");
   const cv::Mat clear = beyond_outlines(look, q_px.back() - q_px.front(), options);
-  if (cv::countNonZero(clear) == 0) return parts;
+  if (cv::countNonZero(clear) == 0) return background;
   std::vector<Ground> grounds(pictures.size());
   for_each(pictures.size(), [&](std::size_t k) { grounds[k] = ground_of(pictures[k]); });
   for (int y = 0; y + kPartPx <= clear.rows; y += kPartPx)
     for (int x = 0; x + kPartPx <= clear.cols; x += kPartPx)
-      if (const auto part = judge(grounds, q_px, {x, y, kPartPx, kPartPx}, clear, options))
-        parts.push_back(*part);
-  return parts;
+      if (const auto part = judge(grounds, {x, y, kPartPx, kPartPx}, clear, options))
+        background.parts.push_back(*part);
+  return background;
 }
 
 }  // namespace ringsweep

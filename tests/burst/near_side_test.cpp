@@ -136,37 +136,84 @@ TEST(EdgesTell, WhatIsNoStepDoesNotCount) {
   EXPECT_EQ(edges_tell(std::vector{vague, pale}), 0.5);
 }
 
-BackgroundPart part(double gain) { return {.at = {0, 0}, .gain = gain, .noise = 0.1}; }
+/// Contrasts on straight lines, each with its gain from the first frame to the last.
+/// @param beside N - 1, of every part beside its line.
+Background background(const std::vector<double>& gains, std::vector<double> beside = {}) {
+  if (beside.empty()) beside.assign(8, 0.0);
+  const std::size_t frames = beside.size() + 1;
+  Background made;
+  for (std::size_t k = 0; k < frames; ++k) made.q_px.push_back(0.5 * static_cast<double>(k));
+  for (const double gain : gains) {
+    made.parts.emplace_back();
+    for (std::size_t i = 0; i < beside.size(); ++i) {
+      const double along = (static_cast<double>(i) + 1.0) / static_cast<double>(frames - 1) - 0.5 -
+                           0.5 / static_cast<double>(frames - 1);
+      made.parts.back().contrast.push_back(1.0 + gain * along + beside[i]);
+    }
+  }
+  return made;
+}
+
+Background background_parts(std::size_t count, double gain, std::vector<double> beside = {}) {
+  return background(std::vector<double>(count, gain), std::move(beside));
+}
 
 TEST(BackgroundTells, FewPartsSayNothingAndSignsMirror) {
   EXPECT_EQ(background_tells({}), 0.5);
-  EXPECT_EQ(background_tells(std::vector<BackgroundPart>(5, part(-1.0))), 0.5);
-  const std::vector far_is_low{part(-0.4), part(-0.3), part(-0.5),
-                               part(0.1),  part(-0.3), part(-0.4)};
-  std::vector<BackgroundPart> turned = far_is_low;
-  for (BackgroundPart& p : turned) p.gain = -p.gain;
-  EXPECT_GT(background_tells(far_is_low), 0.9);
-  EXPECT_NEAR(background_tells(far_is_low) + background_tells(turned), 1.0, 1e-15);
+  EXPECT_EQ(background_tells(background_parts(5, -1.0)), 0.5);
+  const double p = background_tells(background({-0.4, -0.3, -0.5, 0.1, -0.3, -0.4}));
+  const double turned = background_tells(background({0.4, 0.3, 0.5, -0.1, 0.3, 0.4}));
+  EXPECT_GT(p, 0.9);
+  EXPECT_NEAR(p + turned, 1.0, 1e-12);
+}
+
+/// The logistic curve at `mean` over the sd, with the sd of 0.05 that no scatter shows.
+double sure(double mean, double variance) {
+  return 1.0 / (1.0 + std::exp(1.702 * mean / std::sqrt(variance + 0.05 * 0.05)));
 }
 
 TEST(BackgroundTells, IsSureByHowFarTheMeanIsFromNoneInSds) {
   // Mean -0.25, scatter's sd of the mean 0.1; the common sd of 0.05 beside it. Normal distribution:
   // 0.98733 (Abramowitz and Stegun 1964, table 26.1); the logistic curve is within 0.01 of it.
   const double sd = 0.1 * std::sqrt(9.0);  // of +-sd about the mean, ten of them
-  std::vector<BackgroundPart> parts;
-  for (int i = 0; i < 10; ++i) parts.push_back(part(-0.25 + (i % 2 == 0 ? sd : -sd)));
-  EXPECT_NEAR(background_tells(parts), 0.98733, 0.01);
-  EXPECT_NEAR(background_tells(parts), 1.0 / (1.0 + std::exp(-1.702 * std::sqrt(5.0))), 1e-12);
+  std::vector<double> gains;
+  for (int i = 0; i < 10; ++i) gains.push_back(-0.25 + (i % 2 == 0 ? sd : -sd));
+  EXPECT_NEAR(background_tells(background(gains)), 0.98733, 0.01);
+  EXPECT_NEAR(background_tells(background(gains)), sure(-0.25, 0.1 * 0.1), 1e-12);
 }
 
 TEST(BackgroundTells, WhatSwaysAllPartsAlikeIsNotTakenForCertain) {
-  const std::vector<BackgroundPart> parts(1000, part(-0.1));
-  EXPECT_LT(background_tells(parts), 0.995) << "however many";
+  EXPECT_LT(background_tells(background_parts(1000, -0.1)), 0.995) << "however many";
+}
+
+TEST(BackgroundTells, WhatWandersFromFrameToFrameIsLessCertain) {
+  // Eight pairs, places -3.5 to 3.5 of a step, spread 42; the range is 8 steps. Beside the line a
+  // times 1, -1, -1, 1, 1, -1, -1, 1, which has no slope of its own.
+  // Newey and West (1987) by hand: neighbours count by 2/3, the next by 1/3. What each adds, as 42
+  // of a: -3.5, 2.5, 1.5, -0.5, 0.5, -1.5, -2.5, 3.5. Squares 42; products of neighbours -11.75, of
+  // the next -11.5; and 8 / 6 for the line.
+  // Hausman (1978): within halves no slope either; within thirds (2, 3 and 3 pairs, spread 4.5) it
+  // is (-1 + 2 + 2) / 4.5.
+  constexpr double kGain = -0.5, kA = 0.1, kRange = 8.0;
+  const double together =
+      (42.0 - 2.0 * (2.0 / 3.0 * 11.75 + 1.0 / 3.0 * 11.5)) / (42.0 * 42.0) * 8.0 / 6.0;
+  const double misfit = std::pow(3.0 / 4.5, 2) / (42.0 / 4.5 - 1.0);
+  const double variance = std::pow(kA * kRange, 2) * (together + misfit);
+  EXPECT_NEAR(background_tells(background_parts(9, kGain, {kA, -kA, -kA, kA, kA, -kA, -kA, kA})),
+              sure(kGain, variance), 1e-12);
+}
+
+TEST(BackgroundTells, WhatComesOnceIsNoLine) {
+  // A step: over the sweep the line is steep, within halves it is level.
+  const double p = background_tells(background_parts(20, 0.0, {0, 0, 0, 0, 0, 1, 1, 1, 1, 1}));
+  EXPECT_LT(p, 0.5);
+  EXPECT_GT(p, 0.005);
+  EXPECT_LT(background_tells(background_parts(20, 1.5)), 0.005) << "a line of its size";
 }
 
 TEST(PictureTells, BothCluesAddTheirOdds) {
   const std::vector<DepthEdge> edges{edge_at(10, 10, 0.8)};
-  const std::vector<BackgroundPart> for_it(9, part(-0.1)), against(9, part(0.1));
+  const Background for_it = background_parts(9, -0.1), against = background_parts(9, 0.1);
   const double e = edges_tell(edges), b = background_tells(for_it);
   EXPECT_NEAR(picture_tells(edges, for_it), e * b / (e * b + (1.0 - e) * (1.0 - b)), 1e-12);
   EXPECT_LT(picture_tells(edges, against), e);
