@@ -22,12 +22,14 @@ constexpr double kProbability = 0.92;
 /// Of the size and shape of a drop, with the rest as it was. Between frames that blur it alike
 /// drops that went changed 35 times what is usual around them and more, what is at rest 15 times at
 /// most.
-bool is_drop(const SpotChange& change) {
+/// @param most_radius_px  what is larger is a blade that passes, or a shadow
+bool is_drop(const SpotChange& change, double most_radius_px) {
   constexpr double kLeastRadiusPx = 2.0, kLeastChange = 0.1, kOfUsual = 23.0, kMostAround = 0.3;
   constexpr double kRound = 2.0, kRoundPx = 2.0;  // of its radius
   const double height = std::abs(change.height);
-  return change.radius_px >= kLeastRadiusPx && height >= kLeastChange &&
-         height >= kOfUsual * change.usual && change.around < kMostAround && !change.carried &&
+  return change.radius_px >= kLeastRadiusPx && change.radius_px <= most_radius_px &&
+         height >= kLeastChange && height >= kOfUsual * change.usual &&
+         change.around < kMostAround && !change.carried &&
          change.reach_px <= kRound * change.radius_px + kRoundPx;
 }
 
@@ -149,9 +151,12 @@ std::optional<DropFate> ChangedDrops::fate(const DropChange& drop, bool darker) 
 
 std::vector<DropChange> ChangedDrops::at(const ChangedPlace& place) const {
   constexpr int kMarginPx = 16;
+  // Of the diagonal. A drop of 2 mm at twice life size on a sensor of 36 x 24 mm has 0.046.
+  constexpr double kMostRadius = 0.05;
   std::vector<DropChange> drops;
   if (pictures_[place.before].values.empty() || pictures_[place.after].values.empty()) return drops;
   const cv::Rect whole({}, pictures_[place.before].values.size());
+  const double most_radius_px = kMostRadius * std::hypot(whole.width, whole.height) / px_;
   const int margin =
       std::max(place.box_on_grid.width, place.box_on_grid.height) / 2 + kMarginPx * px_;
   const cv::Rect box = cv::Rect(place.box_on_grid.tl() - cv::Point(margin, margin),
@@ -159,7 +164,7 @@ std::vector<DropChange> ChangedDrops::at(const ChangedPlace& place) const {
                        whole;
   const cv::Point middle = (place.box_on_grid.tl() + place.box_on_grid.br()) / 2;
   for (const SpotChange& change : changes(place, box, depth_px(place, middle))) {
-    if (!is_drop(change)) continue;
+    if (!is_drop(change, most_radius_px)) continue;
     DropChange drop{.at = change.middle * px_ + cv::Point2d(box.tl()),
                     .radius_px = change.radius_px * px_,
                     .reach_px = change.reach_px * px_,

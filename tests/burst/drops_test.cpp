@@ -108,15 +108,15 @@ Made with_loss(std::span<const double> q_px, std::uint64_t seed, std::size_t los
 
 /// A large dull drop, clear but for its rim and a weak light: its light alone tells little beside
 /// the texture. There from frame `from` on, up to frame `until`.
-Made with_dull_drop(std::span<const double> q_px, std::size_t from, std::size_t until) {
-  constexpr int kRadiusPx = 13;
+Made with_dull_drop(std::span<const double> q_px, std::size_t from, std::size_t until,
+                    int radius_px = 13) {
   const cv::Mat ground = texture(23), other = texture(24);
   return make(q_px, 23, [&](std::size_t k) {
     cv::Mat light = ground.clone();
     if (k < from || k >= until) return light;
     const cv::Point at(100, 100);
     cv::Mat disc(light.size(), CV_8UC1, cv::Scalar(0));
-    cv::circle(disc, at, kRadiusPx, 255, cv::FILLED);
+    cv::circle(disc, at, radius_px, 255, cv::FILLED);
     cv::Mat(0.7 * other).copyTo(light, disc);  // what a ball lens shows is not what is behind it
     light(cv::Rect(at.x - 4, at.y - 5, 5, 5)) = 0.95;
     return light;
@@ -407,6 +407,17 @@ TEST(Drops, ALargeOneThatComesIsNoLoss) {
   const Drops drops = made.found();
   EXPECT_TRUE(drops.lost.empty());
   EXPECT_EQ(drops.appeared.size(), 1U);
+}
+
+// A blade that passed, or a shadow, fills a twentieth of the diagonal and more.
+TEST(Drops, WhatIsTooLargeForADropIsNone) {
+  const auto lost = [](int radius_px) {
+    Made made = with_dull_drop(sweep(6.0, -6.0, 1.0), 0, 7, radius_px);
+    made.changed = {{.before = 6, .after = 7, .box_on_grid = {88, 88, 24, 24}}};
+    return made.found().lost.size();
+  };
+  EXPECT_EQ(lost(12), 1U);
+  EXPECT_EQ(lost(20), 0U) << "0.07 of the diagonal";
 }
 
 TEST(Drops, WhatIsBackInTheNextFrameWasNotLost) {
