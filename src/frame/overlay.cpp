@@ -123,6 +123,17 @@ double Overlay::share_compared() const {
   return static_cast<double>(num_compared()) / static_cast<double>(size_.area());
 }
 
+int Overlay::num_counted() const {
+  if (kept_.empty()) return num_compared();
+  int n = 0;
+  for (int y = 0; y < size_.height; ++y) {
+    const Interval row = compared_[static_cast<std::size_t>(y)];
+    if (row.begin < row.end)
+      n += cv::countNonZero(kept_(cv::Rect(row.begin, y, row.end - row.begin, 1)));
+  }
+  return n;
+}
+
 double Overlay::correlation() const {
   double s1 = 0, d1 = 0, ss = 0, dd = 0, sd = 0;
   for (int y = 0; y < size_.height; ++y) {

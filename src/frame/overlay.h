@@ -56,6 +56,8 @@ class Overlay {
   /// Px that lie inside both pictures together with their neighbours: those are compared.
   [[nodiscard]] int num_compared() const;
   [[nodiscard]] double share_compared() const;
+  /// Those of them that normal equations count.
+  [[nodiscard]] int num_counted() const;
   /// Correlation of the two pictures, -1..1; 0 where one of them is flat.
   [[nodiscard]] double correlation() const;
   /// Median, and limit from the median deviation, of some thousands of px.

@@ -251,7 +251,7 @@ Link register_pair(const Thumbnail& to, const Thumbnail& from, const Similarity&
     link.correlation = overlay.correlation();
     const NormalEquations e = overlay.normal_equations(r.loss);
     const Eigen::Vector4d information =
-        (e.h.diagonal() / std::max(1e-12, e.chi2 / overlay.num_compared()))
+        (e.h.diagonal() / std::max(1e-12, e.chi2 / std::max(1, overlay.num_counted())))
             .cwiseMin(1.0 / (kLeastSdPx * kLeastSdPx));
     // From px at the corner to log scale and radians.
     const double radius2 = overlay.center().dot(overlay.center());

@@ -264,6 +264,19 @@ TEST(RegisterPair, GrassThatSwaysBeforeThePictureMovesNothing) {
   EXPECT_TRUE(registered(to, moved(to, {0.005, 0.0, 0.6, -0.4})).astray.empty());
 }
 
+// All that holds the picture in place is the animal, with the blade and without.
+TEST(RegisterPair, WhatIsLeftOutMakesALinkNoSurer) {
+  const cv::Mat to = before_ground({400, 300}, 3);
+  const cv::Mat from = moved(to, {0.005, 0.0, 0.6, -0.4});
+  const auto link = [&](double a, double b) {
+    return registered(with_blade(to, a), with_blade(from, b));
+  };
+  const Link calm = link(-200.0, -201.0), sways = link(blade_at(0), blade_at(1));
+  ASSERT_TRUE(calm.astray.empty());
+  ASSERT_FALSE(sways.astray.empty());
+  for (std::size_t i = 0; i < 4; ++i) EXPECT_LE(sways.information[i], calm.information[i]) << i;
+}
+
 TEST(RegisterBurst, TellsWhereGrassSwayed) {
   const cv::Mat scene = before_ground({400, 300}, 3);
   for (const bool sways : {false, true}) {
