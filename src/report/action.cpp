@@ -633,8 +633,11 @@ std::string action(const BurstAnalysis& burst) {
     case VerdictKind::complete_without: {
       if (flagged(burst, FrameFlag::moved).empty()) return keep_action(burst, labels);
       const FramesThatGo go = frames_that_go_together(burst, labels);
-      return go.one_run ? fmt::format("At home, stack only {}: they cover it all.", go.words)
-                        : fmt::format("Stack {}.", go.words);
+      if (!go.one_run) return fmt::format("Stack {}.", go.words);
+      const bool all = std::ranges::none_of(burst.verdict.notes, [](const Reason& note) {
+        return note.kind == ReasonKind::open_end || note.kind == ReasonKind::soft_place;
+      });
+      return fmt::format("At home, stack only {}{}.", go.words, all ? ": they cover it all" : "");
     }
     case VerdictKind::reshoot:
       return reshoot_action(burst, labels);

@@ -251,6 +251,9 @@ TEST(SummaryText, WhatMovedIsNamedWithPlaceAndFrame) {
                           "The subject shifted, upper left, from 1230 on.",
                           "Not checked: movement, lost drops.",
                           "At home, stack only 1207 to 1229: they cover it all."));
+  burst.verdict.notes = {made::reason(ReasonKind::open_end, 22, 22)};
+  EXPECT_EQ(lines(summary_text(burst)).back(), "At home, stack only 1207 to 1229.")
+      << "an end stays soft";
 }
 
 TEST(SummaryText, DropsThatWentAtOnceAreOneLine) {
