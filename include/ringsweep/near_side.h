@@ -59,7 +59,8 @@ struct NearSideOptions {
 
 /// What the background says: it is less blurred the nearer to it a frame focuses. It is as sure as
 /// its parts agree, and as its frames lie on a line.
-/// @return probability that positions grow towards near, 0..1; 0.5 where there are too few parts.
+/// @return probability that positions grow towards near, 0..1; 0.5 where there are too few parts,
+/// or fewer than 5 frames. @throws std::invalid_argument where a part has not N - 1 contrasts.
 [[nodiscard]] double background_tells(const Background& background);
 
 /// Both together: they have no pixel in common.

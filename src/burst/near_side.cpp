@@ -167,7 +167,8 @@ double background_tells(const Background& background) {
   // contrast. Ours, no source.
   constexpr double kCommonSd = 0.05, kMostOfOne = 2.0;
   constexpr std::size_t kFewestParts = 6;  // fewer know little of their own scatter
-  if (background.parts.size() < kFewestParts) return 0.5;
+  constexpr std::size_t kFewestFrames = 5;
+  if (background.parts.size() < kFewestParts || background.q_px.size() < kFewestFrames) return 0.5;
   const auto n = static_cast<double>(background.parts.size());
   std::vector<double> middle_px(background.q_px.size() - 1), shared(middle_px.size(), 0.0);
   for (std::size_t i = 0; i < middle_px.size(); ++i)
@@ -175,6 +176,8 @@ double background_tells(const Background& background) {
   const double range_px = background.q_px.back() - background.q_px.front();
   std::vector<double> gains;  // from the lowest position to the highest
   for (const BackgroundPart& part : background.parts) {
+    if (part.contrast.size() != middle_px.size())
+      throw std::invalid_argument("a part must have one contrast for each two frames");
     gains.push_back(std::clamp(fit_line(middle_px, part.contrast, 1).slope * range_px, -kMostOfOne,
                                kMostOfOne));
     for (std::size_t i = 0; i < shared.size(); ++i) shared[i] += part.contrast[i] / n;

@@ -167,6 +167,14 @@ TEST(BackgroundTells, FewPartsSayNothingAndSignsMirror) {
   EXPECT_NEAR(p + turned, 1.0, 1e-12);
 }
 
+TEST(BackgroundTells, FewFramesSayNothingAndEachPairHasItsContrast) {
+  EXPECT_EQ(background_tells(background_parts(9, -1.0, {0, 0, 0})), 0.5);
+  EXPECT_GT(background_tells(background_parts(9, -1.0, {0, 0, 0, 0})), 0.995);
+  Background uneven = background_parts(9, -1.0);
+  uneven.parts[3].contrast.pop_back();
+  EXPECT_THROW((void)background_tells(uneven), std::invalid_argument);
+}
+
 /// The logistic curve at `mean` over the sd, with the sd of 0.05 that no scatter shows.
 double sure(double mean, double variance) {
   return 1.0 / (1.0 + std::exp(1.702 * mean / std::sqrt(variance + 0.05 * 0.05)));
