@@ -183,7 +183,7 @@ bool jumps_once(const Course& course, std::size_t c) {
 
 Judged judge(const TileFields& burst, const Patch& patch) {
   constexpr double kStepShare = 0.85, kLeastJump = 0.75, kMostJump = 1.35, kStepExplains = 0.45,
-                   kTwoStepsExplain = 0.6;
+                   kTwoStepsExplain = 0.6, kFadingShare = 0.5, kMostFadingJump = 2.0;
   constexpr double kDriftShare = 0.97, kDriftExplains = 0.48, kSmallDriftExplains = 0.7;
   constexpr std::size_t kFewestFrames = 2, kTwoStepsTiles = 10, kDriftTiles = 80,
                         kSmallDriftTiles = 40;
@@ -200,7 +200,10 @@ Judged judge(const TileFields& burst, const Patch& patch) {
     jump = (course.at[c] - course.at[c - 1]) / step.height;
   const bool steps = step.share >= kStepShare && jump > kLeastJump && jump < kMostJump &&
                      course.explained >= kStepExplains;
-  if (steps || (course.explained >= kTwoStepsExplain && jumps_once(course, c))) {
+  // What is back soon after a jump did not move: with a new sweep drops shine otherwise.
+  const bool fades = step.share >= kFadingShare && jump > kLeastJump && jump < kMostFadingJump &&
+                     course.explained >= kTwoStepsExplain && jumps_once(course, c);
+  if (steps || fades) {
     const std::size_t at = when(burst, course, c);
     return {.found = {{.kind = MoveKind::stays,
                        .c = at,

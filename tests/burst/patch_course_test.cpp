@@ -29,7 +29,9 @@ Judged judged(const std::function<double(std::size_t)>& course) {
   return judge(row.burst, patch);
 }
 
-double fading(std::size_t k) { return std::exp(-0.08 * static_cast<double>(k - kMoved)); }
+double fading(std::size_t k, double per_frame = 0.04) {
+  return std::exp(-per_frame * static_cast<double>(k - kMoved));
+}
 
 TEST(PatchCourse, WhatIsElsewhereFromAFrameOnStays) {
   const Judged judged_so = judged([](std::size_t k) { return k < kMoved ? 0.0 : 1.0; });
@@ -44,6 +46,13 @@ TEST(PatchCourse, SoDoesWhatFadesAfterwards) {
   ASSERT_EQ(judged_so.found.size(), 1U);
   EXPECT_EQ(judged_so.found[0].kind, MoveKind::stays);
   EXPECT_EQ(judged_so.found[0].c, kMoved);
+}
+
+TEST(PatchCourse, WhatIsSoonBackDidNotMove) {
+  constexpr double kSoon = 0.2;
+  const Judged judged_so =
+      judged([](std::size_t k) { return k < kMoved ? 0.0 : fading(k, kSoon); });
+  EXPECT_TRUE(judged_so.found.empty());
 }
 
 TEST(PatchCourse, WhatComesAndGoesByAndByIsNoMove) {
