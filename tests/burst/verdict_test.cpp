@@ -123,10 +123,10 @@ TEST(Verdict, OpenEndOfUnknownSideIsAReshootWhereMuchLiesBeyond) {
 }
 
 TEST(Verdict, OpenEndThatIsLikelyFarIsJudgedAsFar) {
-  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.96}).kind, VerdictKind::complete);
-  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.04}, false).kind, VerdictKind::complete);
-  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.94}).kind, VerdictKind::reshoot);
-  EXPECT_EQ(judge_end(0.01, {.towards_near = 0.04}).kind, VerdictKind::reshoot) << "likely near";
+  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.975}).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.025}, false).kind, VerdictKind::complete);
+  EXPECT_EQ(judge_end(0.09, {.towards_near = 0.965}).kind, VerdictKind::reshoot);
+  EXPECT_EQ(judge_end(0.01, {.towards_near = 0.025}).kind, VerdictKind::reshoot) << "likely near";
 }
 
 TEST(Verdict, OpenEndOfWhatTheUserWantsIsAReshootAtEitherSide) {
