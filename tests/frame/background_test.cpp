@@ -42,9 +42,9 @@ cv::Mat taken(const cv::Mat& light, unsigned seed) {
 }
 
 /// A subject at 1 px before what is at `ground_px`, over a sweep from -6 to 6 px.
-/// .parts.emptyparam ground_px none: as blurred in all frames.
-/// .parts.emptyparam fades how much less light each frame has than the one before.
-/// .parts.emptyparam later_contrast the ground's in the last half of the frames; none: as before.
+/// @param ground_px none: as blurred in all frames.
+/// @param fades how much less light each frame has than the one before.
+/// @param later_contrast the ground's in the last half of the frames; none: as before.
 Stack before_ground(std::optional<double> ground_px, double fades = 1.0, double contrast = 0.2,
                     std::optional<double> later_contrast = std::nullopt) {
   constexpr double kAlwaysPx = 30.0;
