@@ -5,12 +5,13 @@
 /// out of the picture (stem, blade, leaf) is the perch: it is no subject beyond the animal's own
 /// depth, unless the sweep goes on past its end: then the whole of it was meant; and it opens no
 /// end. A perch shows itself in four ways: as a band that is followed to the picture's border
-/// (bands.h), as a plane in picture and depth that reaches it, as a long strip whose ends lie at it
-/// or fade where the sweep ends in depth, and, beyond the sweep's ends, as a
-/// piece that reaches the border; and it leaves the picture about as thick as it is. Where it goes
-/// through the picture as a strip, only what lies within the strip is perch, or sticks out of it
-/// where no animal is. What lies on it alone, a drop, goes with it. The planes are sought by random
-/// triples of tiles: M. A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from memory.
+/// (bands.h), as a plane in picture and depth that reaches it, bent where that holds more of it, as
+/// a long strip whose ends lie at it or fade where the sweep ends in depth, and, beyond the sweep's
+/// ends, as a piece that reaches the border; and it leaves the picture about as thick as it is.
+/// Where it goes through the picture as a strip, only what lies within the strip is perch, or
+/// sticks out of it where no animal is. What lies on it alone, a drop, goes with it. The planes are
+/// sought by random triples of tiles: M. A. Fischler, R. C. Bolles, Comm. ACM 24 (1981) 381, from
+/// memory.
 
 #include <cstddef>
 #include <cstdint>

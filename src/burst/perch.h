@@ -13,11 +13,13 @@ namespace ringsweep {
 struct Perch {
   std::vector<Surface> surfaces{};
   std::vector<bool> holds{};  ///< of each tile: on a surface or a band, or where a band goes on
-  double off_px = 0.0;        ///< it keeps this close to its planes
+  double off_px = 0.0;        ///< it keeps this close to the shapes of its surfaces
 
-  /// Beside a surface it bends a little; elsewhere its plane goes on through thin air.
-  [[nodiscard]] bool is_beside(std::size_t t, const DepthTiles& field) const;
-  /// In a surface's plane, and too thick for it.
+  /// Beside a surface it bends a little; elsewhere its shape goes on through thin air.
+  /// @param held    of each tile: perch so far; @param err_px  by which the tile's depth may be off
+  [[nodiscard]] bool is_beside(std::size_t t, const DepthTiles& field,
+                               const std::vector<bool>& held, double err_px) const;
+  /// In a surface's shape, and too thick for it.
   [[nodiscard]] bool is_thick(std::size_t t) const;
 };
 

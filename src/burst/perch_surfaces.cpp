@@ -19,19 +19,31 @@ constexpr std::size_t kPlane = 20;
 constexpr int kMostPlanes = 3;
 constexpr std::size_t kDraws = 5;
 
-Plane least_squares(const DepthTiles& field, const Tiles& tiles) {
-  Eigen::MatrixX3d design(static_cast<Eigen::Index>(tiles.size()), 3);
+std::array<double, 6> terms_of(const TileProfile& tile) {
+  const double r = tile.row, c = tile.col;
+  return {1.0, r, c, r * r, r * c, c * c};
+}
+
+constexpr std::size_t kFlat = 3, kBent = 6;  // terms of a plane, and of all
+
+/// @param terms  kFlat or kBent
+Shape least_squares(const DepthTiles& field, const Tiles& tiles, std::size_t terms) {
+  Eigen::MatrixXd design(static_cast<Eigen::Index>(tiles.size()), static_cast<Eigen::Index>(terms));
   Eigen::VectorXd q(design.rows());
   for (std::size_t i = 0; i < tiles.size(); ++i) {
     const auto row = static_cast<Eigen::Index>(i);
-    design.row(row) << field.tile(tiles[i]).row, field.tile(tiles[i]).col, 1.0;
+    const std::array<double, 6> of = terms_of(field.tile(tiles[i]));
+    for (Eigen::Index j = 0; j < design.cols(); ++j)
+      design(row, j) = of[static_cast<std::size_t>(j)];
     q(row) = field.q(tiles[i]);
   }
-  const Eigen::Vector3d x = design.colPivHouseholderQr().solve(q);
-  return {.a = x(0), .b = x(1), .c = x(2)};
+  const Eigen::VectorXd x = design.colPivHouseholderQr().solve(q);
+  Shape shape;
+  std::copy(x.begin(), x.end(), shape.of.begin());
+  return shape;
 }
 
-std::optional<Plane> through(const DepthTiles& field, std::size_t i, std::size_t j, std::size_t k) {
+std::optional<Shape> through(const DepthTiles& field, std::size_t i, std::size_t j, std::size_t k) {
   const auto row = [&](std::size_t t) {
     return Eigen::RowVector3d(field.tile(t).row, field.tile(t).col, 1.0);
   };
@@ -41,23 +53,23 @@ std::optional<Plane> through(const DepthTiles& field, std::size_t i, std::size_t
   if (std::abs(design.determinant()) < 2.0 * kLeastArea) return std::nullopt;
   const Eigen::Vector3d x =
       design.partialPivLu().solve(Eigen::Vector3d(field.q(i), field.q(j), field.q(k)));
-  return Plane{.a = x(0), .b = x(1), .c = x(2)};
+  return Shape{.of = {x(2), x(0), x(1), 0.0, 0.0, 0.0}};
 }
 
-bool is_on(const Plane& plane, const DepthTiles& field, std::size_t tile, double off_px) {
-  return plane.off_px(field.tile(tile), field.q(tile)) < off_px;
+bool is_on(const Shape& shape, const DepthTiles& field, std::size_t tile, double off_px) {
+  return std::abs(shape.q_px(field.tile(tile)) - field.q(tile)) < off_px;
 }
 
-Tiles on(const Plane& plane, const DepthTiles& field, const Tiles& tiles, double off_px) {
+Tiles on(const Shape& shape, const DepthTiles& field, const Tiles& tiles, double off_px) {
   Tiles result;
   std::ranges::copy_if(tiles, std::back_inserter(result),
-                       [&](std::size_t t) { return is_on(plane, field, t, off_px); });
+                       [&](std::size_t t) { return is_on(shape, field, t, off_px); });
   return result;
 }
 
 /// A plane, and the connected pieces of what lies on it.
 struct Found {
-  Plane plane{};
+  Shape plane{};
   std::vector<Tiles> pieces{};
 };
 
@@ -78,7 +90,7 @@ std::optional<Found> best_plane(const DepthTiles& field, const std::vector<bool>
   std::size_t most = 0;
   for (int trial = 0; trial < trials; ++trial) {
     const std::size_t i = any(first), j = any(all), k = any(all);
-    const std::optional<Plane> candidate = through(field, i, j, k);
+    const std::optional<Shape> candidate = through(field, i, j, k);
     if (!candidate) continue;
     const auto count = static_cast<std::size_t>(std::ranges::count_if(
         all, [&](std::size_t t) { return is_on(*candidate, field, t, off_px); }));
@@ -89,7 +101,7 @@ std::optional<Found> best_plane(const DepthTiles& field, const std::vector<bool>
   for (int i = 0; i < kRefits; ++i) {
     const Tiles near = on(found.plane, field, all, off_px);
     if (near.size() < kPlane) break;
-    found.plane = least_squares(field, near);
+    found.plane = least_squares(field, near, kFlat);
   }
   std::vector<bool> in(left.size());
   for (const std::size_t t : on(found.plane, field, all, off_px)) in[t] = true;
@@ -107,8 +119,8 @@ bool spans(const DepthTiles& field, const Tiles& tiles, double share) {
          field.tile(right).col - field.tile(left).col >= share * field.size().width;
 }
 
-Surface surface_of(const Plane& plane, Tiles tiles, Tiles thick) {
-  Surface surface{.plane = plane, .tiles = std::move(tiles), .thick = std::move(thick)};
+Surface surface_of(const Shape& shape, Tiles tiles, Tiles thick) {
+  Surface surface{.shape = shape, .tiles = std::move(tiles), .thick = std::move(thick)};
   std::ranges::sort(surface.thick);
   std::erase_if(surface.tiles, [&](std::size_t t) { return surface.is_thick(t); });
   return surface;
@@ -119,7 +131,37 @@ void put_aside_largest(const std::vector<Tiles>& pieces, std::vector<bool>& left
   for (const std::size_t t : *std::ranges::max_element(pieces, {}, &Tiles::size)) left[t] = false;
 }
 
-/// Planes of which a piece reaches the border.
+/// Of the pieces on a shape those that reach the border, as one.
+Tiles at_border(const DepthTiles& field, const std::vector<Tiles>& pieces) {
+  Tiles tiles;
+  for (const Tiles& piece : pieces)
+    if (piece.size() >= kPlane && field.reaches_border(piece))
+      tiles.insert(tiles.end(), piece.begin(), piece.end());
+  return tiles;
+}
+
+/// A leaf bends: more of it lies on a shape that is bent as it is, so long as more are found.
+/// @param tiles  on a plane, changed with the shape that is returned
+Shape bend(const DepthTiles& field, const std::vector<bool>& left, double off_px, Shape shape,
+           Tiles& tiles) {
+  constexpr std::size_t kFewest = 200;  // tiles that tell how it bends. Ours, no source
+  constexpr int kRounds = 8;
+  Tiles all;
+  for (std::size_t t = 0; t < left.size(); ++t)
+    if (left[t]) all.push_back(t);
+  for (int i = 0; i < kRounds && tiles.size() >= kFewest; ++i) {
+    const Shape bent = least_squares(field, tiles, kBent);
+    std::vector<bool> in(left.size());
+    for (const std::size_t t : on(bent, field, all, off_px)) in[t] = true;
+    Tiles more = at_border(field, field.pieces(in));
+    if (more.size() <= tiles.size()) break;
+    shape = bent;
+    tiles = std::move(more);
+  }
+  return shape;
+}
+
+/// Planes of which a piece reaches the border, bent where that shows more of them.
 std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool> left,
                                       double off_px, const SubjectOptions& options,
                                       std::mt19937& random) {
@@ -129,18 +171,16 @@ std::vector<Surface> planes_at_border(const DepthTiles& field, std::vector<bool>
   for (int i = 0; i < kMostPlanes; ++i) {
     const auto found = best_plane(field, left, border, off_px, options.plane_trials, random);
     if (!found || found->pieces.empty()) break;
-    Tiles tiles;
-    for (const Tiles& piece : found->pieces)
-      if (piece.size() >= kPlane && field.reaches_border(piece))
-        tiles.insert(tiles.end(), piece.begin(), piece.end());
+    Tiles tiles = at_border(field, found->pieces);
     if (tiles.empty()) {
       put_aside_largest(found->pieces, left);
       continue;
     }
+    const Shape shape = bend(field, left, off_px, found->plane, tiles);
     for (const std::size_t t : tiles) left[t] = false;
     if (!spans(field, tiles, options.plane_extent)) continue;
     Tiles thick = field.thick(tiles);
-    surfaces.push_back(surface_of(found->plane, std::move(tiles), std::move(thick)));
+    surfaces.push_back(surface_of(shape, std::move(tiles), std::move(thick)));
   }
   return surfaces;
 }
@@ -227,8 +267,13 @@ std::vector<Surface> of_several_draws(std::size_t rank, unsigned seed, const Fin
 
 }  // namespace
 
-double Plane::off_px(const TileProfile& tile, double q) const {
-  return std::abs(a * tile.row + b * tile.col + c - q);
+double Shape::q_px(const TileProfile& tile) const {
+  const std::array<double, 6> terms = terms_of(tile);
+  return std::inner_product(of.begin(), of.end(), terms.begin(), 0.0);
+}
+
+double Surface::above_px(const DepthTiles& field, std::size_t t) const {
+  return field.q(t) - shape.q_px(field.tile(t));
 }
 
 bool Surface::is_thick(std::size_t t) const { return std::ranges::binary_search(thick, t); }

@@ -1,7 +1,8 @@
 #pragma once
-/// Surfaces that go through the picture: planes, in picture and depth, of leaves and blades, and
-/// strips along seed-heads and stems.
+/// Surfaces that go through the picture: those of leaves and blades, planes in picture and depth or
+/// bent a little, and strips along seed-heads and stems.
 
+#include <array>
 #include <cstddef>
 #include <cstdint>
 #include <vector>
@@ -10,18 +11,22 @@
 
 namespace ringsweep {
 
-/// q = a row + b col + c.
-struct Plane {
-  double a = 0.0, b = 0.0, c = 0.0;
-  [[nodiscard]] double off_px(const TileProfile& tile, double q) const;
+/// Depth over the picture: q = of[0] + of[1] row + of[2] col, a plane, + of[3] row^2 + of[4] row
+/// col
+/// + of[5] col^2 where it is bent.
+struct Shape {
+  std::array<double, 6> of{};
+  [[nodiscard]] double q_px(const TileProfile& tile) const;
 };
 
-/// A plane, and the tiles that lie on it.
+/// A surface, and the tiles that lie on it.
 struct Surface {
-  Plane plane{};
+  Shape shape{};
   Tiles tiles{};  ///< without the thick ones
   Tiles thick{};  ///< too thick for a perch, by rising index: an animal lies in the same plane
   [[nodiscard]] bool is_thick(std::size_t t) const;
+  /// How much larger a tile's position is than the shape's there.
+  [[nodiscard]] double above_px(const DepthTiles& field, std::size_t t) const;
 };
 
 /// Where the sweep ends in depth: near its lowest position or beyond, or its highest.
@@ -32,7 +37,7 @@ enum class Fading : std::uint8_t { no, low, high };
 /// somewhere.
 /// @param among  of each tile: whether it may lie on one
 /// @param fades  of each tile
-/// @param off_px how close to its plane a surface keeps
+/// @param off_px how close to its shape a surface keeps
 /// Same input, same result: the random triples come from SubjectOptions::seed.
 [[nodiscard]] std::vector<Surface> surfaces_through_picture(const DepthTiles& field,
                                                             std::vector<bool> among,

@@ -19,6 +19,7 @@ namespace {
 
 constexpr std::size_t kPiece = 3;    // tiles; fewer are noise
 constexpr std::size_t kFewest = 12;  // tiles that can be a subject
+constexpr double kBlurredErr = 0.5;  // of what a tile lies beyond an end, so much it may be off
 constexpr double kEndsErr = 0.25;    // of the blur limit: so well an animal's ends are told
 // The perch ends where a hundredth of it is left; the sweep goes on past it by so many blur limits.
 constexpr double kPerchQuantile = 0.01;
@@ -121,17 +122,20 @@ bool lies_on_perch(const DepthTiles& field, const Tiles& piece, const IsPerch& i
 /// @return whether there is a perch
 bool drop_perch_beyond(std::vector<TileRole>& roles, const DepthTiles& field, const Perch& found,
                        double edge, double direction, const SubjectOptions& options) {
-  std::vector<bool> beyond(roles.size());
+  std::vector<bool> beyond(roles.size()), held = found.holds;
   std::size_t perch = 0;
-  for (std::size_t t = 0; t < roles.size(); ++t) {
-    const double out = direction * (field.q(t) - edge);
-    if (roles[t] != TileRole::subject || out <= 0.0 || out > options.reach_px) continue;
-    if (!found.holds[t] && !found.is_beside(t, field)) {
-      beyond[t] = true;
-      continue;
+  const auto out_px = [&](std::size_t t) { return direction * (field.q(t) - edge); };
+  for (std::size_t t = 0; t < roles.size(); ++t)
+    beyond[t] = roles[t] == TileRole::subject && out_px(t) > 0.0 && out_px(t) <= options.reach_px;
+  for (bool more = true; more;) {  // from tile to tile
+    more = false;
+    for (std::size_t t = 0; t < roles.size(); ++t) {
+      if (!beyond[t]) continue;
+      if (!found.holds[t] && !found.is_beside(t, field, held, kBlurredErr * out_px(t))) continue;
+      roles[t] = TileRole::perch;
+      beyond[t] = false, held[t] = more = true;
+      ++perch;
     }
-    roles[t] = TileRole::perch;
-    ++perch;
   }
   for (const Tiles& piece : field.pieces(beyond)) {
     const bool runs_out =

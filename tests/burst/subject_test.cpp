@@ -228,6 +228,40 @@ TEST(Subject, LeafThatRunsOutOfThePictureOpensNoEnd) {
   EXPECT_GT(std::ranges::count(s.roles, TileRole::perch), 8 * 40);
 }
 
+/// An animal from 8 to 20 px on a leaf that fills the lower two thirds of the picture, at 38 px at
+/// its rim behind the animal and 9 px at the lower border; bent by so many px on top of that.
+Scene animal_on_wide_leaf(const std::function<double(int row, int col)>& bent_px) {
+  return [=](int row, int col) -> std::optional<double> {
+    if (const auto animal = ball(row - 15, col, 20.0)) return animal;
+    return row >= 20 ? std::optional(38.0 - 0.75 * (row - 20) + bent_px(row, col)) : std::nullopt;
+  };
+}
+
+/// A hump in the middle, of a height.
+double hump(int col, double height_px) {
+  return height_px * std::exp(-0.5 * std::pow((col - 40.0) / 14.0, 2));
+}
+
+TEST(Subject, WideLeafThatBendsOpensNoEnd) {
+  // Its middle bends away by 5 px where it is blurred in all frames, and reaches no border there.
+  const Scene humped =
+      animal_on_wide_leaf([](int row, int col) { return row < 36 ? hump(col, 5.0) : 0.0; });
+  const Subject s = subject_of(humped, kSweep);
+  EXPECT_TRUE(s.trusted);
+  EXPECT_TRUE(s.perch_high);
+  EXPECT_LE(s.positions_px.back(), 30.0 + kBlurPx);
+}
+
+TEST(Subject, WideLeafThatBendsIsNoAnimal) {
+  // A bowl, its sides up by 20 px: planes hold parts of it only.
+  const Scene bowl = animal_on_wide_leaf(
+      [](int, int col) { return 20.0 * std::pow((col - 40.0) / 40.0, 2) - 10.0; });
+  const Subject s = subject_of(bowl, kSweep);
+  EXPECT_TRUE(s.trusted);
+  EXPECT_GE(s.animal_px.front(), 8.0 - 0.25 * kBlurPx);
+  EXPECT_LE(s.animal_px.back(), 20.0 + 0.25 * kBlurPx);
+}
+
 TEST(Subject, LeafCountsToItsEndWhereTheSweepGoesOnPastIt) {
   // The animal lies from 8 to 20 px, the frames from 0 to 30. The leaf ends at 4 px, which the
   // sweep passes by two blur limits; and at 25, which it does as well, or at 29, which it hardly
