@@ -282,7 +282,7 @@ TEST(Raw, TheUserMaySayWhichPictureIsRead) {
 
 // A file that is larger than what may be read of one: its preview is read all the same.
 TEST(Raw, OfAFileWhosePreviewSufficesNoMoreIsRead) {
-  constexpr DecodeOptions kSmall{.max_megapixels = 0.2};
+  const DecodeOptions kSmall{.max_megapixels = 0.2};
   constexpr std::uintmax_t kMoreThanMayBeRead = 16'000'000 * 2 / 10 + 1'000'001;
   const TempFolder folder;
   test::write_picture(folder / "preview.jpg", test::noise_picture({480, 320}));
