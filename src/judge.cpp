@@ -51,6 +51,8 @@ class Judge {
   [[nodiscard]] CoverageOptions coverage_options() const;
   [[nodiscard]] double share_sharp(const FocalPositions& part) const;
   [[nodiscard]] cv::Rect box_between(double low_px, double high_px) const;
+  [[nodiscard]] Coverage coverage_of(const FocalPositions& part,
+                                     const CoverageOptions& options) const;
   void place(Coverage& coverage) const;
   void count_at_other_limits();
   [[nodiscard]] std::size_t as_measured(std::size_t sweep) const;
@@ -232,8 +234,13 @@ CoverageOptions Judge::coverage_options() const {
 void Judge::look_for_the_subject() {
   subject_ = find_subject(burst_.profiles, focus_, out_.blur_limit_px, burst_.view, wish_);
   // Positions that are not to be trusted cover nothing, and leave no gap either.
+  known_ = {.towards_near = out_.near_side.probability,
+            .subject_trusted = subject_.trusted,
+            .range_said = subject_.said,
+            .perch_low = subject_.perch_low,
+            .perch_high = subject_.perch_high};
   if (focus_.status == FitStatus::converged)
-    out_.coverage = assess_coverage(focus_, subject_.positions_px, coverage_options());
+    out_.coverage = coverage_of(focus_, coverage_options());
 }
 
 /// Where a frame shows nothing sharp, shake looks much like defocus; and nobody misses it.
@@ -307,6 +314,13 @@ cv::Rect Judge::box_between(double low_px, double high_px) const {
   return cv::Rect(top_left, bottom_right) & cv::Rect({}, map.size());
 }
 
+/// Of the subject by some of the frames.
+Coverage Judge::coverage_of(const FocalPositions& part, const CoverageOptions& options) const {
+  Coverage coverage = assess_coverage(part, subject_.positions_px, options);
+  open_where_cut_off(coverage, known_);
+  return coverage;
+}
+
 void Judge::place(Coverage& coverage) const {
   const double b = out_.blur_limit_px;
   for (Gap& gap : coverage.gaps)
@@ -315,8 +329,10 @@ void Judge::place(Coverage& coverage) const {
   for (End& end : coverage.ends) {
     const double q = *focus_.frames[end.frame].q_px;
     constexpr double kFar = 1e12;
-    if (end.subject_share > 0.0)
-      end.box_px = end.low ? box_between(-kFar, q - b) : box_between(q + b, kFar);
+    // Where it is cut off, what is nearest to there.
+    const double from = end.subject_share > 0.0 ? b : 0.5 * b;
+    if (end.subject_share > 0.0 || end.open)
+      end.box_px = end.low ? box_between(-kFar, q - from) : box_between(q + from, kFar);
   }
 }
 
@@ -325,7 +341,7 @@ void Judge::count_at_other_limits() {
                              handbook_blur_limit_px(out_.full_size)}) {
     CoverageOptions options = coverage_options();
     options.blur_limit_px = limit;
-    const Coverage coverage = assess_coverage(focus_, subject_.positions_px, options);
+    const Coverage coverage = coverage_of(focus_, options);
     LimitRow row{.blur_limit_px = limit};
     for (const Gap& gap : coverage.gaps) ++(gap.soft ? row.soft : row.gaps);
     for (const End& end : coverage.ends) row.open_ends += end.open ? 1 : 0;
@@ -460,16 +476,11 @@ void Judge::decide_coverage() {
   }
   out_.subject_trusted = subject_.trusted;
   out_.subject_said = subject_.said;
-  known_ = {.towards_near = out_.near_side.probability,
-            .subject_trusted = subject_.trusted,
-            .range_said = subject_.said,
-            .perch_low = subject_.perch_low,
-            .perch_high = subject_.perch_high};
   out_.verdict = decide(focus_, out_.coverage, ranges_, no_light_, out_.allowed_step_px, known_);
   if (focus_.status == FitStatus::converged) count_at_other_limits();
   for (std::size_t i = 0; i < ranges_.size(); ++i) {
     const FocalPositions part = only_sweeps({i});
-    Coverage coverage = assess_coverage(part, subject_.positions_px, coverage_options());
+    Coverage coverage = coverage_of(part, coverage_options());
     place(coverage);
     out_.sweeps.push_back({.first = ranges_[i].first,
                            .last = ranges_[i].last,
@@ -486,8 +497,8 @@ void Judge::decide_coverage() {
           if (sweeps.size() == 1)
             return out_.sweeps[sweeps[0]].verdict.kind == VerdictKind::complete;
           const FocalPositions part = only_sweeps(sweeps);
-          return decide(part, assess_coverage(part, subject_.positions_px, coverage_options()),
-                        ranges_, no_light_, out_.allowed_step_px, known_, options_for_part())
+          return decide(part, coverage_of(part, coverage_options()), ranges_, no_light_,
+                        out_.allowed_step_px, known_, options_for_part())
                      .kind == VerdictKind::complete;
         });
   }

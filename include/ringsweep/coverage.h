@@ -49,8 +49,11 @@ struct End {
                            ///< the whole sweep no more than SubjectOptions::reach_px
   double beyond_sd_px = 0.0;
   double subject_share = 0.0;  ///< share of the subject beyond the blur limit from that frame
-  std::size_t frame = 0;       ///< the outermost usable frame, index in capture order
-  cv::Rect box_px{};           ///< around what lies beyond, as in Gap
+  /// Beyond the frame the subject is about as dense where the blur limit ends as where it begins:
+  /// it goes on, or is cut off where what shows the rest passes for something else.
+  bool cut_off = false;
+  std::size_t frame = 0;  ///< the outermost usable frame, index in capture order
+  cv::Rect box_px{};      ///< around what lies beyond, as in Gap
 };
 
 /// Two neighbouring usable frames, as near as they may be.

@@ -105,6 +105,12 @@ struct VerdictOptions {
   double likely = 0.97;
 };
 
+/// Opens the near end where a perch goes on and the subject is cut off: near what runs out of the
+/// picture a body that is blurred in all frames passes for it. Only an end that is likely the near
+/// one: the far one may stay soft.
+void open_where_cut_off(Coverage& coverage, const KnownEnds& known,
+                        const VerdictOptions& options = {});
+
 /// @param dark N, capture order: true for frames that the flash did not light.
 /// @param allowed_step_px 2 x blur limit.
 [[nodiscard]] Verdict decide(const FocalPositions& focus, const Coverage& coverage,

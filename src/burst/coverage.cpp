@@ -39,6 +39,21 @@ double share_between(const std::vector<double>& sorted, double low, double high)
   return static_cast<double>(to - from) / static_cast<double>(sorted.size());
 }
 
+/// Whether the subject beyond a frame is as dense where the blur limit ends as where it begins.
+bool is_cut_off(const std::vector<double>& sorted, double q, bool low, double limit) {
+  // Ours, no source. Of bench/accuracy's open seeds (about 420 bursts) 11 near ends are told within
+  // an eighth of the limit. Where the subject goes on in truth, by a fifth of the limit or more, it
+  // is 0.7 times as dense there or more in four of five; where it ends before (five) 0.45 times at
+  // most, or hardly anything is there; where it ends just there (one), 1.5 times.
+  constexpr double kLast = 0.75, kFirst = 0.5, kDensity = 0.6, kLeastShare = 0.0075;
+  const auto share = [&](double from, double to) {
+    return low ? share_between(sorted, q - to * limit, q - from * limit)
+               : share_between(sorted, q + from * limit, q + to * limit);
+  };
+  const double last = share(kLast, 1.0);
+  return last >= kLeastShare && last / (1.0 - kLast) >= kDensity * share(0.0, kFirst) / kFirst;
+}
+
 double difference_sd_px(const FocalPositions& focus, std::size_t a, std::size_t b) {
   const double width = *focus.frames[a].q_px - *focus.frames[b].q_px;
   return std::sqrt(difference_variance_px2(focus, a, b) + std::pow(width * focus.scale_sd, 2));
@@ -131,6 +146,7 @@ Coverage assess_coverage(const FocalPositions& focus, std::span<const double> su
                              .beyond_px = std::max(0.0, beyond),
                              .beyond_sd_px = sd,
                              .subject_share = share_beyond,
+                             .cut_off = is_cut_off(subject, q, low, limit),
                              .frame = frame});
   }
   return coverage;

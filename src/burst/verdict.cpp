@@ -41,6 +41,15 @@ Reason covered(const Coverage& coverage, double allowed_step_px) {
   return reason;
 }
 
+/// Probability that an end is the far one.
+double is_far(const End& end, const KnownEnds& known) {
+  return end.low ? known.towards_near : 1.0 - known.towards_near;
+}
+
+bool perch_at(const End& end, const KnownEnds& known) {
+  return end.low ? known.perch_low : known.perch_high;
+}
+
 void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_px,
                 const KnownEnds& known, const VerdictOptions& options, Verdict& verdict) {
   bool any_open = false;
@@ -49,16 +58,16 @@ void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_p
     reason.close_call = close_call(2.0 * end.beyond_px, allowed_step_px);
     if (!end.open) {
       reason.kind = ReasonKind::perch_goes_on;
-      if (end.low ? known.perch_low : known.perch_high) verdict.notes.push_back(reason);
+      if (perch_at(end, known)) verdict.notes.push_back(reason);
       continue;
     }
     any_open = true;
     if (!known.subject_trusted && !known.range_said) continue;
-    const double is_far = end.low ? known.towards_near : 1.0 - known.towards_near;
-    const double most = known.range_said                ? 0.0
-                        : is_far >= options.likely      ? options.far_share
-                        : is_far > 1.0 - options.likely ? options.unknown_share
-                                                        : 0.0;
+    const double far = is_far(end, known);
+    const double most = known.range_said             ? 0.0
+                        : far >= options.likely      ? options.far_share
+                        : far > 1.0 - options.likely ? options.unknown_share
+                                                     : 0.0;
     (end.subject_share >= most ? verdict.reasons : verdict.notes).push_back(reason);
   }
   if (known.subject_trusted || known.range_said || !any_open || coverage.ends.size() < 2) return;
@@ -89,6 +98,13 @@ Reason reason_of(const End& end, bool at_start) {
           .subject_share = end.subject_share,
           .at_start = at_start,
           .box_px = end.box_px};
+}
+
+void open_where_cut_off(Coverage& coverage, const KnownEnds& known, const VerdictOptions& options) {
+  if (!known.subject_trusted || known.range_said) return;
+  for (End& end : coverage.ends)
+    end.open = end.open ||
+               (end.cut_off && perch_at(end, known) && is_far(end, known) <= 1.0 - options.likely);
 }
 
 Verdict decide(const FocalPositions& focus, const Coverage& coverage,

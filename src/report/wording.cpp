@@ -503,6 +503,14 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
           "sharp runs out of the picture, or too little is: the ends are yours to judge.",
           file(reason.first_frame), file(reason.last_frame));
     case ReasonKind::open_end:
+      // Within the limit it is open for being cut off there: End::cut_off.
+      if (reason.width_px <= burst.blur_limit_px)
+        return fmt::format(
+            "The subject goes on beyond {}, at the {}end where the {}, as far as {:.2f} px are "
+            "allowed, and is cut off there: what lies beyond passes for what runs out of the "
+            "picture.",
+            file(reason.first_frame), near_or_far(burst, reason.at_start),
+            reason.at_start ? "first sweep began" : "first sweep ended", burst.blur_limit_px);
       return fmt::format(
           "The subject goes on {} beyond {}, at the {}end where the {}; {:.2f} px allowed; {:.1f} "
           "% of the subject lie beyond.{}",

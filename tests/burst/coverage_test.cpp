@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 #include <stdexcept>
+#include <vector>
 
 #include "positions.h"
 #include "ringsweep/thin_lens.h"
@@ -202,6 +203,43 @@ TEST(AssessCoverage, NothingSharpIsNoSubjectAndNoEnds) {
   EXPECT_TRUE(c.steps.empty());
   EXPECT_FALSE(c.has_subject);
   EXPECT_TRUE(c.ends.empty());
+}
+
+/// Whether the subject is cut off beyond the lowest frame, at 0 px, or beyond the highest, at 30.
+struct CutOff {
+  bool low = false, high = false;
+};
+
+CutOff cut_off(const std::vector<double>& subject_px) {
+  const Coverage coverage =
+      assess_coverage(frames_at({0.0, 10.0, 20.0, 30.0}), subject_px, {.blur_limit_px = 2.0});
+  EXPECT_EQ(coverage.ends.size(), 2U);
+  return {coverage.ends[0].low && coverage.ends[0].cut_off, coverage.ends[1].cut_off};
+}
+
+TEST(AssessCoverage, SubjectIsCutOffWhereItEndsAtTheLimitAsDenseAsBefore) {
+  // 20 tiles a px.
+  const CutOff at_limit = cut_off(evenly(-2.0, 32.0, 681));
+  EXPECT_TRUE(at_limit.low);
+  EXPECT_TRUE(at_limit.high);
+  const CutOff goes_on = cut_off(evenly(-4.0, 15.0, 381));
+  EXPECT_TRUE(goes_on.low);
+  EXPECT_FALSE(goes_on.high);
+}
+
+TEST(AssessCoverage, SubjectThatEndsBeforeTheLimitIsNotCutOff) {
+  EXPECT_FALSE(cut_off(evenly(-1.4, 15.0, 329)).low);
+  // Or thins out: half as dense from the middle of the limit on.
+  std::vector<double> rim = evenly(-1.0, 15.0, 321);
+  for (const double q : {-1.1, -1.2, -1.3, -1.4, -1.5, -1.6, -1.7, -1.8, -1.9}) rim.push_back(q);
+  EXPECT_FALSE(cut_off(rim).low);
+}
+
+TEST(AssessCoverage, FewTilesDoNotTellThatTheSubjectIsCutOff) {
+  // As dense to the limit as before, but of 1,000 tiles three lie in its last quarter.
+  std::vector<double> subject = evenly(2.0, 15.0, 988);
+  for (const double q : evenly(-1.95, 0.0, 12)) subject.push_back(q);
+  EXPECT_FALSE(cut_off(subject).low);
 }
 
 }  // namespace

@@ -151,6 +151,29 @@ TEST(Verdict, PerchBeyondAnEndIsANote) {
   EXPECT_FALSE(v.notes[0].at_start);
 }
 
+TEST(Verdict, NearEndWhereThePerchTakesOverIsOpen) {
+  // The subject is cut off at the limit beyond the highest frame.
+  const FocalPositions focus = frames_at({0, 3, 6});
+  const auto judged = [&](const KnownEnds& known) {
+    Coverage coverage =
+        assess_coverage(focus, evenly(1.0, 6.0 + kLimitPx, 701), {.blur_limit_px = kLimitPx});
+    open_where_cut_off(coverage, known);
+    return decide(focus, coverage, find_sweeps(focus, 8.0), std::vector<bool>(3), kAllowedPx,
+                  known);
+  };
+  const Verdict near = judged({.towards_near = 0.975, .perch_high = true});
+  EXPECT_EQ(near.kind, VerdictKind::reshoot);
+  ASSERT_EQ(near.reasons.size(), 1U);
+  EXPECT_EQ(near.reasons[0].kind, ReasonKind::open_end);
+  EXPECT_EQ(near.reasons[0].first_frame, 2U);
+  EXPECT_EQ(judged({.towards_near = 0.965, .perch_high = true}).kind, VerdictKind::complete);
+  EXPECT_EQ(judged({.towards_near = 0.0, .perch_high = true}).kind, VerdictKind::complete);
+  EXPECT_EQ(judged({.towards_near = 1.0}).kind, VerdictKind::complete) << "nothing goes on";
+  EXPECT_EQ(judged({.towards_near = 1.0, .range_said = true, .perch_high = true}).kind,
+            VerdictKind::complete)
+      << "what is said is believed";
+}
+
 TEST(FewestComplete, TakesOneSweepWhereOneWillDoElseTheFewest) {
   using Sweeps = std::vector<std::size_t>;
   // Sweeps cover bits of a subject of four.
