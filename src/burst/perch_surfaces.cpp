@@ -86,14 +86,23 @@ std::optional<Found> best_plane(const DepthTiles& field, const std::vector<bool>
   if (all.size() < kPlane || first.size() < kPiece) return std::nullopt;
   // The modulus favours early tiles by parts in 10^6: nothing here.
   const auto any = [&](const Tiles& of) { return of[random() % of.size()]; };
+  // Each as numbers beside each other: most of the time goes into counting.
+  std::vector<double> row, col, q;
+  for (const std::size_t t : all) {
+    row.push_back(field.tile(t).row);
+    col.push_back(field.tile(t).col);
+    q.push_back(field.q(t));
+  }
   Found found;
   std::size_t most = 0;
   for (int trial = 0; trial < trials; ++trial) {
     const std::size_t i = any(first), j = any(all), k = any(all);
     const std::optional<Shape> candidate = through(field, i, j, k);
     if (!candidate) continue;
-    const auto count = static_cast<std::size_t>(std::ranges::count_if(
-        all, [&](std::size_t t) { return is_on(*candidate, field, t, off_px); }));
+    const double level = candidate->of[0], down = candidate->of[1], right = candidate->of[2];
+    std::size_t count = 0;
+    for (std::size_t t = 0; t < all.size(); ++t)
+      count += std::abs(level + down * row[t] + right * col[t] - q[t]) < off_px ? 1U : 0U;
     if (count > most) most = count, found.plane = *candidate;
   }
   if (most < kPlane) return std::nullopt;
