@@ -55,7 +55,9 @@ void judge_ends(const Coverage& coverage, bool starts_low, double allowed_step_p
   bool any_open = false;
   for (const End& end : coverage.ends) {
     Reason reason = reason_of(end, end.low == starts_low);
-    reason.close_call = close_call(2.0 * end.beyond_px, allowed_step_px);
+    // One that is open for being cut off at the limit goes on, nobody knows how far.
+    const bool cut_off = end.open && 2.0 * end.beyond_px <= allowed_step_px;
+    reason.close_call = !cut_off && close_call(2.0 * end.beyond_px, allowed_step_px);
     if (!end.open) {
       reason.kind = ReasonKind::perch_goes_on;
       if (perch_at(end, known)) verdict.notes.push_back(reason);

@@ -166,6 +166,7 @@ TEST(Verdict, NearEndWhereThePerchTakesOverIsOpen) {
   ASSERT_EQ(near.reasons.size(), 1U);
   EXPECT_EQ(near.reasons[0].kind, ReasonKind::open_end);
   EXPECT_EQ(near.reasons[0].first_frame, 2U);
+  EXPECT_FALSE(near.reasons[0].close_call) << "nobody knows how far it goes on";
   EXPECT_EQ(judged({.towards_near = 0.965, .perch_high = true}).kind, VerdictKind::complete);
   EXPECT_EQ(judged({.towards_near = 0.0, .perch_high = true}).kind, VerdictKind::complete);
   EXPECT_EQ(judged({.towards_near = 1.0}).kind, VerdictKind::complete) << "nothing goes on";

@@ -106,6 +106,19 @@ TEST(BeyondTheEnd, IsNoNumberWhereBlurTellsNoMore) {
   EXPECT_EQ(beyond_the_end(21.0, 0.3), "21.00 px (sd 0.30 px)");
 }
 
+TEST(ReasonWithNumbers, OfAnEndThatIsCutOffSaysNotHowFarItGoesOn) {
+  using ::testing::HasSubstr;
+  BurstAnalysis burst = made::complete_burst();
+  burst.blur_limit_px = 2.0;
+  Reason reason = made::reason(ReasonKind::open_end);
+  reason.width_px = 2.5;
+  EXPECT_THAT(reason_with_numbers(burst, reason), HasSubstr("2.50 px"));
+  reason.width_px = 1.9;
+  EXPECT_THAT(reason_with_numbers(burst, reason),
+              ::testing::AllOf(HasSubstr("2.00 px are allowed, and is cut off there"),
+                               ::testing::Not(HasSubstr("1.90"))));
+}
+
 TEST(PlaceWords, AreNinthsOfTheUprightPicture) {
   BurstAnalysis burst;
   burst.full_size = {600, 400};
