@@ -27,34 +27,31 @@ Tiles bands_go_on(const DepthTiles& field, const std::vector<bool>& band, const 
 
 }  // namespace
 
-bool Perch::is_beside(std::size_t t, const DepthTiles& field, const std::vector<bool>& held,
-                      double err_px) const {
-  // A surface that fills so much of the picture goes on as it does beside the tile, however far
-  // from its shape that is. Ours, no source; the leaves of ray-traced bursts fill a fifth to a
-  // third of it, and of bench/accuracy's open seeds (16 with ends) one narrower perch took its
-  // animal's far end with it.
-  constexpr double kWide = 0.15;
+bool Perch::is_beside(std::size_t t, const DepthTiles& field) const {
+  bool beside = false;
+  field.around(t, DepthTiles::kLinkTiles,
+               [&](std::size_t other) { beside = beside || holds[other]; });
+  return beside && std::ranges::any_of(surfaces, [&](const Surface& s) {
+           return std::abs(s.above_px(field, t)) < 2.0 * off_px && !s.is_thick(t);
+         });
+}
+
+bool Perch::goes_on_at(std::size_t t, const DepthTiles& field, const std::vector<bool>& held,
+                       double err_px) const {
   constexpr int kReach = 2;
   constexpr std::size_t kFewest = 3;
-  const auto held_around = [&](int reach) {
-    Tiles tiles;
-    field.around(t, reach, [&](std::size_t other) {
-      if (held[other]) tiles.push_back(other);
-    });
-    return tiles;
-  };
-  if (held_around(DepthTiles::kLinkTiles).empty()) return false;
-  const Tiles beside = held_around(kReach);
+  Tiles beside;
+  field.around(t, kReach, [&](std::size_t other) {
+    if (held[other]) beside.push_back(other);
+  });
+  if (beside.size() < kFewest) return false;
   const double off = std::max(2.0 * off_px, err_px);
   return std::ranges::any_of(surfaces, [&](const Surface& s) {
-    if (s.is_thick(t)) return false;
-    if (std::abs(s.above_px(field, t)) < off) return true;
-    if (beside.size() < kFewest ||
-        static_cast<double>(s.tiles.size()) < kWide * field.size().area())
-      return false;
+    if (!s.wide || s.is_thick(t)) return false;
     std::vector<double> above;
     for (const std::size_t other : beside) above.push_back(s.above_px(field, other));
-    return std::abs(s.above_px(field, t) - quantile_in_place(above, 0.5)) < off;
+    const double here = s.above_px(field, t);
+    return std::abs(here) < off || std::abs(here - quantile_in_place(above, 0.5)) < off;
   });
 }
 

@@ -16,9 +16,11 @@ struct Perch {
   double off_px = 0.0;        ///< it keeps this close to the shapes of its surfaces
 
   /// Beside a surface it bends a little; elsewhere its shape goes on through thin air.
+  [[nodiscard]] bool is_beside(std::size_t t, const DepthTiles& field) const;
+  /// A wide surface goes on from tile to tile, however far from its shape that is.
   /// @param held    of each tile: perch so far; @param err_px  by which the tile's depth may be off
-  [[nodiscard]] bool is_beside(std::size_t t, const DepthTiles& field,
-                               const std::vector<bool>& held, double err_px) const;
+  [[nodiscard]] bool goes_on_at(std::size_t t, const DepthTiles& field,
+                                const std::vector<bool>& held, double err_px) const;
   /// In a surface's shape, and too thick for it.
   [[nodiscard]] bool is_thick(std::size_t t) const;
 };

@@ -22,8 +22,9 @@ struct Shape {
 /// A surface, and the tiles that lie on it.
 struct Surface {
   Shape shape{};
-  Tiles tiles{};  ///< without the thick ones
-  Tiles thick{};  ///< too thick for a perch, by rising index: an animal lies in the same plane
+  Tiles tiles{};      ///< without the thick ones
+  Tiles thick{};      ///< too thick for a perch, by rising index: an animal lies in the same plane
+  bool wide = false;  ///< a leaf that fills much of the picture
   [[nodiscard]] bool is_thick(std::size_t t) const;
   /// How much larger a tile's position is than the shape's there.
   [[nodiscard]] double above_px(const DepthTiles& field, std::size_t t) const;

@@ -131,7 +131,9 @@ bool drop_perch_beyond(std::vector<TileRole>& roles, const DepthTiles& field, co
     more = false;
     for (std::size_t t = 0; t < roles.size(); ++t) {
       if (!beyond[t]) continue;
-      if (!found.holds[t] && !found.is_beside(t, field, held, kBlurredErr * out_px(t))) continue;
+      if (!found.holds[t] && !found.is_beside(t, field) &&
+          !found.goes_on_at(t, field, held, kBlurredErr * out_px(t)))
+        continue;
       roles[t] = TileRole::perch;
       beyond[t] = false, held[t] = more = true;
       ++perch;
