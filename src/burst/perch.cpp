@@ -40,6 +40,7 @@ bool Perch::goes_on_at(std::size_t t, const DepthTiles& field, const std::vector
                        double err_px) const {
   constexpr int kReach = 2;
   constexpr std::size_t kFewest = 3;
+  if (std::ranges::none_of(surfaces, &Surface::wide)) return false;
   Tiles beside;
   field.around(t, kReach, [&](std::size_t other) {
     if (held[other]) beside.push_back(other);
@@ -48,10 +49,11 @@ bool Perch::goes_on_at(std::size_t t, const DepthTiles& field, const std::vector
   const double off = std::max(2.0 * off_px, err_px);
   return std::ranges::any_of(surfaces, [&](const Surface& s) {
     if (!s.wide || s.is_thick(t)) return false;
+    const double here = s.above_px(field, t);
+    if (std::abs(here) < off) return true;
     std::vector<double> above;
     for (const std::size_t other : beside) above.push_back(s.above_px(field, other));
-    const double here = s.above_px(field, t);
-    return std::abs(here) < off || std::abs(here - quantile_in_place(above, 0.5)) < off;
+    return std::abs(here - quantile_in_place(above, 0.5)) < off;
   });
 }
 

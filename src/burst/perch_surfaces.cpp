@@ -60,14 +60,11 @@ std::optional<Shape> through(const DepthTiles& field, std::size_t i, std::size_t
   return Shape{.of = {x(2), x(0), x(1), 0.0, 0.0, 0.0}};
 }
 
-bool is_on(const Shape& shape, const DepthTiles& field, std::size_t tile, double off_px) {
-  return std::abs(shape.q_px(field.tile(tile)) - field.q(tile)) < off_px;
-}
-
 Tiles on(const Shape& shape, const DepthTiles& field, const Tiles& tiles, double off_px) {
   Tiles result;
-  std::ranges::copy_if(tiles, std::back_inserter(result),
-                       [&](std::size_t t) { return is_on(shape, field, t, off_px); });
+  std::ranges::copy_if(tiles, std::back_inserter(result), [&](std::size_t t) {
+    return std::abs(shape.q_px(field.tile(t)) - field.q(t)) < off_px;
+  });
   return result;
 }
 

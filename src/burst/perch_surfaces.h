@@ -11,9 +11,8 @@
 
 namespace ringsweep {
 
-/// Depth over the picture: q = of[0] + of[1] row + of[2] col, a plane, + of[3] row^2 + of[4] row
-/// col
-/// + of[5] col^2 where it is bent.
+/// Depth over the picture, q = of[0] + of[1] row + of[2] col: a plane. Where it is bent there is
+/// more: + of[3] row^2 + of[4] row col + of[5] col^2.
 struct Shape {
   std::array<double, 6> of{};
   [[nodiscard]] double q_px(const TileProfile& tile) const;
