@@ -11,6 +11,7 @@
 #include "burst/changed_drops.h"
 #include "burst/drop_courses.h"
 #include "burst/drop_fates.h"
+#include "burst/light_focus.h"
 #include "burst/spot_votes.h"
 #include "burst/surface_depth.h"
 #include "ringsweep/spot_light.h"
@@ -58,6 +59,10 @@ class DropSearch {
         for_each_(for_each) {
     for (std::size_t k = 0; k < frames.size(); ++k)
       if (frames[k].usable && !pictures[k].values.empty()) usable_.push_back(k);
+    for (const std::size_t k : usable_) {
+      least_q_px_ = std::min(least_q_px_, frames[k].q_px);
+      most_q_px_ = std::max(most_q_px_, frames[k].q_px);
+    }
     if (!usable_.empty()) whole_ = cv::Rect({}, pictures[usable_[0]].values.size());
   }
 
@@ -82,15 +87,11 @@ class DropSearch {
   [[nodiscard]] std::vector<std::size_t> to_compare_with(std::size_t i) const;
   [[nodiscard]] std::vector<SpotSuspicion> without_their_like() const;
   [[nodiscard]] std::vector<SpotSuspicion> suspicions() const;
-  struct SizedSpot {
-    std::size_t frame = 0;
-    double sigma_px = 0.0;
-  };
   [[nodiscard]] std::vector<SizedSpot> sizes_of(const SpotSuspicion& s,
                                                 std::span<const std::size_t> told) const;
-  [[nodiscard]] double misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px) const;
   [[nodiscard]] double own_q_px(View& view, const SpotSuspicion& s,
-                                std::span<const std::size_t> told) const;
+                                std::span<const std::size_t> told,
+                                std::span<const SizedSpot> sizes) const;
   [[nodiscard]] std::vector<double> weights_of(std::span<const std::size_t> told,
                                                const std::vector<bool>& sure, double q_px) const;
   [[nodiscard]] SpotCourse follow(const SpotSuspicion& s) const;
@@ -108,6 +109,8 @@ class DropSearch {
   int tile_px_;
   const ForEach& for_each_;
   std::vector<std::size_t> usable_;
+  double least_q_px_ = std::numeric_limits<double>::infinity();
+  double most_q_px_ = -std::numeric_limits<double>::infinity();
   cv::Rect whole_;
 };
 
@@ -225,8 +228,8 @@ std::vector<SpotSuspicion> DropSearch::suspicions() const {
 }
 
 /// The spot in the frames on its side, nearest to its own one in time: how large it is found there.
-std::vector<DropSearch::SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
-                                                        std::span<const std::size_t> told) const {
+std::vector<SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
+                                            std::span<const std::size_t> told) const {
   constexpr std::size_t kMostFrames = 16;
   std::vector<SizedSpot> sizes;
   for (std::size_t i = told.size(); i-- > 0 && told.size() - i <= kMostFrames;) {
@@ -235,34 +238,17 @@ std::vector<DropSearch::SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
       if (cv::norm(o.at - s.spot.at) <= 1.0 + 0.5 * std::max(o.sigma_px, s.spot.sigma_px) &&
           (best == nullptr || o.height > best->height))
         best = &o;
-    if (best != nullptr) sizes.push_back({told[i], best->sigma_px});
+    if (best != nullptr) sizes.push_back({frames_[told[i]].q_px, best->sigma_px});
   }
   return sizes;
 }
 
-/// Spots that clip are as bright for long, but wider out of focus: second moments add, d^2 / 16 of
-/// the disc to what it is in focus.
-double DropSearch::misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px) const {
-  constexpr double kLogSd = 0.35, kMost = 4.0;  // sizes go in steps of sqrt(2); ours, no source
-  constexpr std::size_t kFewest = 4;
-  if (sizes.size() < kFewest) return 0.0;
-  double least = std::numeric_limits<double>::infinity();
-  for (const double sharp_px : {0.8, 1.0, 1.4, 2.0, 2.8}) {
-    double misfit = 0.0;
-    for (const SizedSpot& seen : sizes) {
-      const double expected = std::hypot(sharp_px, blur_px(seen.frame, q_px) / 4.0);
-      misfit += std::min(kMost, std::pow(std::log(seen.sigma_px / expected) / kLogSd, 2));
-    }
-    least = std::min(least, misfit);
-  }
-  return least;
-}
-
 /// The spot's own focal position: with it, it is as bright as it should be in the frames on its
-/// side, `told` up to its own one. Near that of the surface, or of the frame where it is brightest.
-double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
-                            std::span<const std::size_t> told) const {
-  constexpr std::size_t kMostFrames = 10;
+/// side, `told` up to its own one, and as large. Near that of the surface, or of the frame where it
+/// is brightest or smallest.
+double DropSearch::own_q_px(View& view, const SpotSuspicion& s, std::span<const std::size_t> told,
+                            std::span<const SizedSpot> sizes) const {
+  constexpr std::size_t kMostFrames = 10, kFewestSizes = 4;
   constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0,
                    kStepPx = 0.5;  // ours, no source
   double tallest = -1.0;
@@ -271,11 +257,10 @@ double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
     const double height = spot_height(part(view, k).luminance, view.places);
     if (height > tallest) tallest = height, peak = k;
   }
-  const std::vector<SizedSpot> sizes = sizes_of(s, told);
   std::vector<double> middles{s.q_px, frames_[peak].q_px};
   if (!sizes.empty()) {
-    const std::size_t smallest = std::ranges::min_element(sizes, {}, &SizedSpot::sigma_px)->frame;
-    if (smallest != peak) middles.push_back(frames_[smallest].q_px);
+    const double smallest_px = std::ranges::min_element(sizes, {}, &SizedSpot::sigma_px)->q_px;
+    if (smallest_px != frames_[peak].q_px) middles.push_back(smallest_px);
   }
   std::vector<double> choices;
   for (const double middle : middles)
@@ -283,7 +268,7 @@ double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
   double least = std::numeric_limits<double>::infinity(), best = s.q_px;
   for (const double q : choices) {
     double misfit = std::min(kMostMisfit, std::pow((q - s.q_px) / kSurfaceSdPx, 2));
-    misfit += misfit_of_sizes(sizes, q);
+    if (sizes.size() >= kFewestSizes) misfit += misfit_of_sizes(sizes, q);
     for (std::size_t i = told.size() - 1; i-- > 0 && told.size() - 1 - i < kMostFrames;) {
       const SpotShare one = share_of_spot(part(view, s.frame), part(view, told[i]),
                                           blur_px(s.frame, q), blur_px(told[i], q), view.places);
@@ -307,6 +292,7 @@ bool fits(std::span<const SpotShare> seen, const std::vector<bool>& sure, std::s
 }
 
 SpotCourse DropSearch::follow(const SpotSuspicion& s) const {
+  constexpr double kBeyondPx = 6.0;  // the ends of the sweep, a light may be sharp; ours, no source
   SpotCourse course{.from = s, .lost = s.lost(), .q_px = s.q_px, .at = s.spot.at};
   View view = view_of(s);
   std::vector<std::size_t> told;
@@ -320,13 +306,17 @@ SpotCourse DropSearch::follow(const SpotSuspicion& s) const {
   if (told.size() < 4 || own == told.end()) return course;
   const auto from = static_cast<std::size_t>(own - told.begin());
   // Where few frames tell its own position, the surface's is as good beside a loss that is sure.
-  const double own_px = own_q_px(view, s, std::span(told).first(from + 1));
+  const auto side = std::span(told).first(from + 1);
+  const std::vector<SizedSpot> sizes = sizes_of(s, side);
+  const double own_px = own_q_px(view, s, side, sizes);
   course = ask(view, s, told, own_px);
   course.own_q_px = own_px;
+  course.by_size = focus_of_sizes(sizes, least_q_px_ - kBeyondPx, most_q_px_ + kBeyondPx);
   course.alone_log_odds = course.log_odds;
   if (std::abs(own_px - s.q_px) <= kQErrorPx) return course;
   SpotCourse on_surface = ask(view, s, told, s.q_px);
   on_surface.own_q_px = own_px;
+  on_surface.by_size = course.by_size;
   on_surface.alone_log_odds = course.log_odds;
   return on_surface.log_odds > course.log_odds ? on_surface : course;
 }
