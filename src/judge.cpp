@@ -67,6 +67,7 @@ class Judge {
   void decide_coverage();
   [[nodiscard]] VerdictOptions options_for_part() const;
   [[nodiscard]] Verdict decide_pose(const FocalPositions& part, const Coverage& coverage) const;
+  void open_for_moved_lights(Coverage& coverage, const FocalPositions& part) const;
   void split_at_conflicts();
   void note_movement();
   void note_left_out();
@@ -317,6 +318,11 @@ cv::Rect Judge::box_between(double low_px, double high_px) const {
 /// Of the subject by some of the frames.
 Coverage Judge::coverage_of(const FocalPositions& part, const CoverageOptions& options) const {
   Coverage coverage = assess_coverage(part, subject_.positions_px, options);
+  for (End& end : coverage.ends)
+    open_where_lights_lie(end,
+                          lights_beyond_sweep(burst_.lights, burst_.profiles, part, subject_,
+                                              end.low, options.blur_limit_px),
+                          known_);
   open_where_cut_off(coverage, known_);
   return coverage;
 }
@@ -540,6 +546,20 @@ Verdict Judge::decide_pose(const FocalPositions& part, const Coverage& coverage)
   return decided(coverage, known_);
 }
 
+/// A pose lacks what has moved where its lights are sharp beyond it, in frames of other poses.
+void Judge::open_for_moved_lights(Coverage& coverage, const FocalPositions& part) const {
+  std::vector<bool> in_pose;
+  for (const FocalPosition& frame : part.frames) in_pose.push_back(frame.usable && frame.q_px);
+  std::vector<cv::Rect2d> boxes;
+  for (const MovedPart& moved : out_.movement.parts)
+    if (moved.conflict) boxes.push_back(moved.box_on_grid);
+  for (End& end : coverage.ends)
+    open_where_lights_lie(end,
+                          lights_beyond_pose(burst_.lights, focus_, in_pose, boxes, end.low,
+                                             out_.blur_limit_px, burst_.reduction),
+                          known_);
+}
+
 /// Coverage is decided pose by pose: where a part moved, frames before and after do not go
 /// together.
 void Judge::split_at_conflicts() {
@@ -558,6 +578,7 @@ void Judge::split_at_conflicts() {
   // A pose that shows the whole animal will do; of the perch the other poses show more.
   const auto judged = [&](const FocalPositions& part) {
     Coverage coverage = assess_coverage(part, subject_.animal_px, of_pose);
+    open_for_moved_lights(coverage, part);
     place(coverage);
     return PoseJudged{.verdict = decide_pose(part, coverage),
                       .subject_share = share_sharp(part),

@@ -307,6 +307,10 @@ void Measuring::look_for_drops() {
           static_cast<float>(focus_.tiles[t].q_px / px);
   out_.drops = find_drops(frames, pictures, measured_.spots, out_.movement.changed, tile_q,
                           measured_.grid.tile_px, for_each_);
+  std::vector<std::optional<double>> q_px(n);
+  for (std::size_t k = 0; k < n; ++k)
+    if (frames[k].usable) q_px[k] = frames[k].q_px;
+  out_.lights = find_lights(q_px, measured_.spots);
   measured_.spots.clear();  // nobody else needs them
   out_.movement.changed.clear();
   // In other light highlights lie elsewhere, and some are not there; on drops that have grown, too.

@@ -52,6 +52,9 @@ struct End {
   /// Beyond the frame the subject is about as dense where the blur limit ends as where it begins:
   /// it goes on, or is cut off where what shows the rest passes for something else.
   bool cut_off = false;
+  /// So many lights lie beyond it that it is open, and as far as `beyond_px` tells: lights.h. 0: it
+  /// is not open for these.
+  std::size_t lights = 0;
   std::size_t frame = 0;  ///< the outermost usable frame, index in capture order
   cv::Rect box_px{};      ///< around what lies beyond, as in Gap
 };

@@ -16,6 +16,7 @@
 #include "ringsweep/frame.h"
 #include "ringsweep/haze.h"
 #include "ringsweep/lens.h"
+#include "ringsweep/lights.h"
 #include "ringsweep/movement.h"
 #include "ringsweep/profiles.h"
 #include "ringsweep/registration.h"
@@ -79,6 +80,7 @@ struct MeasuredBurst {
   std::vector<std::size_t> lit_alike;  ///< one a sweep, groups_lit_alike()
   Movement movement;                   ///< boxes on the grid, conflicts not judged
   Drops drops;                         ///< px of the grid, conflicts not judged
+  std::vector<Light> lights;           ///< empty where drops were not looked for
   /// Of a step that was left out for want of memory: what would do, bytes. 0: it was not.
   std::size_t movement_needs_bytes = 0;
   std::size_t drops_need_bytes = 0;

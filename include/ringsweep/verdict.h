@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "ringsweep/coverage.h"
+#include "ringsweep/lights.h"
 #include "ringsweep/sweeps.h"
 
 namespace ringsweep {
@@ -57,9 +58,10 @@ struct Reason {
   bool close_call = false;     ///< between 0.85 and 1.15 of what is allowed
   std::size_t calm_first = 0;  ///< trembled: the calmest sweep
   std::size_t calm_last = 0;
-  bool at_start = false;  ///< open_end, perch_goes_on: the end where the first sweep began
-  cv::Rect box_px{};      ///< where in the picture: as in Gap
-  std::string detail{};   ///< fit_not_trusted: the fit's own words
+  std::size_t lights = 0;  ///< open_end: End::lights
+  bool at_start = false;   ///< open_end, perch_goes_on: the end where the first sweep began
+  cv::Rect box_px{};       ///< where in the picture: as in Gap
+  std::string detail{};    ///< fit_not_trusted: the fit's own words
 };
 
 /// What a gap, or a soft place, is as a reason.
@@ -110,6 +112,9 @@ struct VerdictOptions {
 /// one: the far one may stay soft.
 void open_where_cut_off(Coverage& coverage, const KnownEnds& known,
                         const VerdictOptions& options = {});
+
+/// Opens an end beyond which lights lie, unless it is rather the far one, which may stay soft.
+void open_where_lights_lie(End& end, const LightsBeyond& lights, const KnownEnds& known);
 
 /// @param dark N, capture order: true for frames that the flash did not light.
 /// @param allowed_step_px 2 x blur limit.

@@ -60,6 +60,11 @@ void serialize(Archive& archive, cv::Rect_<T>& r) {
 }
 
 template <class Archive>
+void serialize(Archive& archive, cv::Point& p) {
+  archive(p.x, p.y);
+}
+
+template <class Archive>
 void serialize(Archive& archive, cv::Point2d& p) {
   archive(p.x, p.y);
 }
@@ -184,17 +189,30 @@ void serialize(Archive& archive, Drops& x) {
 }
 
 template <class Archive>
+void serialize(Archive& archive, Light::Size& x) {
+  auto& [frame, sigma] = x;
+  archive(frame, sigma);
+}
+
+template <class Archive>
+void serialize(Archive& archive, Light& x) {
+  auto& [at, height, sizes] = x;
+  archive(at, height, sizes);
+}
+
+template <class Archive>
 void serialize(Archive& archive, MeasuredSweep& x);
 
 template <class Archive>
 void serialize(Archive& archive, MeasuredBurst& x) {
   auto& [folder, refs, frames, orientation, full_size, full_px_per_file_px, blur_limit,
          thumbnail_px, any, grid, reduction, reference, from_grid, look, profiles, focus, haze,
-         near, view, sweeps, lit_alike, movement, drops, movement_needs, drops_need, apart] = x;
+         near, view, sweeps, lit_alike, movement, drops, lights, movement_needs, drops_need,
+         apart] = x;
   static_cast<void>(folder), static_cast<void>(refs);  // of the burst
   archive(frames, orientation, full_size, full_px_per_file_px, blur_limit, thumbnail_px, any, grid,
           reduction, reference, from_grid, look, profiles, focus, haze, near, view, sweeps,
-          lit_alike, movement, drops, movement_needs, drops_need, apart);
+          lit_alike, movement, drops, lights, movement_needs, drops_need, apart);
 }
 
 template <class Archive>

@@ -46,9 +46,12 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
     const auto is_it = [&](const DropChange& drop) { return is_drop(part, drop); };
     return std::ranges::any_of(drops.lost, is_it) || std::ranges::any_of(drops.appeared, is_it);
   });
+  // It was on the part, or came with it: the box is where the part is from then on, without its rim
+  // where that shows no texture.
   const auto went_along = [&](const DropChange& drop) {
-    return std::ranges::any_of(movement.parts,
-                               [&](const MovedPart& part) { return together(drop, part, 0.0); });
+    return std::ranges::any_of(movement.parts, [&](const MovedPart& part) {
+      return together(drop, part, part.shift_px + drop.radius_px);
+    });
   };
   std::erase_if(drops.lost, went_along);
   std::erase_if(drops.appeared, went_along);

@@ -122,6 +122,7 @@ json ends_json(const BurstAnalysis& burst) {
                     {"beyond_px", number(end.beyond_px, kPxDecimals)},
                     {"beyond_sd_px", number(end.beyond_sd_px, kPxDecimals)},
                     {"subject_share", number(end.subject_share, kShareDecimals)},
+                    {"lights", end.lights},
                     {"box", box_json(end.box_px)},
                     {"file", file_name(burst, end.frame)}});
   }

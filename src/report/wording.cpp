@@ -503,6 +503,13 @@ std::string reason_with_numbers(const BurstAnalysis& burst, const Reason& reason
           "sharp runs out of the picture, or too little is: the ends are yours to judge.",
           file(reason.first_frame), file(reason.last_frame));
     case ReasonKind::open_end:
+      if (reason.lights > 0)
+        return fmt::format(
+            "The subject goes on beyond {}, at the {}end where the {}, too blurred there to show "
+            "its texture: {} glints on it would be sharp about {} beyond; {:.2f} px allowed.",
+            file(reason.first_frame), near_or_far(burst, reason.at_start),
+            reason.at_start ? "first sweep began" : "first sweep ended", reason.lights,
+            beyond_the_end(reason.width_px, reason.width_sd_px), burst.blur_limit_px);
       // Within the limit it is open for being cut off there: End::cut_off.
       if (reason.width_px <= burst.blur_limit_px)
         return fmt::format(

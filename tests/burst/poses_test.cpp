@@ -122,6 +122,21 @@ TEST(Poses, ADropOnALargePartThatMovedWentWithIt) {
   EXPECT_EQ(parts_beside_a_drop(18, DropFate::gone, nullptr, 10.0), 1U) << "long, as a leg is";
 }
 
+TEST(Poses, ADropBesideAPartThatMovedWentWithItIfThePartWasThere) {
+  const auto drops_left = [](double x) {
+    Movement movement = part_moved(60);  // from 50 to 110 px, by 4 px
+    Drops drops{
+        .looked = true,
+        .lost = {{.at = {x, 80.0}, .radius_px = 5.0, .reach_px = 6.0, .before = 4, .after = 5}}};
+    part_drops_and_movement(movement, drops);
+    return drops.lost.size();
+  };
+  EXPECT_EQ(drops_left(42.0), 0U) << "8 px beside it: 4 that it moved, and the drop's own 5";
+  EXPECT_EQ(drops_left(39.0), 1U);
+  EXPECT_EQ(drops_left(118.0), 0U);
+  EXPECT_EQ(drops_left(121.0), 1U);
+}
+
 TEST(Poses, BeginAtEachConflictOnce) {
   EXPECT_THAT(number_poses(6, std::array<std::size_t, 3>{4, 2, 4}), ElementsAre(0, 0, 1, 1, 2, 2));
   EXPECT_THAT(number_poses(3, std::vector<std::size_t>{}), ElementsAre(0, 0, 0));

@@ -175,6 +175,29 @@ TEST(Verdict, NearEndWhereThePerchTakesOverIsOpen) {
       << "what is said is believed";
 }
 
+TEST(Verdict, EndBeyondWhichLightsLieIsOpenUnlessItIsRatherTheFarOne) {
+  const FocalPositions focus = frames_at({0, 3, 6});
+  const auto judged = [&](std::size_t lights, const KnownEnds& known) {
+    Coverage coverage = assess_coverage(focus, evenly(1.0, 7.0, 601), {.blur_limit_px = kLimitPx});
+    for (End& end : coverage.ends)
+      if (!end.low)
+        open_where_lights_lie(end, {.count = lights, .beyond_px = 5.0, .sd_px = 1.0}, known);
+    return decide(focus, coverage, find_sweeps(focus, 8.0), std::vector<bool>(3), kAllowedPx,
+                  known);
+  };
+  const Verdict open = judged(2, {.towards_near = 0.65});
+  EXPECT_EQ(open.kind, VerdictKind::reshoot);
+  ASSERT_EQ(open.reasons.size(), 1U);
+  EXPECT_EQ(open.reasons[0].kind, ReasonKind::open_end);
+  EXPECT_EQ(open.reasons[0].first_frame, 2U);
+  EXPECT_EQ(open.reasons[0].lights, 2U);
+  EXPECT_DOUBLE_EQ(open.reasons[0].width_px, 5.0);
+  EXPECT_EQ(judged(1, {.towards_near = 1.0}).kind, VerdictKind::complete) << "one may be anything";
+  EXPECT_EQ(judged(2, {.towards_near = 0.5}).kind, VerdictKind::complete);
+  EXPECT_EQ(judged(2, {.towards_near = 1.0, .range_said = true}).kind, VerdictKind::complete);
+  EXPECT_EQ(judged(2, {.towards_near = 1.0, .subject_trusted = false}).kind, VerdictKind::complete);
+}
+
 TEST(FewestComplete, TakesOneSweepWhereOneWillDoElseTheFewest) {
   using Sweeps = std::vector<std::size_t>;
   // Sweeps cover bits of a subject of four.

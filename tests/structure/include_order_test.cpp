@@ -52,6 +52,7 @@ const Strings& order() {
                                "sweep_differences.h",
                                "subject.h",
                                "coverage.h",
+                               "lights.h",
                                "changed_place.h",
                                "movement.h",
                                "drops.h",
