@@ -6,6 +6,11 @@
 /// that focuses the far one, where the near part's blur spreads over the far part's texture. The
 /// far part has no contour of its own there. So the frame in which the step of luminance is sharp
 /// tells which of the two sides is the nearer one (DESIGN section 4).
+///
+/// That holds where the near part hides what lies behind it. Hairs and the teeth of an antenna are
+/// nearer, too, and have no contour; that of the body behind them lies in its own, farther depth.
+/// Their texture goes on across it, while nothing is seen through an opaque part but for what its
+/// disc lets pass.
 
 #include <opencv2/core.hpp>
 #include <span>
@@ -23,6 +28,10 @@ struct DepthEdge {
   double explained = 0.0;    ///< share of the profiles' variance that the better order explains
   double higher_near = 0.0;  ///< log of the misfits' ratio: > 0 where the side of the larger
                              ///< positions is the one with the contour, so the nearer
+  /// Texture of the side without a contour that is seen on the other side of it, in the frame that
+  /// shows it sharp: share of what that side has itself. About 0 behind what is opaque; noise may
+  /// make it less.
+  double seen_across = 0.0;
 };
 
 struct DepthEdgeOptions {

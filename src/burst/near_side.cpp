@@ -146,12 +146,17 @@ double edges_tell(std::span<const DepthEdge> edges) {
   // Of the logistic curve, and how many edges of a part make half of what many would: one alone is
   // often the rim of something round. About the likeliest on bursts of known truth
   // (bench/accuracy), and no part alone tells.
-  constexpr double kSlope = 5.2, kHalf = 6.0;
+  constexpr double kSlope = 4.7, kHalf = 6.0;
+  // Where texture is seen across the contour its owner hides nothing: hairs before a body. Half as
+  // much counts an edge at this share. Ours, no source: of 45 ray-traced bursts of seven scenes,
+  // hairy ones among them, two were surely wrong without it (0.9998), none is with it.
+  constexpr double kAcross = 0.3;
   std::map<std::pair<int, int>, std::pair<double, double>> parts;  // sum, count
   for (const DepthEdge& edge : edges) {
     if (edge.explained < kLeastExplained || edge.contrast < kLeastContrast) continue;
     auto& [sum, count] = parts[{edge.at.y / kPartPx, edge.at.x / kPartPx}];
-    sum += std::clamp(edge.higher_near, -kMostOfOne, kMostOfOne), count += 1.0;
+    const double weight = 1.0 / (1.0 + std::pow(std::max(0.0, edge.seen_across) / kAcross, 2));
+    sum += weight * std::clamp(edge.higher_near, -kMostOfOne, kMostOfOne), count += weight;
   }
   double total = 0.0;
   for (const auto& [place, part] : parts) {

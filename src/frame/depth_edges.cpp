@@ -120,23 +120,35 @@ class Border {
   [[nodiscard]] Profile profile(const cv::Mat& picture) const {
     Profile p{};
     for (int r = -kReach; r <= kReach; ++r)
-      for (int t = -kAlong; t <= kAlong; ++t) {
-        const cv::Point2d q = place(r, t);
-        const int x = cvFloor(q.x), y = cvFloor(q.y);
-        const double fx = q.x - x, fy = q.y - y;
-        const auto light = [&](int yy, int xx) {
-          const double v = picture.at<uchar>(yy, xx) / 255.0;
-          return v * v;
-        };
+      for (int t = -kAlong; t <= kAlong; ++t)
+        p[static_cast<std::size_t>(r + kReach)] += light(picture, r, t) / (2 * kAlong + 1);
+    return p;
+  }
+  /// Energy of the texture along the border, to which its contour adds nothing: mean square of the
+  /// steps from px to px.
+  [[nodiscard]] Profile texture(const cv::Mat& picture) const {
+    Profile p{};
+    for (int r = -kReach; r <= kReach; ++r)
+      for (int t = -kAlong; t < kAlong; ++t)
         p[static_cast<std::size_t>(r + kReach)] +=
-            ((1.0 - fy) * ((1.0 - fx) * light(y, x) + fx * light(y, x + 1)) +
-             fy * ((1.0 - fx) * light(y + 1, x) + fx * light(y + 1, x + 1))) /
-            (2 * kAlong + 1);
-      }
+            std::pow(light(picture, r, t + 1) - light(picture, r, t), 2) / (2 * kAlong);
     return p;
   }
 
  private:
+  /// Linear luminance, between pixels.
+  [[nodiscard]] double light(const cv::Mat& picture, int across, int along) const {
+    const cv::Point2d q = place(across, along);
+    const int x = cvFloor(q.x), y = cvFloor(q.y);
+    const double fx = q.x - x, fy = q.y - y;
+    const auto at = [&](int yy, int xx) {
+      const double v = picture.at<uchar>(yy, xx) / 255.0;
+      return v * v;
+    };
+    return (1.0 - fy) * ((1.0 - fx) * at(y, x) + fx * at(y, x + 1)) +
+           fy * ((1.0 - fx) * at(y + 1, x) + fx * at(y + 1, x + 1));
+  }
+
   cv::Point at_;
   cv::Point2d normal_;
 };
@@ -211,6 +223,26 @@ std::size_t nearest_frame(std::span<const double> q_px, double q) {
   return q - q_px[i - 1] <= q_px[i] - q ? i - 1 : i;
 }
 
+/// DepthEdge::seen_across.
+/// @param own, other  texture in the frame that shows the side without a contour sharp, and in the
+/// other side's frame
+/// @param sign  1 where the side without a contour lies in the direction of the profile
+double seen_across(const Profile& own, const Profile& other, int sign, double jump_px) {
+  constexpr int kNear = 2, kBeyondDisc = 2, kMost = 12, kClear = 6, kFewest = 3;
+  const auto median = [&](const Profile& texture, int from, int to) {
+    std::vector<double> values;
+    for (int r = from; r <= to; ++r)
+      values.push_back(texture[static_cast<std::size_t>(sign * r + kReach)]);
+    return quantile_in_place(values, 0.5);
+  };
+  const int disc = static_cast<int>(jump_px / 2.0);
+  const double noise = std::min(*std::ranges::min_element(own), median(other, kClear, kReach));
+  const double side =
+      median(own, std::min(std::max(kClear, disc), kReach - kFewest), kReach) - noise;
+  const double across = median(own, -std::min(disc + kBeyondDisc, kMost), -kNear) - noise;
+  return side > 0.0 ? across / side : 1.0;
+}
+
 /// Fits both orders to the profiles of the two sides' frames.
 std::optional<DepthEdge> judge(const Border& border, cv::Point at, const BorderSide& low_side,
                                const BorderSide& high_side, const cv::Mat& low_picture,
@@ -249,11 +281,16 @@ std::optional<DepthEdge> judge(const Border& border, cv::Point at, const BorderS
   }
   if (high_near == kNone || low_near == kNone) return std::nullopt;
   const double least = 1e-6 * variance;  // rounding; keeps the logarithm finite
+  const bool high_owns = high_near < low_near;
+  const cv::Mat& without = high_owns ? low_picture : high_picture;
+  const cv::Mat& owner = high_owns ? high_picture : low_picture;
   return DepthEdge{.at = at,
                    .jump_px = jump_px,
-                   .contrast = (high_near < low_near ? high_near_step : low_near_step) / light,
+                   .contrast = (high_owns ? high_near_step : low_near_step) / light,
                    .explained = 1.0 - std::min(high_near, low_near) / variance,
-                   .higher_near = std::log(std::max(low_near, least) / std::max(high_near, least))};
+                   .higher_near = std::log(std::max(low_near, least) / std::max(high_near, least)),
+                   .seen_across = seen_across(border.texture(without), border.texture(owner),
+                                              high_owns ? -1 : 1, jump_px)};
 }
 
 /// Depth smoothed over what is known, for the direction across a border; share of it known.

@@ -129,6 +129,19 @@ TEST(EdgesTell, EdgesThatStandAloneTellLittle) {
   EXPECT_LT(edges_tell(alone), 0.98) << "from there on an end counts as the far one";
 }
 
+TEST(EdgesTell, EdgesThatHideNothingTellLittle) {
+  const auto told = [](double seen_across) {
+    std::vector<DepthEdge> edges;
+    for (int i = 0; i < 4; ++i) edges.push_back(edge_at(20 + 60 * i, 20, 3.0));
+    for (DepthEdge& e : edges) e.seen_across = seen_across;
+    return edges_tell(edges);
+  };
+  EXPECT_EQ(told(-0.2), told(0.0)) << "noise";
+  EXPECT_LT(told(0.3), told(0.0));
+  EXPECT_LT(told(1.0), 0.6);
+  EXPECT_GT(told(1.0), 0.5);
+}
+
 TEST(EdgesTell, WhatIsNoStepDoesNotCount) {
   DepthEdge vague = edge_at(10, 10, 1.0), pale = vague;
   vague.explained = 0.5;
