@@ -119,6 +119,18 @@ TEST(ReasonWithNumbers, OfAnEndThatIsCutOffSaysNotHowFarItGoesOn) {
                                ::testing::Not(HasSubstr("1.90"))));
 }
 
+TEST(ReasonWithNumbers, OfAnEndBeyondWhichLightsLieSaysHowManyAndHowFar) {
+  BurstAnalysis burst = made::complete_burst();
+  burst.blur_limit_px = 2.0;
+  Reason reason = made::reason(ReasonKind::open_end);
+  reason.width_px = 5.25;
+  reason.width_sd_px = 1.5;
+  reason.lights = 3;
+  EXPECT_THAT(reason_with_numbers(burst, reason),
+              ::testing::HasSubstr("3 glints on it would be sharp about 5.25 px (sd 1.50 px) "
+                                   "beyond; 2.00 px allowed."));
+}
+
 TEST(PlaceWords, AreNinthsOfTheUprightPicture) {
   BurstAnalysis burst;
   burst.full_size = {600, 400};
