@@ -31,8 +31,8 @@ struct Light {
 
 /// @param q_px   N, where frames focus, px of blur of the grid's picture; absent: not usable
 /// @param spots  N, of find_spots()
-/// @return by frame in which they are brightest, then as their spots; a light that is as bright in
-/// two places of the sweep is there twice.
+/// @return by rising position of the frame in which they are brightest, then by row; a light that
+/// is bright in two places of the sweep is there twice.
 /// @throws std::invalid_argument where there are not N of each.
 /// Cost O(spots x frames within 16 px).
 [[nodiscard]] std::vector<Light> find_lights(std::span<const std::optional<double>> q_px,
@@ -47,7 +47,8 @@ struct LightsBeyond {
 
 /// Beyond the end of a sweep: on the subject, where its depth comes close to that end.
 /// @param focus  N frames: those that are usable are the sweep
-/// @param px     full-size px per px of the grid
+/// @param blur_limit_px  full-size px; where it is so large that nothing could be told to lie
+/// beyond it, none does
 [[nodiscard]] LightsBeyond lights_beyond_sweep(std::span<const Light> lights,
                                                const Profiles& profiles,
                                                const FocalPositions& focus, const Subject& subject,
@@ -57,6 +58,7 @@ struct LightsBeyond {
 /// @param focus  N frames: all usable ones
 /// @param pose   N, frames of the pose
 /// @param boxes_on_grid  of what moved, px of the grid
+/// @param px     full-size px per px of the grid
 [[nodiscard]] LightsBeyond lights_beyond_pose(std::span<const Light> lights,
                                               const FocalPositions& focus,
                                               const std::vector<bool>& pose,

@@ -120,7 +120,7 @@ void agree_when(std::vector<SpotCourse>& courses) {
 /// squares; where they are farther apart than both err the surface is another's, behind it. The
 /// sizes err by their own sd and the steps in which they are seen; far from the others, or where
 /// they do not go with one focal position, they are another thing's. Of 188 losses, open seeds and
-/// ray-traced bursts, 61 err by more than 1 px (81 without the sizes).
+/// ray-traced bursts, 64 err by more than 1 px (81 without the sizes).
 double focal_position_of(const SpotCourse& course) {
   constexpr double kSurface = 0.75, kFarPx = 6.0;
   constexpr double kSdPx = 1.6, kSizeSdPx = 1.2;  // 1 sigma; ours, no source

@@ -223,7 +223,7 @@ LightsBeyond lights_beyond_sweep(std::span<const Light> lights, const Profiles& 
     if (outer.q_px < -kSeenPx || outer.sigma_px > kMostSigmaPx) continue;
     const auto outside = focus_of_sizes(sizes, kBeyond * limit_px, kOutsidePx);
     const auto inside = focus_of_sizes(sizes, -kInsidePx, limit_px);
-    if (outside->misfit <= kMostMisfit * static_cast<double>(sizes.size()) &&
+    if (outside && inside && outside->misfit <= kMostMisfit * static_cast<double>(sizes.size()) &&
         outside->misfit + kClearly <= inside->misfit)
       found.push_back({&light, outside->q_px, outside->sd_px});
   }

@@ -67,9 +67,9 @@ struct Scene {
         subject.roles.push_back(role);
       }
   }
-  [[nodiscard]] LightsBeyond beyond(bool low = false) const {
+  [[nodiscard]] LightsBeyond beyond(bool low = false, double limit_px = kLimitPx) const {
     return lights_beyond_sweep(find_lights(known(frames_px), spots), profiles, focus, subject, low,
-                               kLimitPx);
+                               limit_px);
   }
   std::vector<double> frames_px = evenly(0.0, 12.0, 13);
   Profiles profiles{};
@@ -95,6 +95,13 @@ TEST(LightsBeyondASweep, WithinTheLimitAndALittleFartherAreNone) {
   add_light(scene.spots, scene.frames_px, {150, 40}, 13.5);
   add_light(scene.spots, scene.frames_px, {150, 100}, 14.5);
   EXPECT_EQ(scene.beyond().count, 0U);
+}
+
+TEST(LightsBeyondASweep, AreNoneWhereTheLimitIsLargerThanWhatSizesTell) {
+  Scene scene(12.5);
+  add_light(scene.spots, scene.frames_px, {150, 40}, 17.0);
+  EXPECT_EQ(scene.beyond().count, 1U);
+  EXPECT_EQ(scene.beyond(false, 40.0).count, 0U);
 }
 
 TEST(LightsBeyondASweep, TwoOfOneDropCountOnce) {
