@@ -115,38 +115,23 @@ void agree_when(std::vector<SpotCourse>& courses) {
   }
 }
 
-/// Of what the surface that carries it tells, the spot's own position and its sizes. On open seeds
-/// the quartiles of the first two's errors lie 1.1 and 1.8 px apart, weights go with the inverse
-/// squares; where they are farther apart than both err the surface is another's, behind it. The
-/// sizes err by their own sd and the steps in which they are seen; far from the others, or where
-/// they do not go with one focal position, they are another thing's. Of 188 losses, open seeds and
-/// ray-traced bursts, 64 err by more than 1 px (81 without the sizes).
-double focal_position_of(const SpotCourse& course) {
-  constexpr double kSurface = 0.75, kFarPx = 6.0;
-  constexpr double kSdPx = 1.6, kSizeSdPx = 1.2;  // 1 sigma; ours, no source
-  constexpr double kMostMisfit = 4.0;             // ours, no source
-  const double surface_px = course.from.q_px, own_px = course.own_q_px;
-  const double light_px = std::abs(surface_px - own_px) <= kFarPx
-                              ? kSurface * surface_px + (1.0 - kSurface) * own_px
-                              : course.q_px;
-  if (!course.by_size || course.by_size->misfit > kMostMisfit ||
-      std::abs(course.by_size->q_px - light_px) > kFarPx)
-    return light_px;
-  const double weight = 1.0 / (kSdPx * kSdPx);
-  const double by_size = 1.0 / (std::pow(course.by_size->sd_px, 2) + kSizeSdPx * kSizeSdPx);
-  return (weight * light_px + by_size * course.by_size->q_px) / (weight + by_size);
-}
-
 DropChange change_of(const SpotCourse& course, std::span<const SpotCourse> all) {
   const bool alone = std::ranges::none_of(all, [&](const SpotCourse& o) {
     return &o != &course && is_alone_enough(o) && o.lost == course.lost && overlap(o, course);
   });
+  // The drop's by that of the surface that carries it and the spot's own one: on open seeds the
+  // quartiles of their errors lie 1.1 and 1.8 px apart, weights go with the inverse squares. Where
+  // they are farther apart than both err the surface is another's, behind it.
+  constexpr double kSurface = 0.75, kOnSurfacePx = 6.0;
+  const double surface_px = course.from.q_px, own_px = course.own_q_px;
   return {
       .fate = course.lost ? DropFate::gone : DropFate::came,
       .at = course.at,
       .radius_px = course.change.radius_px,
       .reach_px = course.change.reach_px,
-      .q_px = focal_position_of(course),
+      .q_px = std::abs(surface_px - own_px) <= kOnSurfacePx
+                  ? kSurface * surface_px + (1.0 - kSurface) * own_px
+                  : course.q_px,
       .before = course.before,
       .after = course.after,
       .probability = probability_of(course.log_odds + (alone ? kPriorLogOdds : kTogetherLogOdds)),

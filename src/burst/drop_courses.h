@@ -4,10 +4,8 @@
 #include <algorithm>
 #include <cstddef>
 #include <opencv2/core.hpp>
-#include <optional>
 #include <vector>
 
-#include "burst/light_focus.h"
 #include "ringsweep/drops.h"
 #include "ringsweep/spot_light.h"
 
@@ -34,7 +32,6 @@ struct SpotCourse {
   std::size_t after = 0;
   double q_px = 0.0;      ///< that the frames were asked with
   double own_q_px = 0.0;  ///< of the spot alone
-  std::optional<LightFocus> by_size{};
   double log_odds = 0.0;
   double alone_log_odds = 0.0;  ///< with its own focal position, whatever others do
   cv::Point2d at{};

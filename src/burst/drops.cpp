@@ -59,10 +59,6 @@ class DropSearch {
         for_each_(for_each) {
     for (std::size_t k = 0; k < frames.size(); ++k)
       if (frames[k].usable && !pictures[k].values.empty()) usable_.push_back(k);
-    for (const std::size_t k : usable_) {
-      least_q_px_ = std::min(least_q_px_, frames[k].q_px);
-      most_q_px_ = std::max(most_q_px_, frames[k].q_px);
-    }
     if (!usable_.empty()) whole_ = cv::Rect({}, pictures[usable_[0]].values.size());
   }
 
@@ -90,8 +86,7 @@ class DropSearch {
   [[nodiscard]] std::vector<SizedSpot> sizes_of(const SpotSuspicion& s,
                                                 std::span<const std::size_t> told) const;
   [[nodiscard]] double own_q_px(View& view, const SpotSuspicion& s,
-                                std::span<const std::size_t> told,
-                                std::span<const SizedSpot> sizes) const;
+                                std::span<const std::size_t> told) const;
   [[nodiscard]] std::vector<double> weights_of(std::span<const std::size_t> told,
                                                const std::vector<bool>& sure, double q_px) const;
   [[nodiscard]] SpotCourse follow(const SpotSuspicion& s) const;
@@ -109,8 +104,6 @@ class DropSearch {
   int tile_px_;
   const ForEach& for_each_;
   std::vector<std::size_t> usable_;
-  double least_q_px_ = std::numeric_limits<double>::infinity();
-  double most_q_px_ = -std::numeric_limits<double>::infinity();
   cv::Rect whole_;
 };
 
@@ -246,8 +239,8 @@ std::vector<SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
 /// The spot's own focal position: with it, it is as bright as it should be in the frames on its
 /// side, `told` up to its own one, and as large. Near that of the surface, or of the frame where it
 /// is brightest or smallest.
-double DropSearch::own_q_px(View& view, const SpotSuspicion& s, std::span<const std::size_t> told,
-                            std::span<const SizedSpot> sizes) const {
+double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
+                            std::span<const std::size_t> told) const {
   constexpr std::size_t kMostFrames = 10, kFewestSizes = 4;
   constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0,
                    kStepPx = 0.5;  // ours, no source
@@ -257,6 +250,7 @@ double DropSearch::own_q_px(View& view, const SpotSuspicion& s, std::span<const 
     const double height = spot_height(part(view, k).luminance, view.places);
     if (height > tallest) tallest = height, peak = k;
   }
+  const std::vector<SizedSpot> sizes = sizes_of(s, told);
   std::vector<double> middles{s.q_px, frames_[peak].q_px};
   if (!sizes.empty()) {
     const double smallest_px = std::ranges::min_element(sizes, {}, &SizedSpot::sigma_px)->q_px;
@@ -292,7 +286,6 @@ bool fits(std::span<const SpotShare> seen, const std::vector<bool>& sure, std::s
 }
 
 SpotCourse DropSearch::follow(const SpotSuspicion& s) const {
-  constexpr double kBeyondPx = 6.0;  // the ends of the sweep, a light may be sharp; ours, no source
   SpotCourse course{.from = s, .lost = s.lost(), .q_px = s.q_px, .at = s.spot.at};
   View view = view_of(s);
   std::vector<std::size_t> told;
@@ -306,17 +299,13 @@ SpotCourse DropSearch::follow(const SpotSuspicion& s) const {
   if (told.size() < 4 || own == told.end()) return course;
   const auto from = static_cast<std::size_t>(own - told.begin());
   // Where few frames tell its own position, the surface's is as good beside a loss that is sure.
-  const auto side = std::span(told).first(from + 1);
-  const std::vector<SizedSpot> sizes = sizes_of(s, side);
-  const double own_px = own_q_px(view, s, side, sizes);
+  const double own_px = own_q_px(view, s, std::span(told).first(from + 1));
   course = ask(view, s, told, own_px);
   course.own_q_px = own_px;
-  course.by_size = focus_of_sizes(sizes, least_q_px_ - kBeyondPx, most_q_px_ + kBeyondPx);
   course.alone_log_odds = course.log_odds;
   if (std::abs(own_px - s.q_px) <= kQErrorPx) return course;
   SpotCourse on_surface = ask(view, s, told, s.q_px);
   on_surface.own_q_px = own_px;
-  on_surface.by_size = course.by_size;
   on_surface.alone_log_odds = course.log_odds;
   return on_surface.log_odds > course.log_odds ? on_surface : course;
 }

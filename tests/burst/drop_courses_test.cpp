@@ -3,7 +3,6 @@
 
 #include <gtest/gtest.h>
 
-#include <optional>
 #include <vector>
 
 namespace ringsweep {
@@ -67,30 +66,6 @@ TEST(DropCourses, OneThatLeavesFramesOpenMayErrByAFewMore) {
   ASSERT_EQ(told.size(), 2U);
   expect_when(told, {100, 80}, 8, 9);
   expect_when(told, {200, 80}, 8, 12);
-}
-
-/// Of a drop on a surface at 3 px whose own light tells 1 px: 2.5 px, as they err.
-double focal_position(std::optional<LightFocus> by_size) {
-  SpotCourse course = gone({100, 80}, 8, 9);
-  course.from.q_px = 3.0;
-  course.own_q_px = 1.0;
-  course.by_size = by_size;
-  Drops drops;
-  tell_changes({course}, drops);
-  return drops.lost.at(0).q_px;
-}
-
-TEST(DropCourses, WhereOneIsSharpIsToldByItsSurfaceItselfAndItsSizes) {
-  EXPECT_DOUBLE_EQ(focal_position({}), 2.5);
-  // sqrt(1.058^2 + 1.2^2) = 1.6 px, as the mean of the other two: half way between 2.5 and -1.
-  EXPECT_NEAR(focal_position(LightFocus{.q_px = -1.0, .sd_px = 1.058, .misfit = 1.0}), 0.75, 0.01);
-}
-
-TEST(DropCourses, SizesThatAreAnotherThingsTellNothing) {
-  EXPECT_DOUBLE_EQ(focal_position(LightFocus{.q_px = -12.0, .sd_px = 0.4, .misfit = 1.0}), 2.5)
-      << "too far from the others";
-  EXPECT_DOUBLE_EQ(focal_position(LightFocus{.q_px = -1.0, .sd_px = 0.4, .misfit = 5.0}), 2.5)
-      << "they do not go with one position";
 }
 
 }  // namespace
