@@ -241,7 +241,7 @@ std::vector<SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
 /// is brightest or smallest.
 double DropSearch::own_q_px(View& view, const SpotSuspicion& s,
                             std::span<const std::size_t> told) const {
-  constexpr std::size_t kMostFrames = 10, kFewestSizes = 4;
+  constexpr std::size_t kMostFrames = 10;
   constexpr double kSurfaceSdPx = 2.0, kMostMisfit = 9.0, kReachPx = 4.0,
                    kStepPx = 0.5;  // ours, no source
   double tallest = -1.0;

@@ -23,9 +23,8 @@ double misfit_of_sizes(std::span<const SizedSpot> sizes, double q_px) {
 
 std::optional<LightFocus> focus_of_sizes(std::span<const SizedSpot> sizes, double low_px,
                                          double high_px) {
-  constexpr std::size_t kFewest = 4;
   constexpr double kStepPx = 0.25;
-  if (sizes.size() < kFewest || !(low_px <= high_px)) return std::nullopt;
+  if (sizes.size() < kFewestSizes || !(low_px <= high_px)) return std::nullopt;
   LightFocus best{.q_px = low_px, .misfit = std::numeric_limits<double>::infinity()};
   const auto steps = static_cast<std::size_t>((high_px - low_px) / kStepPx);
   std::vector<double> misfits(steps + 1);

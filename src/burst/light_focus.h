@@ -20,6 +20,8 @@ struct SizedSpot {
   double sigma_px = 0.0;
 };
 
+inline constexpr std::size_t kFewestSizes = 4;  ///< fewer tell no position; ours, no source
+
 /// How far sizes are from those of a light at `q_px`, of the sharp size that suits them best: sum
 /// of the squares of errors over their sd, each one bounded, as one size may be another thing's.
 /// Cost O(sizes).
@@ -33,7 +35,7 @@ struct LightFocus {
 };
 
 /// @param low_px, high_px  between which it is looked for
-/// @return nothing where there are fewer than four sizes.
+/// @return nothing where there are fewer than kFewestSizes.
 [[nodiscard]] std::optional<LightFocus> focus_of_sizes(std::span<const SizedSpot> sizes,
                                                        double low_px, double high_px);
 
