@@ -13,6 +13,7 @@
 #include "burst/drop_fates.h"
 #include "burst/light_focus.h"
 #include "burst/spot_votes.h"
+#include "burst/spots_of_frame.h"
 #include "burst/surface_depth.h"
 #include "ringsweep/spot_light.h"
 
@@ -56,7 +57,8 @@ class DropSearch {
         spots_(spots),
         tile_q_px_(tile_q_px),
         tile_px_(tile_px),
-        for_each_(for_each) {
+        for_each_(for_each),
+        by_row_(spots.begin(), spots.end()) {
     for (std::size_t k = 0; k < frames.size(); ++k)
       if (frames[k].usable && !pictures[k].values.empty()) usable_.push_back(k);
     if (!usable_.empty()) whole_ = cv::Rect({}, pictures[usable_[0]].values.size());
@@ -103,6 +105,7 @@ class DropSearch {
   const cv::Mat& tile_q_px_;
   int tile_px_;
   const ForEach& for_each_;
+  std::vector<SpotsOfFrame> by_row_;
   std::vector<std::size_t> usable_;
   cv::Rect whole_;
 };
@@ -162,11 +165,9 @@ std::vector<std::size_t> DropSearch::to_compare_with(std::size_t i) const {
 std::vector<SpotSuspicion> DropSearch::without_their_like() const {
   constexpr double kAlike = 1.6;
   const auto row = [](const Spot& s) { return s.at.y; };
-  std::vector<std::vector<Spot>> by_row(spots_.begin(), spots_.end());
-  for_each_(by_row.size(), [&](std::size_t k) { std::ranges::sort(by_row[k], {}, row); });
   const auto has_its_like = [&](const Spot& s, std::size_t frame) {
     const double near_px = 1.0 + 0.5 * s.sigma_px;
-    const std::vector<Spot>& others = by_row[frame];
+    const std::vector<Spot>& others = by_row_[frame].all();
     const int rows = static_cast<int>(near_px);
     return std::any_of(std::ranges::lower_bound(others, s.at.y - rows, {}, row),
                        std::ranges::upper_bound(others, s.at.y + rows, {}, row),
@@ -226,11 +227,7 @@ std::vector<SizedSpot> DropSearch::sizes_of(const SpotSuspicion& s,
   constexpr std::size_t kMostFrames = 16;
   std::vector<SizedSpot> sizes;
   for (std::size_t i = told.size(); i-- > 0 && told.size() - i <= kMostFrames;) {
-    const Spot* best = nullptr;
-    for (const Spot& o : spots_[told[i]])
-      if (cv::norm(o.at - s.spot.at) <= 1.0 + 0.5 * std::max(o.sigma_px, s.spot.sigma_px) &&
-          (best == nullptr || o.height > best->height))
-        best = &o;
+    const Spot* best = by_row_[told[i]].like(s.spot);
     if (best != nullptr) sizes.push_back({frames_[told[i]].q_px, best->sigma_px});
   }
   return sizes;

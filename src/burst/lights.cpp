@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "burst/light_focus.h"
+#include "burst/spots_of_frame.h"
 #include "numerics/quantile.h"
 
 namespace ringsweep {
@@ -17,38 +18,6 @@ constexpr double kReachPx = 16.0;       // of blur: farther off a disc has melte
 constexpr std::size_t kMostMissed = 1;  // frames in a row that do not show it
 constexpr double kMostMisfit = 0.5;     // a size, of a light that has one focal position
 constexpr double kApartPx = 20.0;       // lights nearer to each other may be one drop's
-
-/// The spots of a frame, sorted by row.
-class SpotsOfFrame {
- public:
-  explicit SpotsOfFrame(std::span<const Spot> spots) : spots_(spots.begin(), spots.end()) {
-    std::ranges::stable_sort(spots_, {}, row);
-    for (const Spot& s : spots_) largest_px_ = std::max(largest_px_, s.sigma_px);
-  }
-
-  [[nodiscard]] const std::vector<Spot>& all() const { return spots_; }
-
-  /// The brightest at about one place.
-  [[nodiscard]] const Spot* like(const Spot& spot) const {
-    const auto near_px = [&](double sigma_px) {
-      return 1.0 + 0.5 * std::max(sigma_px, spot.sigma_px);
-    };
-    const int rows = static_cast<int>(near_px(largest_px_));
-    const auto first = std::ranges::lower_bound(spots_, spot.at.y - rows, {}, row);
-    const auto last = std::ranges::upper_bound(spots_, spot.at.y + rows, {}, row);
-    const Spot* best = nullptr;
-    for (auto s = first; s != last; ++s)
-      if (cv::norm(s->at - spot.at) <= near_px(s->sigma_px) &&
-          (best == nullptr || s->height > best->height))
-        best = &*s;
-    return best;
-  }
-
- private:
-  static int row(const Spot& s) { return s.at.y; }
-  std::vector<Spot> spots_;
-  double largest_px_ = 0.0;
-};
 
 /// How far beyond an end, with what is near a brighter one left out.
 struct Found {
