@@ -57,6 +57,10 @@ struct SpotChange {
   double height = 0.0;     ///< change at the spot, root of the light
   double usual = 0.0;      ///< median change around
   double around = 0.0;     ///< share of what lies around it that has changed too, 0..1
+  /// Log of how much of a step lies across its outline in `a` over that in `b`, by root mean
+  /// square, root of the light. Above 0 where `a` shows a thing and `b` what it hid. changes_in()
+  /// alone tells it.
+  double outline = 0.0;
   bool elsewhere = false;  ///< the same is found a little away
   bool carried = false;    ///< ... and its surroundings with it
 };

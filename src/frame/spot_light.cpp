@@ -194,6 +194,40 @@ void describe(const cv::Mat& own, const cv::Mat& changed, SpotChange& result) {
   result.around = all > 0.0 ? others / all : 1.0;
 }
 
+/// SpotChange::outline of what has changed together. A thing before a surface ends at its outline;
+/// the surface goes on across it.
+/// @param own  mask of it, not empty
+double outline_of(const cv::Mat& root_a, const cv::Mat& root_b, const cv::Mat& own) {
+  constexpr double kAcrossPx = 2.0, kSmoothPx = 2.0;  // ours, no source
+  constexpr double kLeastStep = 0.004;                // of white's root: one of 8 bit
+  cv::Mat inside, rows, cols;
+  own.convertTo(inside, CV_32F, 1.0 / 255.0);
+  cv::GaussianBlur(inside, inside, {}, kSmoothPx, 0, cv::BORDER_REPLICATE);
+  cv::Sobel(inside, cols, CV_32F, 1, 0);
+  cv::Sobel(inside, rows, CV_32F, 0, 1);
+  std::vector<std::vector<cv::Point>> outlines;
+  cv::findContours(own, outlines, cv::RETR_EXTERNAL, cv::CHAIN_APPROX_NONE);
+  const cv::Rect all({}, own.size());
+  double steps_a = 0.0, steps_b = 0.0, count = 0.0;
+  for (const std::vector<cv::Point>& outline : outlines)
+    for (const cv::Point& p : outline) {
+      const cv::Point2d inward(static_cast<double>(cols.at<float>(p)),
+                               static_cast<double>(rows.at<float>(p)));
+      const double length = cv::norm(inward);
+      if (!(length > 0.0)) continue;
+      const cv::Point off(inward * (kAcrossPx / length));
+      if (!all.contains(p + off) || !all.contains(p - off)) continue;
+      const auto step = [&](const cv::Mat& root) {
+        return static_cast<double>(root.at<float>(p + off) - root.at<float>(p - off));
+      };
+      steps_a += std::pow(step(root_a), 2);
+      steps_b += std::pow(step(root_b), 2);
+      ++count;
+    }
+  const double floor = count * kLeastStep * kLeastStep;
+  return count > 0.0 ? 0.5 * std::log((steps_a + floor) / (steps_b + floor)) : 0.0;
+}
+
 double brightest_in(const cv::Mat& light, const cv::Mat& mask) {
   double brightest = 0.0;
   cv::minMaxLoc(light, nullptr, &brightest, nullptr, nullptr, mask);
@@ -250,6 +284,7 @@ Changes changes_in(const GridPicture& a, const GridPicture& b, double a_px, doub
     describe(own, joined, change);
     change.height = brightest_in(d.size, own);
     if (brightest_in(root_b, own) > brightest_in(root_a, own)) change.height = -change.height;
+    change.outline = outline_of(root_a, root_b, own);
     look_elsewhere(root_a, root_b, change.middle, 0.5 * change.radius_px, change);
     changes.things.push_back(change);
   }

@@ -404,6 +404,36 @@ TEST(Drops, ALargeOneThatComesIsNoLoss) {
   EXPECT_EQ(drops.appeared.size(), 1U);
 }
 
+/// A dull thing without a light, there from frame `from` on up to frame `until`, and a drop that is
+/// there up to frame `gone`.
+Made with_thing_and_drop(std::size_t from, std::size_t until, std::size_t gone) {
+  const cv::Mat ground = texture(31), other = texture(32);
+  Made made = make(sweep(6.0, -6.0, 1.0), 31, [&](std::size_t k) {
+    cv::Mat light = ground.clone();
+    if (k < gone) add_drop(light, {40, 150});
+    if (k < from || k >= until) return light;
+    cv::Mat disc(light.size(), CV_8UC1, cv::Scalar(0));
+    cv::circle(disc, {100, 100}, 9, 255, cv::FILLED);
+    cv::Mat(0.4 * other).copyTo(light, disc);
+    return light;
+  });
+  made.changed = {{.before = 6, .after = 7, .box_on_grid = {90, 90, 20, 20}}};
+  return made;
+}
+
+bool goes_at_thing(const Drops& drops) {
+  return std::ranges::any_of(drops.lost, [](const DropChange& drop) {
+    return cv::norm(drop.at - cv::Point2d(100, 100)) <= 4.0;
+  });
+}
+
+TEST(Drops, OneWithoutALightWentWithOthersAtOnce) {
+  EXPECT_TRUE(goes_at_thing(with_thing_and_drop(0, 7, 7).found()));
+  EXPECT_FALSE(goes_at_thing(with_thing_and_drop(0, 7, 99).found())) << "no other went";
+  EXPECT_FALSE(goes_at_thing(with_thing_and_drop(0, 7, 10).found())) << "another went later";
+  EXPECT_FALSE(goes_at_thing(with_thing_and_drop(7, 99, 7).found())) << "it came";
+}
+
 // A blade that passed, or a shadow, fills a twentieth of the diagonal and more.
 TEST(Drops, WhatIsTooLargeForADropIsNone) {
   const auto lost = [](int radius_px) {

@@ -200,6 +200,25 @@ TEST(SpotLight, EachChangeInABoxIsOne) {
   EXPECT_LT(right.height, -0.2) << "brighter after";
 }
 
+// A disc of 0.3 on a ground of one light: across its outline lies its whole step, then only the
+// least that is told. 2 px beside it, as 1 px of smoothing and the closing leave it, it is there to
+// two thirds and more.
+TEST(SpotLight, AThingEndsAtItsOutlineWhatItHidGoesOn) {
+  constexpr double kRadiusPx = 8.0, kLeastStep = 0.004;
+  GridPicture with = even(81);
+  const GridPicture without = even(81);
+  add_disc(with.luminance, {40.0, 40.0}, 2.0 * kRadiusPx,
+           0.3 * std::numbers::pi * kRadiusPx * kRadiusPx);
+  const double step = std::sqrt(kGround + 0.3) - std::sqrt(kGround);
+  const double whole = std::log(step / kLeastStep);
+  const auto outline = [](const GridPicture& a, const GridPicture& b) {
+    const std::vector<SpotChange> things = changes_in(a, b, 1.0, 1.0, {26, 26, 30, 30}).things;
+    return things.size() == 1 ? things[0].outline : 0.0;
+  };
+  EXPECT_NEAR(outline(with, without), whole, -std::log(2.0 / 3.0));
+  EXPECT_NEAR(outline(without, with), -whole, -std::log(2.0 / 3.0));
+}
+
 TEST(SpotLight, AChangeStaysOrIsUndone) {
   GridPicture with = even(81);
   const GridPicture without = even(81);
