@@ -1,6 +1,7 @@
 #include "ringsweep/poses.h"
 
 #include <algorithm>
+#include <cmath>
 #include <tuple>
 
 namespace ringsweep {
@@ -34,17 +35,39 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
   };
   // A part hardly larger than a drop that rolled is that drop; so it is where one went or came that
   // was round, as a leg is not: what lies behind it looks shifted, above all where that is like it.
+  constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
+  const auto is_round = [](const DropChange& drop) {
+    constexpr double kRound = 1.7;  // in its radii; ours, no source
+    return drop.reach_px <= kRound * drop.radius_px;
+  };
+  const auto is_two = [](const DropChange& drop) {
+    return drop.fate == DropFate::rolled || drop.over_another;
+  };
   const auto is_drop = [&](const MovedPart& part, const DropChange& drop) {
-    constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
-    constexpr double kRound = 1.7;                 // in its radii; ours, no source
-    const bool two = drop.fate == DropFate::rolled || drop.over_another;
-    const double side_px = (two ? kSideTwo : kSide) * drop.radius_px;
+    const double side_px = (is_two(drop) ? kSideTwo : kSide) * drop.radius_px;
     return together(drop, part, drop.radius_px) && part.box_px.area() <= side_px * side_px &&
-           (two || drop.reach_px <= kRound * drop.radius_px);
+           (is_two(drop) || is_round(drop));
+  };
+  // Nor is one a part that hardly holds more than several drops which are gone. Those that ride on
+  // a part are back where it is from then on.
+  const auto is_drops = [&](const MovedPart& part) {
+    double px2 = 0.0;
+    std::size_t count = 0;
+    for (const DropChange& drop : drops.lost) {
+      if (!together(drop, part, drop.radius_px)) continue;
+      if (is_two(drop) || !is_round(drop)) return false;
+      px2 += std::pow(kSide * drop.radius_px, 2);
+      ++count;
+    }
+    return count > 1 && part.box_px.area() <= px2 &&
+           std::ranges::none_of(drops.appeared, [&](const DropChange& drop) {
+             return together(drop, part, part.shift_px + drop.radius_px);
+           });
   };
   std::erase_if(movement.parts, [&](const MovedPart& part) {
     const auto is_it = [&](const DropChange& drop) { return is_drop(part, drop); };
-    return std::ranges::any_of(drops.lost, is_it) || std::ranges::any_of(drops.appeared, is_it);
+    return std::ranges::any_of(drops.lost, is_it) || std::ranges::any_of(drops.appeared, is_it) ||
+           is_drops(part);
   });
   // It was on the part, or came with it: the box is where the part is from then on, without its rim
   // where that shows no texture.

@@ -5,6 +5,7 @@
 #include <gtest/gtest.h>
 
 #include <array>
+#include <utility>
 #include <vector>
 
 namespace ringsweep {
@@ -110,6 +111,25 @@ TEST(Poses, WhatIsHardlyLargerThanADropThatCameIsTheDrop) {
   EXPECT_EQ(parts_left(18, {44.0, 55.0}, false), 1U) << "beside it";
   EXPECT_EQ(parts_left(28, {55.0, 55.0}, false), 1U);
   EXPECT_EQ(parts_left(28, {55.0, 55.0}, true), 0U) << "with the light behind it";
+}
+
+// A part of 30 x 30 px: one drop of 5 px takes 20 x 20 of it at most, three of them more than all.
+TEST(Poses, WhatHoldsHardlyMoreThanDropsThatWentIsTheDrops) {
+  const auto drop = [](double x, double y, double reach_px = 6.0) {
+    return DropChange{
+        .at = {x, y}, .radius_px = 5.0, .reach_px = reach_px, .before = 4, .after = 5};
+  };
+  const auto parts_left = [](std::vector<DropChange> lost, std::vector<DropChange> appeared) {
+    Movement movement = part_moved(30);
+    Drops drops{.looked = true, .lost = std::move(lost), .appeared = std::move(appeared)};
+    part_drops_and_movement(movement, drops);
+    return movement.parts.size();
+  };
+  const std::vector<DropChange> three{drop(55, 55), drop(75, 55), drop(65, 75)};
+  EXPECT_EQ(parts_left(three, {}), 0U);
+  EXPECT_EQ(parts_left({three[0], three[1]}, {}), 1U) << "it holds more";
+  EXPECT_EQ(parts_left(three, {drop(80, 59)}), 1U) << "they are back where it is";
+  EXPECT_EQ(parts_left({three[0], three[1], drop(65, 75, 10.0)}, {}), 1U) << "one is long";
 }
 
 TEST(Poses, ADropOnALargePartThatMovedWentWithIt) {
