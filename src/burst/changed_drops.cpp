@@ -37,10 +37,10 @@ bool is_drop(const SpotChange& change, double most_radius_px) {
 /// What went or came at a place, as far as the place itself tells.
 struct PlaceDrop {
   DropChange drop{};          ///< but for its fate
-  double light_before = 0.0;  ///< height of the brightest spot on its disc in the frames that
-  double light_after = 0.0;   ///< show it, 0 where there is none
-  bool darker = false;        ///< from `before` to `after`, by the brightest of what has changed
-  double outline = 0.0;       ///< SpotChange::outline
+  double light_before = 0.0;  ///< height of the brightest spot on its disc; 0: none
+  double light_after = 0.0;
+  bool darker = false;   ///< from `before` to `after`, by the brightest of what has changed
+  double outline = 0.0;  ///< SpotChange::outline
 };
 
 class ChangedDrops {
@@ -228,9 +228,9 @@ void add_changed_drops(Drops& drops, std::span<const DropFrame> frames,
   std::vector<PlaceDrop> all;
   for (const std::vector<PlaceDrop>& at_place : found)
     std::ranges::copy(at_place, std::back_inserter(all));
-  // Those that tell their fate themselves first: others may have gone with them.
+  // Those whose own light says that they went first: others may have gone with them.
   std::ranges::stable_partition(
-      all, [](const PlaceDrop& seen) { return fate_of(seen, {}) == DropFate::gone; });
+      all, [](const PlaceDrop& seen) { return fate_by_light(seen) == DropFate::gone; });
   const auto known = [](const std::vector<DropChange>& list, const DropChange& drop) {
     return std::ranges::any_of(list, [&](const DropChange& d) { return is_one(d, drop); });
   };

@@ -200,9 +200,9 @@ TEST(SpotLight, EachChangeInABoxIsOne) {
   EXPECT_LT(right.height, -0.2) << "brighter after";
 }
 
-// A disc of 0.3 on a ground of one light: across its outline lies its whole step, then only the
-// least that is told. 2 px beside it, as 1 px of smoothing and the closing leave it, it is there to
-// two thirds and more.
+// Across the outline of a disc on a ground of one light lies its whole step, where it is not only
+// the least that is told. The outline is found within a px or so of the disc's edge: two thirds of
+// the step and more lie between 2 px inside and 2 px outside of it.
 TEST(SpotLight, AThingEndsAtItsOutlineWhatItHidGoesOn) {
   constexpr double kRadiusPx = 8.0, kLeastStep = 0.004;
   GridPicture with = even(81);
