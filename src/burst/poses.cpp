@@ -1,7 +1,6 @@
 #include "ringsweep/poses.h"
 
 #include <algorithm>
-#include <cmath>
 #include <tuple>
 
 namespace ringsweep {
@@ -33,9 +32,6 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
     return drop.before < part.frame + 1 && part.frame <= drop.after + 1 &&
            box.contains(cv::Point(drop.at));
   };
-  // A part hardly larger than a drop that rolled is that drop; so it is where one went or came that
-  // was round, as a leg is not: what lies behind it looks shifted, above all where that is like it.
-  constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
   const auto is_round = [](const DropChange& drop) {
     constexpr double kRound = 1.7;  // in its radii; ours, no source
     return drop.reach_px <= kRound * drop.radius_px;
@@ -43,9 +39,15 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
   const auto is_two = [](const DropChange& drop) {
     return drop.fate == DropFate::rolled || drop.over_another;
   };
-  const auto is_drop = [&](const MovedPart& part, const DropChange& drop) {
+  const auto area_px2 = [&](const DropChange& drop) {
+    constexpr double kSide = 4.0, kSideTwo = 6.0;  // in its radii; the latter holds two lights
     const double side_px = (is_two(drop) ? kSideTwo : kSide) * drop.radius_px;
-    return together(drop, part, drop.radius_px) && part.box_px.area() <= side_px * side_px &&
+    return side_px * side_px;
+  };
+  // A part hardly larger than a drop that rolled is that drop; so it is where one went or came that
+  // was round, as a leg is not: what lies behind it looks shifted, above all where that is like it.
+  const auto is_drop = [&](const MovedPart& part, const DropChange& drop) {
+    return together(drop, part, drop.radius_px) && part.box_px.area() <= area_px2(drop) &&
            (is_two(drop) || is_round(drop));
   };
   // Nor is one a part that hardly holds more than several drops which are gone. Those that ride on
@@ -56,7 +58,7 @@ void part_drops_and_movement(Movement& movement, Drops& drops) {
     for (const DropChange& drop : drops.lost) {
       if (!together(drop, part, drop.radius_px)) continue;
       if (is_two(drop) || !is_round(drop)) return false;
-      px2 += std::pow(kSide * drop.radius_px, 2);
+      px2 += area_px2(drop);
       ++count;
     }
     return count > 1 && part.box_px.area() <= px2 &&
